@@ -1,0 +1,3 @@
+"""sigbench: an audio-interface signal test harness for the instrument repair bench."""
+
+__version__ = "0.1.0"

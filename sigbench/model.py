@@ -1,0 +1,365 @@
+"""The words of the bench as frozen records: what every other module takes and gives.
+
+A take is the evidence, readings and events are what was found in it, a measurement is both
+with its source. Units, plans and runs say what was measured, how and when.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Samples = NDArray[np.float64]
+"""Audio of shape (frames, channels), full scale -1.0 to 1.0."""
+
+State = Literal["ok", "rig-limited", "invalid"]
+EventKind = Literal["dropout", "dip", "crackle", "click", "hum_burst", "lost_buffers", "mark"]
+ListValue = tuple[float, ...] | tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One number, which stands alone: with unit, channel, uncertainty and state.
+
+    Parameters
+    ----------
+    name : str
+        One of the fixed names in ``docs/measurements.md``.
+    value : float or tuple or None
+        None where there is no answer (then the state is ``invalid`` and `why` says the reason).
+    unit : str
+        Unit of the value; the empty string for a count or a sign.
+    channel : int or None
+        Counted from 1; None for readings of a pair.
+    uncertainty : float or tuple of float or None
+        Standard uncertainty (GUM) in the same unit; one for each entry of a list value.
+    why : str or None
+        The reason for an invalid state, or a remark about the conditions of a valid number.
+    channels : tuple of int or None
+        The two channels of a pair reading.
+    upper_bound : bool
+        True where nothing stood above the noise: the true value is not above this one.
+    """
+
+    name: str
+    value: float | ListValue | None
+    unit: str
+    channel: int | None = None
+    uncertainty: float | tuple[float, ...] | None = None
+    state: State = "ok"
+    why: str | None = None
+    channels: tuple[int, int] | None = None
+    upper_bound: bool = False
+
+    @classmethod
+    def invalid(
+        cls,
+        name: str,
+        unit: str,
+        why: str,
+        *,
+        channel: int | None = None,
+        channels: tuple[int, int] | None = None,
+    ) -> "Reading":
+        """A reading without an answer, and the reason."""
+        return cls(name, None, unit, channel, None, "invalid", why, channels)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something at a time: start and end in seconds from the first frame of the take, depth in dB."""
+
+    kind: EventKind
+    start: float
+    end: float
+    channels: tuple[int, ...]
+    depth: float | None = None
+    text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LostBuffers:
+    """Audio that the computer lost: after which frame of the take, and how many frames.
+
+    `frames` is None where the audio system reports a loss but not its length.
+    """
+
+    frame: int
+    frames: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where the audio of a take came from."""
+
+    kind: Literal["file", "interface", "simulated"]
+    path: str | None
+    sha256: str | None
+    samplerate: int
+    channels: int
+    frames: int
+    lost_buffers: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Take:
+    """One recording: the samples and all that is known of how they were made.
+
+    Parameters
+    ----------
+    samples : ndarray of float64, shape (frames, channels)
+        Finite numbers; full scale is -1.0 to 1.0.
+    samplerate : int
+        Frames a second.
+    source : Source
+        File, interface or simulation it came from.
+    lost : sequence of LostBuffers
+        What the computer lost while recording.
+    bits : int or None
+        Resolution of integer samples; None for floating point.
+    dc_coupled : bool
+        Whether the input is known to pass DC.
+    """
+
+    samples: Samples
+    samplerate: int
+    source: Source
+    lost: tuple[LostBuffers, ...] = ()
+    bits: int | None = None
+    dc_coupled: bool = False
+
+    @property
+    def frames(self) -> int:
+        """Number of frames."""
+        return int(self.samples.shape[0])
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.samples.shape[1])
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.samplerate
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A possible explanation of the readings, with the evidence and the next thing to probe."""
+
+    name: str
+    score: float
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    next: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What one check found in one take: the object behind ``--json``."""
+
+    check: str
+    source: Source
+    readings: tuple[Reading, ...]
+    events: tuple[Event, ...] = ()
+    causes: tuple[Cause, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CheckSettings:
+    """What a check may be told. All of it is optional: None means "find out from the signal".
+
+    Parameters
+    ----------
+    frequency_hz : float or None
+        The expected fundamental; needed for a weak tone under strong hum.
+    a4_hz : float
+        Tuning that pitch is compared with.
+    mains_hz : float or None
+        Nominal mains frequency, 50 or 60.
+    driven_channel : int or None
+        The one channel that carries the signal, for crosstalk.
+    """
+
+    frequency_hz: float | None = None
+    a4_hz: float = 440.0
+    mains_hz: float | None = None
+    driven_channel: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """One jack, or stereo pair of jacks, of a unit, and how many channels it carries."""
+
+    name: str
+    channels: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One physical instrument on the bench."""
+
+    maker: str
+    model: str
+    serial: str
+    outputs: tuple[Output, ...]
+    mains_volts: float | None = None
+    mains_hz: float | None = None
+    notes: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """A supply rail as typed in from the multimeter: volts, and tolerance in percent of nominal."""
+
+    name: str
+    nominal_volts: float
+    tolerance_percent: float = 5.0
+    measured_volts: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Limits for one reading; a bound that is None is open."""
+
+    reading: str
+    unit: str
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One check of a plan, with what the person must do before it.
+
+    `stimulus` names a standard signal that the rig plays meanwhile (None: it only listens);
+    `volume` and `gain` are positions in words, so that they can be set again at the next stage.
+    """
+
+    check: str
+    output: str
+    prompt: str
+    seconds: float = 5.0
+    repeats: int = 1
+    stimulus: str | None = None
+    volume: str = ""
+    gain: str = ""
+    settings: CheckSettings = CheckSettings()
+    limits: tuple[Limit, ...] = ()
+    rails: tuple[Rail, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """An ordered list of checks, replayed identically at each stage."""
+
+    name: str
+    steps: tuple[Step, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What a take was recorded with: interface, device and the gain position in words."""
+
+    interface: str
+    device: str
+    samplerate: int
+    description: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRecord:
+    """A stored take: its audio file in the bench folder, named by the hash of its content.
+
+    `path` is relative to the bench folder.
+    """
+
+    path: str
+    sha256: str
+    samplerate: int
+    channels: int
+    frames: int
+    bits: int | None = None
+    dc_coupled: bool = False
+    lost: tuple[LostBuffers, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One check done on one output of a unit at one stage, with all that came of it.
+
+    `measurements` holds one entry for each repeat, in the order of `takes` (a rails check has a
+    measurement and no take). `started` is ISO 8601 with offset.
+    """
+
+    id: str
+    stage: str
+    started: str
+    operator: str
+    step_number: int
+    step: Step
+    rig: Rig
+    takes: tuple[TakeRecord, ...]
+    measurements: tuple[Measurement, ...]
+
+
+Verdict = Literal["no change", "better", "worse", "different", "cannot tell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """One reading at two stages (or against a baseline), and what can be said of the difference.
+
+    Parameters
+    ----------
+    difference : float or None
+        After minus before, in `unit`; None where it cannot be told.
+    uncertainty : float or None
+        Standard uncertainty of the difference: scatter of repeats and both sides' own.
+    verdict : Verdict
+        Whether it changed by more than the scatter, and which way.
+    out_of_limits : bool or None
+        Whether the later value lies outside its limit; None where there is no limit or no value.
+    """
+
+    step_number: int
+    check: str
+    output: str
+    name: str
+    unit: str
+    channel: int | None
+    channels: tuple[int, int] | None
+    before: Reading | None
+    after: Reading | None
+    difference: float | None
+    uncertainty: float | None
+    verdict: Verdict
+    out_of_limits: bool | None = None
+    limit: Limit | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StageComparison:
+    """All comparisons of one stage with another, and the names of both sides."""
+
+    before: str
+    after: str
+    comparisons: tuple[Comparison, ...] = ()
+    not_compared: tuple[str, ...] = field(default=())
+
+
+def readings_named(
+    readings: Sequence[Reading], name: str, *, channel: int | None = None, unit: str | None = None
+) -> list[Reading]:
+    """The readings of one name, optionally of one channel and unit."""
+    return [
+        r
+        for r in readings
+        if r.name == name
+        and (channel is None or r.channel == channel)
+        and (unit is None or r.unit == unit)
+    ]
