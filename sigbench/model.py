@@ -69,7 +69,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something at a time: start and end in seconds from the first frame of the take, depth in dB."""
+    """Something at a time: start and end in seconds from the first frame, depth in dB."""
 
     kind: EventKind
     start: float

@@ -52,5 +52,5 @@ def decibels(power: Estimate, reference: float) -> Estimate:
 
 
 def level(power: Estimate) -> Estimate:
-    """A mean-square estimate (full scale 1.0) as a level in dBFS, full-scale sine 0 dBFS (AES17)."""
+    """A mean square (full scale 1.0) as a level in dBFS, full-scale sine 0 dBFS (AES17)."""
     return decibels(power, FULL_SCALE_SINE_RMS**2)
