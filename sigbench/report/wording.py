@@ -1,0 +1,395 @@
+"""Readings in words: one place for names, digits, units and reasons.
+
+The terminal tables and the report both print through here. Nothing heavy is imported.
+
+Uncertainty is printed as the expanded uncertainty U = 2 u (k = 2, about 95 %), for that is
+what a reader takes the figure after ± to be (GUM, JCGM 100:2008, 7.2.4); the records keep the
+standard uncertainty u.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+
+from sigbench.model import EventKind, Limit, Reading, Verdict
+
+COVERAGE_FACTOR = 2.0  # k of the printed expanded uncertainty, about 95 % (GUM 6.2, 6.3)
+SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most (GUM 7.2.6)
+ROUND_DOWN_BELOW = Decimal("0.25")  # of the last digit kept; else up: at most 2.5 % is hidden
+SHOWN_LIST_VALUES = 4  # entries of a list value that still fit a line
+
+# The finest step printed, by unit: what lies below does not matter on a bench.
+FINEST = {
+    "dB": "0.001",
+    "dBFS": "0.001",
+    "dBu": "0.001",
+    "Hz": "0.0001",
+    "cents": "0.001",
+    "%": "0.00001",
+    "V": "0.0001",
+}
+DECIBEL_UNITS = ("dB", "dBFS", "dBu")
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """How a reading is called in a report.
+
+    `main` readings always stand in the tables; the others only when there is cause. `units`
+    are in order of preference, for a reading that is given in several.
+    """
+
+    title: str
+    explanation: str
+    main: bool = True
+    units: tuple[str, ...] = ()
+
+
+_LEVEL = ("dBu", "dBFS")
+_SHARE = ("%", "dB")
+
+LABELS: dict[str, Label] = {
+    "rail_voltage": Label("Supply voltage", "What a supply line inside the unit delivers."),
+    "level_rms": Label(
+        "Level", "How strong the whole signal is on average (RMS).", main=False, units=_LEVEL
+    ),
+    "level_peak": Label("Peak level", "The highest sample of the wave.", False, _LEVEL),
+    "level_true_peak": Label(
+        "True peak level", "The highest point of the wave, also between samples.", False, _LEVEL
+    ),
+    "crest_factor": Label(
+        "Crest factor", "How far the peaks stand above the average level.", main=False
+    ),
+    "tone_level": Label(
+        "Tone level", "How strong the note itself is, without hum and noise.", units=_LEVEL
+    ),
+    "dc_offset": Label(
+        "DC offset", "A steady voltage under the signal; there should be next to none.", main=False
+    ),
+    "frequency": Label("Frequency", "How many times a second the wave repeats."),
+    "pitch_error": Label(
+        "Tuning error", "Distance from the nominal pitch; 100 cents are a semitone."
+    ),
+    "frequency_drift": Label("Pitch drift", "How far the pitch wandered while it was recorded."),
+    "thd": Label(
+        "Distortion (THD)",
+        "Overtones that belong to the note's multiples, as a share of the note. A bright sound"
+        " has many by design: then only the change matters.",
+        units=_SHARE,
+    ),
+    "thd_n": Label(
+        "Distortion and noise (THD+N)",
+        "Everything but the note itself: overtones, hum, hiss. Lower is cleaner.",
+        units=_SHARE,
+    ),
+    "sinad": Label(
+        "Signal against distortion and noise (SINAD)",
+        "The note against everything else. Higher is cleaner.",
+        main=False,
+    ),
+    "harmonics": Label("Overtones", "Strength of each multiple of the note.", main=False),
+    "clip_asymmetry": Label(
+        "Clipping asymmetry",
+        "Difference between the upper and the lower half of the wave.",
+        main=False,
+    ),
+    "noise_rms": Label(
+        "Noise, unweighted",
+        "Everything heard from the silent unit, 20 Hz to 20 kHz. Lower is quieter.",
+        units=_LEVEL,
+    ),
+    "noise_a": Label(
+        "Noise, A-weighted",
+        "The same, counted the way the ear hears quiet sounds: mostly hiss.",
+        units=_LEVEL,
+    ),
+    "noise_468": Label(
+        "Noise, ITU-R 468",
+        "The same, counted by how much it disturbs, crackle included.",
+        main=False,
+        units=_LEVEL,
+    ),
+    "mains_frequency": Label("Mains frequency", "Of the local mains while recording.", main=False),
+    "hum_1x": Label("Hum at mains frequency", "Points to wiring and earth loops.", False, _LEVEL),
+    "hum_2x": Label("Hum at twice mains", "Points to the smoothing of the supply.", False, _LEVEL),
+    "hum_total": Label(
+        "Hum, all mains lines", "Hum and buzz from the mains, all multiples together.", units=_LEVEL
+    ),
+    "spurs": Label("Stray tones", "Whistles that are neither note nor hum.", main=False),
+    "modulation_am": Label("Level unsteadiness", "How far the level flutters, in percent."),
+    "modulation_fm": Label("Pitch unsteadiness", "How far the pitch flutters."),
+    "balance": Label("Left minus right", "Difference in level; 0 dB is even."),
+    "polarity": Label("Polarity", "Whether both channels push the same way; they should."),
+    "delay": Label("Delay between channels", "How far one channel is late.", main=False),
+    "crosstalk": Label("Crosstalk", "How much of the driven channel leaks into the silent one."),
+    "response": Label("Frequency response", "Level at each frequency.", main=False),
+    "low_corner": Label("Lower corner (−3 dB)", "Below it, bass is lost."),
+    "high_corner": Label("Upper corner (−3 dB)", "Above it, treble is lost."),
+    "dropouts": Label("Dropouts", "How often the sound broke off."),
+    "dropout_time": Label("Time in dropouts", "All breaks added up."),
+    "crackle_rate": Label("Crackle", "Clicks and crackles a second."),
+    "worn_travel": Label("Worn travel", "Parts of a control's way that crackle.", main=False),
+    "dead_travel": Label("Dead travel", "Parts of a control's way that do nothing.", main=False),
+    "gang_error": Label("Tracking", "Left against right along a control's way.", main=False),
+    "end_residue": Label("Residue at the end stop", "What is left with the control fully down."),
+    "onset": Label("Onset", "When a reading left its earlier course."),
+}
+
+VERDICT_WORDS: dict[Verdict, str] = {
+    "no change": "any difference is within what the measurement itself scatters",
+    "better": "changed for the better, by more than the measurement scatters",
+    "worse": "changed for the worse, by more than the measurement scatters",
+    "different": "changed by more than the measurement scatters; neither way is better by itself",
+    "cannot tell": "a valid number is missing on one side, or lies at the rig's own limit",
+}
+
+EVENT_WORDS: dict[EventKind, str] = {
+    "dropout": "dropout",
+    "dip": "dip in level",
+    "crackle": "crackle",
+    "click": "click",
+    "hum_burst": "burst of hum",
+    "lost_buffers": "audio lost by the computer",
+    "mark": "mark set by hand",
+}
+
+
+def label(name: str) -> Label:
+    """The label of a reading; a name that is not in the list is spelled out."""
+    return LABELS.get(name) or Label(name.replace("_", " ").capitalize(), "")
+
+
+def channel_name(
+    channel: int | None, channels: Sequence[int] | None = None, *, pair: bool = True
+) -> str:
+    """``left`` and ``right`` on a pair of jacks, else ``channel 3``; both for a pair reading."""
+    if channel is None:
+        if not channels:
+            return ""
+        return " / ".join(channel_name(c, pair=pair) for c in channels)
+    if pair and channel in (1, 2):
+        return ("left", "right")[channel - 1]
+    return f"channel {channel}"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingText:
+    """A reading ready to print, in parts that a table can align.
+
+    Either `number` (with `plus_minus` and `unit` where there are any) or `words`; `reason` says
+    why there is no valid number, or what to keep in mind about it.
+    """
+
+    number: str = ""
+    plus_minus: str = ""
+    unit: str = ""
+    words: str = ""
+    reason: str = ""
+
+    @property
+    def text(self) -> str:
+        """All but the reason, as one piece of text."""
+        if self.words:
+            return self.words
+        return " ".join(part for part in (self.number, self.plus_minus, self.unit) if part)
+
+
+def format_reading(reading: Reading | None) -> str:
+    """One reading as text: ``−93.42 ± 0.21 dBFS``, ``below −110 dB`` or the reason for none.
+
+    The figure after ± is the expanded uncertainty U = 2 u, at most two significant digits, and
+    the value has as many decimals (GUM 7.2.6).
+
+    Examples
+    --------
+    >>> format_reading(Reading("thd_n", -93.4218, "dB", 1, 0.104))
+    '−93.42 ± 0.21 dB'
+    >>> format_reading(Reading("hum_1x", -110.2, "dBFS", 1, 4.34, upper_bound=True))
+    'below −110 dBFS'
+    >>> format_reading(Reading.invalid("thd", "dB", "no tone was found", channel=1))
+    'no valid number: no tone was found'
+    """
+    parts = reading_text(reading)
+    return f"{parts.text}: {parts.reason}" if parts.reason and parts.words else parts.text
+
+
+def reading_text(reading: Reading | None) -> ReadingText:
+    """The parts of a printed reading; None is a reading that was not taken."""
+    if reading is None:
+        return ReadingText(words="not measured")
+    reason = reading.why or ""
+    if reading.state == "invalid" or reading.value is None:
+        return ReadingText(words="no valid number", reason=reason or "no reason was recorded")
+    if isinstance(reading.value, tuple):
+        return ReadingText(words=_list_words(reading.name, reading.value, reading.unit))
+    value = float(reading.value)
+    if math.isnan(value):
+        return ReadingText(words="no valid number", reason=reason or "not a number")
+    if math.isinf(value):
+        silent = value < 0 and reading.unit in DECIBEL_UNITS
+        return ReadingText(words="nothing at all" if silent else "no bound", reason=reason)
+    if reading.name == "polarity":
+        return ReadingText(words="same" if value > 0 else "reversed", reason=reason)
+    uncertainty = reading.uncertainty if isinstance(reading.uncertainty, float | int) else None
+    if reading.upper_bound or reading.state == "rig-limited":
+        limited = "it lies at the rig's own limit" if reading.state == "rig-limited" else ""
+        margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
+        return ReadingText(
+            words=_bound_words(value + margin, reading.unit), reason=reason or limited
+        )
+    parts = quantity_text(value, uncertainty, reading.unit)
+    return ReadingText(parts.number, parts.plus_minus, parts.unit, reason=reason)
+
+
+def format_difference(difference: float | None, uncertainty: float | None, unit: str) -> str:
+    """A difference (after minus before) as text, always with its sign."""
+    return difference_text(difference, uncertainty, unit).text
+
+
+def difference_text(difference: float | None, uncertainty: float | None, unit: str) -> ReadingText:
+    """The parts of a printed difference; of two levels it is a ratio, in dB."""
+    if difference is None or not math.isfinite(difference):
+        return ReadingText(words="–")
+    unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(unit, unit)
+    parts = quantity_text(difference, uncertainty, unit, finest=False)
+    signed = parts.number if difference <= 0 else f"+{parts.number}"
+    return ReadingText(signed, parts.plus_minus, parts.unit)
+
+
+def quantity_text(
+    value: float, uncertainty: float | None, unit: str, *, finest: bool = True
+) -> ReadingText:
+    """A value with the expanded uncertainty, rounded alike.
+
+    Parameters
+    ----------
+    value, uncertainty : float
+        The uncertainty is the standard uncertainty u; None, or zero, if there is none to print.
+    finest : bool
+        Whether to stop at the finest step that matters for the unit.
+    """
+    if unit == "s":
+        scale, unit = _time_scale(value)
+        value *= scale
+        uncertainty = None if uncertainty is None else uncertainty * scale
+    step = Decimal(FINEST.get(unit, "1e-12")) if finest else Decimal("1e-12")
+    if not uncertainty or not math.isfinite(uncertainty):
+        return ReadingText(_minus(_plain(value, unit)), unit=_written(unit))
+    expanded = round_uncertainty(COVERAGE_FACTOR * uncertainty, step)
+    number = _decimal(value).quantize(_last_place(expanded), ROUND_HALF_EVEN)
+    return ReadingText(_minus(_fixed(number)), f"± {_fixed(expanded)}", _written(unit))
+
+
+def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> Decimal:
+    """An uncertainty with two significant digits, or one of `step` if that is more.
+
+    GUM 7.2.6: rounded up rather than to the nearest digit, with common sense: a remainder of
+    less than a quarter of the last digit is dropped.
+
+    Examples
+    --------
+    >>> round_uncertainty(10.47), round_uncertainty(28.05)
+    (Decimal('11'), Decimal('28'))
+    """
+    exact = _decimal(uncertainty)
+    place = max(Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1), step)
+    digits, rest = divmod(exact, place)
+    if rest >= ROUND_DOWN_BELOW * place or digits == 0:
+        digits += 1
+    if digits == 10**SIGNIFICANT_DIGITS:  # 9.96 became 10.0, which has a digit too many
+        digits, place = digits / 10, place.scaleb(1)
+    return (digits * place).quantize(place)
+
+
+def limit_words(limit: Limit) -> str:
+    """A limit in words: ``at most −80 dBFS``, ``within ±0.5 dB``, ``20 to 40 Hz``."""
+    unit = f" {_written(limit.unit)}" if limit.unit else ""
+    low = None if limit.low is None else _minus(f"{limit.low:g}")
+    high = None if limit.high is None else _minus(f"{limit.high:g}")
+    if limit.low is not None and limit.high is not None:
+        if limit.low == -limit.high:
+            return f"within ±{high}{unit}"
+        return f"{low} to {high}{unit}"
+    if high is not None:
+        return f"at most {high}{unit}"
+    return f"at least {low}{unit}" if low is not None else ""
+
+
+def _list_words(
+    name: str, values: tuple[float, ...] | tuple[tuple[float, float], ...], unit: str
+) -> str:
+    if not values:
+        return "none"
+    shown = values[:SHOWN_LIST_VALUES]
+    rest = len(values) - len(shown)
+    more = f" and {rest} more" if rest else ""
+    if name == "harmonics":
+        return (
+            ", ".join(f"{k}× {_one(v)}" for k, v in enumerate(shown, 2))
+            + f"{more} {_written(unit)}"
+        )
+    if name == "spurs":
+        return ", ".join(f"{_one(f)} Hz {_one(v)} dBFS" for f, v in shown) + more  # type: ignore[misc]
+    if name in ("worn_travel", "dead_travel"):
+        return ", ".join(f"{_one(a)} to {_one(b)} %" for a, b in shown) + more  # type: ignore[misc]
+    return f"{len(values)} values"
+
+
+def _one(value: object) -> str:
+    return _minus(f"{value:.1f}")
+
+
+def _bound_words(value: float, unit: str) -> str:
+    """``below …``, never rounded below the bound itself."""
+    if unit in DECIBEL_UNITS:
+        bound = _decimal(value).to_integral_value(ROUND_CEILING)
+    else:
+        if unit == "s":
+            scale, unit = _time_scale(value)
+            value *= scale
+        exact = _decimal(value)
+        place = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
+        bound = exact.quantize(place, ROUND_CEILING) if exact else exact
+    return f"below {_minus(_fixed(bound))} {_written(unit)}".rstrip()
+
+
+def _time_scale(seconds: float) -> tuple[float, str]:
+    size = abs(seconds)
+    if size == 0 or size >= 0.1:
+        return 1.0, "s"
+    return (1e3, "ms") if size >= 1e-3 else (1e6, "µs")
+
+
+def _plain(value: float, unit: str) -> str:
+    """A number whose uncertainty is not known, with no more digits than are of use."""
+    if value == int(value) and unit not in DECIBEL_UNITS:
+        return f"{value:.0f}"
+    return f"{value:.2f}" if unit in DECIBEL_UNITS else _fixed(_decimal(float(f"{value:.4g}")))
+
+
+def _written(unit: str) -> str:
+    return {"1": "", "1/s": "a second", "FS": "of full scale"}.get(unit, unit)
+
+
+def _decimal(value: float) -> Decimal:
+    return Decimal(repr(float(value)))
+
+
+def _exponent(number: Decimal) -> int:
+    exponent = number.as_tuple().exponent
+    assert isinstance(exponent, int)  # finite by construction
+    return exponent
+
+
+def _last_place(number: Decimal) -> Decimal:
+    return Decimal(1).scaleb(_exponent(number))
+
+
+def _fixed(number: Decimal) -> str:
+    text = f"{number:f}"
+    return text[1:] if number == 0 and text.startswith("-") else text
+
+
+def _minus(text: str) -> str:
+    return text.replace("-", "−")
