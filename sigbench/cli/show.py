@@ -1,0 +1,170 @@
+"""Measurements on the terminal: one calm table, or one JSON object."""
+
+import sys
+from collections.abc import Iterable, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from sigbench.cli.encoding import printable
+from sigbench.model import Cause, Event, Measurement, Reading, Source
+from sigbench.report.wording import (
+    COVERAGE_FACTOR,
+    EVENT_WORDS,
+    channel_name,
+    label,
+    reading_text,
+)
+from sigbench.wire import measurement_to_json
+
+SHOWN_EVENTS = 20  # a screen of them; the rest is counted, and in the JSON
+TITLE_COLUMNS = 32  # leaves 46 of 80 columns for the values
+
+
+class _Console(Console):
+    """A rich console that leaves a closed pipe to `main`."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
+def output() -> Console:
+    """The console for results."""
+    return _Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
+
+
+def progress() -> Console:
+    """The console for progress and prose beside the results, on stderr."""
+    return _Console(file=sys.stderr, highlight=False, markup=False, emoji=False)
+
+
+def print_json(measurement: Measurement) -> None:
+    """Print the measurement as one line of JSON, always in UTF-8."""
+    sys.stdout.flush()
+    sys.stdout.buffer.write(measurement_to_json(measurement) + b"\n")
+    sys.stdout.buffer.flush()
+
+
+def print_measurement(measurement: Measurement, console: Console) -> None:
+    """Print the readings grouped by channel, then the events, then the causes."""
+    console.print(_fit(_source_line(measurement.check, measurement.source), console))
+    present = {r.channel for r in measurement.readings if r.channel is not None}
+    for (channel, channels), readings in _grouped(measurement.readings).items():
+        console.print()
+        title = _group_title(channel, channels, pair=present == {1, 2})
+        console.print(Text(title, style="bold"))
+        console.print(_readings_table(readings, console))
+    if measurement.events:
+        console.print()
+        console.print(Text(_count(len(measurement.events), "event"), style="bold"))
+        console.print(_events_table(measurement.events[:SHOWN_EVENTS], console))
+        if len(measurement.events) > SHOWN_EVENTS:
+            rest = len(measurement.events) - SHOWN_EVENTS
+            console.print(f"  and {rest} more: --json lists all of them")
+    if measurement.causes:
+        console.print()
+        console.print(Text("What it may come from", style="bold"))
+        for cause in measurement.causes:
+            _print_cause(cause, console)
+    if any(reading_text(r).plus_minus for r in measurement.readings):
+        console.print()
+        factor = f"{COVERAGE_FACTOR:g}"
+        note = f"± is the expanded uncertainty (k = {factor}): about 95 % lie within."
+        console.print(_fit(note, console, style="dim"))
+
+
+def _source_line(check: str, source: Source) -> str:
+    name = source.path or {"interface": "recording", "simulated": "simulated unit"}.get(
+        source.kind, source.kind
+    )
+    seconds = source.frames / source.samplerate
+    lost = f", {_count(source.lost_buffers, 'lost buffer')}" if source.lost_buffers else ""
+    return (
+        f"{name}: {check} check, {seconds:.4g} s, {_count(source.channels, 'channel')} "
+        f"at {source.samplerate / 1000:g} kHz{lost}"
+    )
+
+
+def _grouped(
+    readings: Iterable[Reading],
+) -> dict[tuple[int | None, tuple[int, int] | None], list[Reading]]:
+    """Readings by channel or pair in the order of appearance; units of one name side by side."""
+    groups: dict[tuple[int | None, tuple[int, int] | None], list[Reading]] = {}
+    for reading in readings:
+        groups.setdefault((reading.channel, reading.channels), []).append(reading)
+    for group in groups.values():
+        names = list(dict.fromkeys(reading.name for reading in group))
+        group.sort(key=lambda reading: names.index(reading.name))
+    return groups
+
+
+def _group_title(channel: int | None, channels: tuple[int, int] | None, *, pair: bool) -> str:
+    if channels is not None:
+        return f"Channels {channels[0]} and {channels[1]}"
+    if channel is None:
+        return "All channels"
+    side = channel_name(channel, pair=pair)
+    return f"Channel {channel}" if side.startswith("channel") else f"Channel {channel} ({side})"
+
+
+def _readings_table(readings: Sequence[Reading], console: Console) -> Table:
+    parts = [reading_text(reading) for reading in readings]
+    numbers = max((len(p.number) for p in parts), default=0)
+    spreads = max((len(p.plus_minus) for p in parts), default=0)
+    table = _two_columns()
+    previous = None
+    for reading, part in zip(readings, parts, strict=True):
+        if part.words:
+            value = part.words
+        else:
+            value = f"{part.number:>{numbers}} {part.plus_minus:<{spreads}} {part.unit}".rstrip()
+        if part.reason:
+            value += f": {part.reason}" if part.words else f" ({part.reason})"
+        title = "" if reading.name == previous else label(reading.name).title
+        style = "" if reading.state == "ok" else "yellow"
+        table.add_row(_fit(title, console), _fit(value, console, style=style))
+        previous = reading.name
+    return table
+
+
+def _events_table(events: Sequence[Event], console: Console) -> Table:
+    table = _two_columns()
+    for event in events:
+        length = (event.end - event.start) * 1000
+        when = f"at {event.start:.3f} s" + (f" for {length:.1f} ms" if length > 0 else "")
+        where = ", channel " + " and ".join(map(str, event.channels)) if event.channels else ""
+        depth = f", {event.depth:.1f} dB" if event.depth is not None else ""
+        text = f": {event.text}" if event.text else ""
+        title = EVENT_WORDS[event.kind].capitalize()
+        table.add_row(_fit(title, console), _fit(f"{when}{where}{depth}{text}", console))
+    return table
+
+
+def _print_cause(cause: Cause, console: Console) -> None:
+    table = _two_columns()
+    table.add_row(_fit(cause.name, console), _fit(f"score {cause.score:.2f}", console))
+    lines = [
+        *(("speaks for it", evidence) for evidence in cause.evidence_for),
+        *(("speaks against it", evidence) for evidence in cause.evidence_against),
+        ("probe next", cause.next),
+    ]
+    for title, text in lines:
+        table.add_row(_fit(f"  {title}", console), _fit(text, console))
+    console.print(table)
+
+
+def _two_columns() -> Table:
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column(width=TITLE_COLUMNS, overflow="fold")
+    table.add_column(overflow="fold")
+    return table
+
+
+def _fit(text: str, console: Console, *, style: str = "") -> Text:
+    """Text in signs that the console's encoding has."""
+    return Text(printable(text, console.encoding), style=style)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
