@@ -1,0 +1,215 @@
+"""Takes from audio files made elsewhere: WAV, FLAC, AIFF, W64, CAF, Ogg, MP3 and the like."""
+
+import hashlib
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+
+from sigbench.errors import FileError
+from sigbench.model import Samples, Source, Take
+
+MAX_CHANNELS = 32
+BLOCK_FRAMES = 65_536
+SEARCH_FRAMES = 1024
+
+# No codec packs more than this into a byte: the longest FLAC block (65,535 frames, RFC 9639) of
+# one constant value needs a dozen bytes. A header that says more is wrong.
+MAX_FRAMES_PER_BYTE = 65_535 / 12
+
+_LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC_", "DPCM_", "DWVW_")
+_INTEGER_BITS = re.compile(r"(?:PCM_[SU]?|ALAC_|DPCM_|DWVW_)(\d+)")
+
+# libsndfile trims a length that the file does not hold, and notes so in its log.
+_CUT_CHUNK = re.compile(r"^ *(?:data|SSND|riff|Data Size) *: (\d+) \(should be (\d+)\)", re.M)
+_CUT_FRAMES = re.compile(r"frame count (\d+) does not match value from 'ds64' chunk of (\d+)")
+_CUT_OGG = "lacks an end-of-stream bit"
+# Writers that cannot go back to fill in the length (pipes) leave the largest number there.
+_STREAMED_BYTES = 0x7FFF_0000
+
+
+def read_take(path: str | Path, *, channels: Sequence[int] | None = None) -> Take:
+    """Read an audio file as a take.
+
+    Parameters
+    ----------
+    path : str or Path
+        Any file that libsndfile reads, at any rate, with 1 to 32 channels.
+    channels : sequence of int, optional
+        Which channels to keep, counted from 1, in this order; all of them by default.
+
+    Returns
+    -------
+    Take
+        Its source carries the path as given and the SHA-256 of the file. Floating-point samples
+        beyond ±1.0 are kept as they are.
+
+    Raises
+    ------
+    FileError
+        If the file cannot be read, is no audio, is cut short, holds no frames or values that are
+        no numbers, or lacks a channel that was asked for.
+    """
+    import soundfile
+
+    size = _readable_size(path)
+    try:
+        with soundfile.SoundFile(path) as audio:
+            kept = _kept_channels(path, audio.channels, channels)
+            _require_whole(path, audio, size)
+            samples = _read_all(path, audio, kept)
+            samplerate, subtype = int(audio.samplerate), str(audio.subtype)
+    except soundfile.LibsndfileError as exc:
+        raise FileError(
+            f"{path} is no audio file that can be read, or is damaged or cut short "
+            f"({exc.error_string.rstrip('.')}): save it again as WAV or FLAC."
+        ) from exc
+    with open(path, "rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    frames, kept_channels = samples.shape
+    source = Source("file", str(path), sha256, samplerate, kept_channels, frames)
+    bits = _INTEGER_BITS.fullmatch(subtype)
+    return Take(samples, samplerate, source, bits=int(bits[1]) if bits else None)
+
+
+def lossy_codec(path: str | Path) -> str | None:
+    """Name of the lossy compression of a file, or None where the file holds all of the audio.
+
+    A codec such as MP3, Vorbis or Opus throws away what the ear is not expected to miss and adds
+    noise of its own: distortion and noise measured in such a file are the codec's as well.
+
+    Raises
+    ------
+    FileError
+        If the file cannot be opened as audio.
+    """
+    import soundfile
+
+    _readable_size(path)
+    try:
+        info = soundfile.info(path)
+    except soundfile.LibsndfileError as exc:
+        raise FileError(f"{path} is no audio file that can be read.") from exc
+    return None if info.subtype.startswith(_LOSSLESS) else str(info.subtype_info)
+
+
+def _readable_size(path: str | Path) -> int:
+    """Size in bytes of a file that is there, is one, and may be read."""
+    place = Path(path)
+    if place.suffix.lower() == ".raw":
+        raise FileError(f"{path} has no header that says its rate and channels: save it as WAV.")
+    try:
+        if place.is_dir():
+            raise FileError(f"{path} is a folder: name one audio file in it.")
+        if place.exists() and not place.is_file():
+            raise FileError(f"{path} is no ordinary file: save the audio as a WAV or FLAC file.")
+        with open(place, "rb") as file:
+            size = file.seek(0, 2)
+    except FileNotFoundError as exc:
+        raise FileError(f"{path} does not exist: check the name and the folder.") from exc
+    except PermissionError as exc:
+        raise FileError(f"{path} may not be read by you: change its permissions.") from exc
+    except (OSError, ValueError) as exc:
+        raise FileError(f"{path} cannot be opened ({exc}).") from exc
+    if size == 0:
+        raise FileError(f"{path} is empty (0 bytes): record or copy it again.")
+    return size
+
+
+def _kept_channels(path: str | Path, there: int, wanted: Sequence[int] | None) -> list[int]:
+    """Columns to keep, counted from 0."""
+    if there > MAX_CHANNELS:
+        raise FileError(f"{path} has {there} channels, and at most {MAX_CHANNELS} can be measured.")
+    if wanted is None:
+        return list(range(there))
+    if not wanted:
+        raise FileError(f"No channel of {path} was asked for: name at least one of 1 to {there}.")
+    for channel in wanted:
+        if not 1 <= channel <= there:
+            have = "only channel 1" if there == 1 else f"channels 1 to {there}"
+            raise FileError(f"{path} has no channel {channel}: it has {have}.")
+    return [channel - 1 for channel in wanted]
+
+
+def _require_whole(path: str | Path, audio: Any, size: int) -> None:
+    """Refuse a file whose header promises another length than there is.
+
+    A number from half a file is not the number that was asked for.
+    """
+    log: str = audio.extra_info
+    frames: int = audio.frames
+    if frames > size * MAX_FRAMES_PER_BYTE:
+        there = _decodable_frames(path) / audio.samplerate
+        raise FileError(
+            f"{path} has no true length in its header: its writer was stopped, or streamed it; "
+            f"about {there:.1f} s can be decoded: if that is all, save it again as WAV or FLAC."
+        )
+    if frames == 0:
+        raise FileError(
+            f"{path} holds no audio (0 frames of it, {size} bytes in all): its writer may have "
+            "been stopped before it filled in the header; record or convert it again."
+        )
+    for declared, actual in _CUT_CHUNK.findall(log):
+        if int(actual) < int(declared) < _STREAMED_BYTES:
+            _cut_short(path, audio, frames, frames * int(declared) / max(int(actual), 1))
+    for actual, declared in _CUT_FRAMES.findall(log):
+        _cut_short(path, audio, int(actual), int(declared))
+    if _CUT_OGG in log:
+        _cut_short(path, audio, frames, None)
+
+
+def _cut_short(path: str | Path, audio: Any, there: int, promised: float | None) -> NoReturn:
+    of = "" if promised is None else f" of {promised / audio.samplerate:.1f} s"
+    raise FileError(
+        f"{path} is cut short: {there / audio.samplerate:.1f} s{of} are there; copy or record it "
+        "again, or save the part that is there as a file of its own."
+    )
+
+
+def _decodable_frames(path: str | Path) -> int:
+    """How many frames come out of a broken file, to within a small block."""
+    import soundfile
+
+    frames = 0
+    with soundfile.SoundFile(path) as audio:
+        try:
+            while block := len(audio.read(SEARCH_FRAMES)):
+                frames += block
+        except soundfile.LibsndfileError:
+            pass  # the broken end: what came before it is the answer
+    return frames
+
+
+def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
+    """Samples of the kept channels, checked to be all there and finite."""
+    import soundfile
+
+    frames: int = audio.frames
+    samples = np.empty((frames, len(kept)))
+    position = bad = 0
+    first_bad: tuple[int, int] | None = None
+    while position < frames:
+        try:
+            block = audio.read(min(BLOCK_FRAMES, frames - position), always_2d=True)
+        except soundfile.LibsndfileError:
+            _cut_short(path, audio, _decodable_frames(path), frames)
+        if len(block) == 0:
+            _cut_short(path, audio, position, frames)
+        finite = np.isfinite(block[:, kept])
+        if not finite.all():
+            bad += int(np.sum(~finite))
+            if first_bad is None:
+                row, column = np.argwhere(~finite)[0]
+                first_bad = position + int(row), kept[column] + 1
+        samples[position : position + len(block)] = block[:, kept]
+        position += len(block)
+    if first_bad is not None:
+        frame, channel = first_bad
+        raise FileError(
+            f"{path} holds {bad} samples that are no numbers (NaN or infinite), the first in "
+            f"channel {channel} at {frame / audio.samplerate:.4f} s: it was written by a faulty "
+            "program; record or convert it again."
+        )
+    return samples
