@@ -94,7 +94,7 @@ class LostBuffers:
 class Source:
     """Where the audio of a take came from."""
 
-    kind: Literal["file", "interface", "simulated"]
+    kind: Literal["file", "interface", "simulated", "meter"]
     path: str | None
     sha256: str | None
     samplerate: int

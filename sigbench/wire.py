@@ -29,7 +29,7 @@ _Entry = float | None | tuple[float | None, float | None]
 
 
 class _WireSource(Struct):
-    kind: Literal["file", "interface", "simulated"]
+    kind: Literal["file", "interface", "simulated", "meter"]
     path: str | None
     sha256: str | None
     samplerate: int

@@ -1,0 +1,159 @@
+"""Supply rails: volts read off a multimeter, against what the schematic asks for.
+
+The audio interface takes no part: its inputs must never touch a supply rail.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sigbench.errors import RequestError
+from sigbench.model import Limit, Measurement, Rail, Reading, Source
+
+DEAD_FRACTION = (
+    0.05  # of nominal: below this a rail is missing, not low; common practice, no source
+)
+METER = Source("meter", None, None, samplerate=0, channels=0, frames=0)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterAccuracy:
+    """What a multimeter's data sheet promises: percent of the reading plus a number of digits.
+
+    The default is that of an ordinary hand-held meter on its 20 V to 60 V range (common practice,
+    no source).
+    """
+
+    percent: float = 0.5
+    digits: float = 2.0
+    digit_volts: float = 0.01
+
+    def uncertainty(self, volts: float) -> float:
+        """Standard uncertainty in volts of one reading.
+
+        The promise is a pair of bounds with nothing known of what lies between them: a uniform
+        distribution, half width over the root of 3 (GUM, JCGM 100:2008, 4.3.7).
+        """
+        half_width = self.percent / 100 * abs(volts) + self.digits * self.digit_volts
+        return half_width / math.sqrt(3)
+
+
+def reading_name(quantity: str, rail: Rail) -> str:
+    """Name of a rail's reading: ``rail_volts[+15 V]``, the rail's own name in brackets."""
+    return f"{quantity}[{rail.name}]"
+
+
+def rail_limit(rail: Rail) -> Limit:
+    """The rail's tolerance as a limit in volts on its ``rail_volts`` reading."""
+    margin = abs(rail.nominal_volts) * rail.tolerance_percent / 100
+    low, high = rail.nominal_volts - margin, rail.nominal_volts + margin
+    return Limit(reading_name("rail_volts", rail), "V", low, high)
+
+
+def require_rails(rails: Sequence[Rail]) -> None:
+    """One clear sentence where a list of rails cannot be measured.
+
+    Raises
+    ------
+    RequestError
+        If a rail has no name of its own, no nominal voltage or no tolerance.
+    """
+    seen: set[str] = set()
+    for number, rail in enumerate(rails, start=1):
+        if not rail.name.strip() or any(c in rail.name for c in "[]"):
+            raise RequestError(
+                f"Rail {number} is named '{rail.name}': give it a name without brackets, "
+                "such as +15 V."
+            )
+        if rail.name in seen:
+            raise RequestError(
+                f"Two rails are named '{rail.name}': give each its own name, "
+                "such as '+5 V digital' and '+5 V analogue'."
+            )
+        seen.add(rail.name)
+        if not math.isfinite(rail.nominal_volts) or rail.nominal_volts == 0:
+            raise RequestError(
+                f"Rail '{rail.name}' has a nominal voltage of {rail.nominal_volts:g} V: "
+                "give the voltage on the schematic, with its sign."
+            )
+        if not math.isfinite(rail.tolerance_percent) or rail.tolerance_percent <= 0:
+            raise RequestError(
+                f"Rail '{rail.name}' has a tolerance of {rail.tolerance_percent:g} %: "
+                "give one above 0 %, such as 5."
+            )
+
+
+def measure_rails(rails: Sequence[Rail], *, meter: MeterAccuracy | None = None) -> Measurement:
+    """Readings of the supply rails that were typed in from the multimeter.
+
+    Parameters
+    ----------
+    rails : sequence of Rail
+        With `measured_volts` where a voltage was measured, in volts DC against ground.
+    meter : MeterAccuracy, optional
+        Data sheet accuracy of the multimeter.
+
+    Returns
+    -------
+    Measurement
+        For each rail ``rail_volts[name]`` in V and ``rail_error[name]`` in percent of nominal:
+        below zero for a rail that sags, whatever its sign. Channel is None. The source is of kind
+        ``meter``, without audio.
+
+    Raises
+    ------
+    RequestError
+        If there is no rail, or one has no name of its own, no nominal voltage or no tolerance.
+    """
+    if not rails:
+        raise RequestError(
+            "No supply rails are listed: write each one's name, nominal voltage and tolerance "
+            "into the rails step of the plan."
+        )
+    require_rails(rails)
+    meter = meter or MeterAccuracy()
+    readings = [reading for rail in rails for reading in _measure_rail(rail, meter)]
+    return Measurement("rails", METER, tuple(readings))
+
+
+def _measure_rail(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, Reading]:
+    names = reading_name("rail_volts", rail), reading_name("rail_error", rail)
+    volts, nominal = rail.measured_volts, rail.nominal_volts
+    why = _no_number(rail)
+    if volts is None or why is not None:
+        reason = why or "not measured"
+        return Reading.invalid(names[0], "V", reason), Reading.invalid(names[1], "%", reason)
+    uncertainty = meter.uncertainty(volts)
+    remark = _remark(rail, volts, uncertainty)
+    error = 100 * (volts - nominal) / nominal
+    return (
+        Reading(names[0], volts, "V", uncertainty=uncertainty, why=remark),
+        Reading(names[1], error, "%", uncertainty=100 * uncertainty / abs(nominal), why=remark),
+    )
+
+
+def _no_number(rail: Rail) -> str | None:
+    volts, nominal = rail.measured_volts, rail.nominal_volts
+    if volts is None:
+        return "not measured"
+    if not math.isfinite(volts):
+        return "the measured voltage is no finite number: type it in again"
+    if volts * nominal < 0 and abs(volts) >= DEAD_FRACTION * abs(nominal):
+        return (
+            f"typed in as {volts:+g} V where {nominal:+g} V belongs: check the minus sign, and "
+            "that the black probe is on ground"
+        )
+    return None
+
+
+def _remark(rail: Rail, volts: float, uncertainty: float) -> str | None:
+    if abs(volts) < DEAD_FRACTION * abs(rail.nominal_volts):
+        return "near 0 V: the rail is missing"
+    margin = abs(rail.nominal_volts) * rail.tolerance_percent / 100
+    over = abs(volts - rail.nominal_volts) - margin
+    if over > 0:
+        certain = over > 2 * uncertainty
+        return f"outside ±{rail.tolerance_percent:g} %" + (
+            "" if certain else " by less than the meter can be trusted"
+        )
+    return None
