@@ -48,7 +48,7 @@ def print_json(measurement: Measurement) -> None:
 
 def print_measurement(measurement: Measurement, console: Console) -> None:
     """Print the readings grouped by channel, then the events, then the causes."""
-    console.print(_fit(_source_line(measurement.check, measurement.source), console))
+    console.print(fit(_source_line(measurement.check, measurement.source), console))
     present = {r.channel for r in measurement.readings if r.channel is not None}
     for (channel, channels), readings in _grouped(measurement.readings).items():
         console.print()
@@ -71,7 +71,7 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
         console.print()
         factor = f"{COVERAGE_FACTOR:g}"
         note = f"± is the expanded uncertainty (k = {factor}): about 95 % lie within."
-        console.print(_fit(note, console, style="dim"))
+        console.print(fit(note, console, style="dim"))
 
 
 def _source_line(check: str, source: Source) -> str:
@@ -123,7 +123,7 @@ def _readings_table(readings: Sequence[Reading], console: Console) -> Table:
             value += f": {part.reason}" if part.words else f" ({part.reason})"
         title = "" if reading.name == previous else label(reading.name).title
         style = "" if reading.state == "ok" else "yellow"
-        table.add_row(_fit(title, console), _fit(value, console, style=style))
+        table.add_row(fit(title, console), fit(value, console, style=style))
         previous = reading.name
     return table
 
@@ -137,20 +137,20 @@ def _events_table(events: Sequence[Event], console: Console) -> Table:
         depth = f", {event.depth:.1f} dB" if event.depth is not None else ""
         text = f": {event.text}" if event.text else ""
         title = EVENT_WORDS[event.kind].capitalize()
-        table.add_row(_fit(title, console), _fit(f"{when}{where}{depth}{text}", console))
+        table.add_row(fit(title, console), fit(f"{when}{where}{depth}{text}", console))
     return table
 
 
 def _print_cause(cause: Cause, console: Console) -> None:
     table = _two_columns()
-    table.add_row(_fit(cause.name, console), _fit(f"score {cause.score:.2f}", console))
+    table.add_row(fit(cause.name, console), fit(f"score {cause.score:.2f}", console))
     lines = [
         *(("speaks for it", evidence) for evidence in cause.evidence_for),
         *(("speaks against it", evidence) for evidence in cause.evidence_against),
         ("probe next", cause.next),
     ]
     for title, text in lines:
-        table.add_row(_fit(f"  {title}", console), _fit(text, console))
+        table.add_row(fit(f"  {title}", console), fit(text, console))
     console.print(table)
 
 
@@ -161,7 +161,7 @@ def _two_columns() -> Table:
     return table
 
 
-def _fit(text: str, console: Console, *, style: str = "") -> Text:
+def fit(text: str, console: Console, *, style: str = "") -> Text:
     """Text in signs that the console's encoding has."""
     return Text(printable(text, console.encoding), style=style)
 
