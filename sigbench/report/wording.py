@@ -9,7 +9,7 @@ standard uncertainty u.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from sigbench.model import EventKind, Limit, Reading, Verdict
@@ -27,6 +27,7 @@ FINEST = {
     "Hz": "0.0001",
     "cents": "0.001",
     "%": "0.00001",
+    "% points": "0.00001",
     "V": "0.0001",
 }
 DECIBEL_UNITS = ("dB", "dBFS", "dBu")
@@ -50,7 +51,8 @@ _LEVEL = ("dBu", "dBFS")
 _SHARE = ("%", "dB")
 
 LABELS: dict[str, Label] = {
-    "rail_voltage": Label("Supply voltage", "What a supply line inside the unit delivers."),
+    "rail_volts": Label("Supply", "Voltage of a supply line inside the unit, by multimeter."),
+    "rail_error": Label("Supply error", "Distance of a supply from its nominal voltage.", False),
     "level_rms": Label(
         "Level", "How strong the whole signal is on average (RMS).", main=False, units=_LEVEL
     ),
@@ -157,7 +159,12 @@ EVENT_WORDS: dict[EventKind, str] = {
 
 def label(name: str) -> Label:
     """The label of a reading; a name that is not in the list is spelled out."""
-    return LABELS.get(name) or Label(name.replace("_", " ").capitalize(), "")
+    base, _, which = name.rstrip("]").partition("[")
+    if base in LABELS and which:  # rail_volts[+15 V]
+        words = LABELS[base]
+        return replace(words, title=f"{words.title} {which}")
+    spelled = name.replace("_", " ")
+    return LABELS.get(name) or Label(spelled[:1].upper() + spelled[1:], "")
 
 
 def channel_name(
@@ -252,7 +259,9 @@ def difference_text(difference: float | None, uncertainty: float | None, unit: s
     if difference is None or not math.isfinite(difference):
         return ReadingText(words="–")
     unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(unit, unit)
-    parts = quantity_text(difference, uncertainty, unit, finest=False)
+    # A change that is real is never printed as nothing.
+    finest = abs(difference) > 2 * float(FINEST.get(unit, "0"))
+    parts = quantity_text(difference, uncertainty, unit, finest=finest or difference == 0)
     signed = parts.number if difference <= 0 else f"+{parts.number}"
     return ReadingText(signed, parts.plus_minus, parts.unit)
 
@@ -273,7 +282,7 @@ def quantity_text(
         scale, unit = _time_scale(value)
         value *= scale
         uncertainty = None if uncertainty is None else uncertainty * scale
-    step = Decimal(FINEST.get(unit, "1e-12")) if finest else Decimal("1e-12")
+    step = _step(value, unit) if finest else Decimal("1e-12")
     if not uncertainty or not math.isfinite(uncertainty):
         return ReadingText(_minus(_plain(value, unit)), unit=_written(unit))
     expanded = round_uncertainty(COVERAGE_FACTOR * uncertainty, step)
@@ -354,6 +363,14 @@ def _bound_words(value: float, unit: str) -> str:
     return f"below {_minus(_fixed(bound))} {_written(unit)}".rstrip()
 
 
+def _step(value: float, unit: str) -> Decimal:
+    """The finest step to print; a share is never of use beyond its fourth digit."""
+    step = Decimal(FINEST.get(unit, "1e-12"))
+    if unit.startswith("%") and value and math.isfinite(value):
+        return max(step, Decimal(1).scaleb(_decimal(value).adjusted() - 3))
+    return step
+
+
 def _time_scale(seconds: float) -> tuple[float, str]:
     size = abs(seconds)
     if size == 0 or size >= 0.1:
@@ -369,7 +386,7 @@ def _plain(value: float, unit: str) -> str:
 
 
 def _written(unit: str) -> str:
-    return {"1": "", "1/s": "a second", "FS": "of full scale"}.get(unit, unit)
+    return {"1": "", "1/s": "per second", "FS": "of full scale"}.get(unit, unit)
 
 
 def _decimal(value: float) -> Decimal:

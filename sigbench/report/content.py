@@ -1,0 +1,1134 @@
+"""What a report says: all words and numbers, before any layout.
+
+The PDF, the pages and the HTML are laid out from the same `ReportContent`. It is written for
+the buyer: causes, costs and the unit's private notes stay out.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import groupby
+
+import numpy as np
+
+from sigbench.checks.rails import rail_limit
+from sigbench.model import (
+    Comparison,
+    Limit,
+    Measurement,
+    Output,
+    Reading,
+    Run,
+    StageComparison,
+    Take,
+    TakeRecord,
+    Unit,
+    Verdict,
+    readings_named,
+)
+from sigbench.report.curves import level_edges, spectrum_curve
+from sigbench.report.photo import Photo
+from sigbench.report.plots import (
+    BarPanel,
+    Curve,
+    CurvePanel,
+    CurvePlot,
+    HarmonicsPlot,
+    Mark,
+    Plot,
+    SpectrumPlot,
+    TimePanel,
+    TimePlot,
+)
+from sigbench.report.wording import (
+    VERDICT_WORDS,
+    ReadingText,
+    channel_name,
+    difference_text,
+    label,
+    limit_words,
+    reading_text,
+)
+
+TakeLookup = Callable[[TakeRecord], Take | None]
+
+FRONT_ROWS = 8  # groups of the front table
+FRONT_FIGURES = 1
+PLOTTED_CHANNELS = 2  # panels side by side; more would be too small to read
+NAMED_HARMONICS = 10
+NAMED_HUM_LINES = (1, 2, 3, 4, 6, 8)
+# What a buyer asks about first.
+FRONT_ORDER = (
+    "dropouts", "crackle_rate", "hum_total", "noise_a", "thd_n", "balance", "pitch_error",
+    "tone_level", "rail_volts", "crosstalk", "polarity", "low_corner", "high_corner", "end_residue",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class CheckWords:
+    """A check as the buyer reads of it, and the sentence that says it was not made."""
+
+    title: str
+    done: str
+    left_out: str = ""
+
+
+CHECKS: dict[str, CheckWords] = {
+    "rails": CheckWords(
+        "Supply voltages",
+        "its supply voltages were read with a multimeter",
+        "The supply voltages inside the unit.",
+    ),
+    "idle": CheckWords(
+        "Silence: noise and hum",
+        "its noise and hum were measured with nothing playing",
+        "Noise and hum of the silent unit.",
+    ),
+    "tone": CheckWords(
+        "Steady note",
+        "a steady note was measured",
+        "Level and distortion of a steady note.",
+    ),
+    "through": CheckWords(
+        "Signal passed through",
+        "test signals were passed through it",
+        "The audio inputs, and how evenly they pass all frequencies.",
+    ),
+    "pot": CheckWords(
+        "Control turned through its range",
+        "a control was turned through its range",
+        "Wear of knobs and sliders.",
+    ),
+    "jack": CheckWords(
+        "Plug moved in its jack", "the plug was moved in its jack", "Jacks under movement."
+    ),
+    "soak": CheckWords(
+        "Long run", "it was left running and watched", "Behaviour over hours of use."
+    ),
+    "keys": CheckWords("Keys", "its keys were played one by one", "Keys and their contacts."),
+    "dropouts": CheckWords(
+        "Dropouts and crackle",
+        "a held note was watched for dropouts and crackle",
+        "Dropouts and crackle in a held note.",
+    ),
+    "contact": CheckWords("Contacts", "switch contacts were measured"),
+    "part": CheckWords("Parts", "single parts were measured"),
+}
+ALWAYS_LEFT_OUT = (
+    "Electrical safety: insulation, protective earth, leakage current.",
+    "Display, memory, battery, data connections, mechanical condition and looks.",
+)
+CAUTION = (
+    "This report is no electrical safety certificate. It says what the unit's audio outputs did "
+    "on the days stated, and nothing about insulation, protective earth, leakage current or fire "
+    "safety. Mains-powered equipment can be dangerous inside, also after unplugging. Where local "
+    "rules ask for a safety test, or there is any doubt, have one made by a licensed person before "
+    "the unit is used."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A printed reading in a table, and the mark of its note below the table."""
+
+    number: str = ""
+    plus_minus: str = ""
+    unit: str = ""
+    words: str = ""
+    mark: str = ""
+
+    @property
+    def text(self) -> str:
+        """The cell as one piece of text, without the mark."""
+        return ReadingText(self.number, self.plus_minus, self.unit, self.words).text
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One reading of one channel."""
+
+    channel: str
+    before: Cell
+    after: Cell
+    change: Cell
+    verdict: str
+    verdict_mark: str = ""
+    outside_limit: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RowGroup:
+    """The rows of one reading name, with its label and limit."""
+
+    label: str
+    limit: str
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingTable:
+    """Readings of one check on one output."""
+
+    title: str
+    subtitle: str
+    groups: tuple[RowGroup, ...]
+    notes: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PlainTable:
+    """A table of words."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFigure:
+    """A plot with what it shows in words."""
+
+    name: str
+    title: str
+    caption: str
+    alt: str
+    plot: Plot
+
+
+@dataclass(frozen=True, slots=True)
+class TakeLine:
+    """One recording: where it belongs, its format and its hash."""
+
+    stage: str
+    step: str
+    recording: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContent:
+    """Everything a report says, in order. `compared` tells whether there is a before side."""
+
+    title: str
+    subtitle: str
+    unit_name: str
+    serial: str
+    compared: bool
+    before_name: str
+    after_name: str
+    facts: tuple[tuple[str, str], ...]
+    photo: Photo | None
+    introduction: tuple[str, ...]
+    summary: tuple[str, ...]
+    front_table: ReadingTable
+    front_figures: tuple[ReportFigure, ...]
+    tables: tuple[ReadingTable, ...]
+    verdict_words: tuple[tuple[str, str], ...]
+    explanations: tuple[tuple[str, str], ...]
+    figures: tuple[ReportFigure, ...]
+    rigs: PlainTable
+    steps: PlainTable
+    method: tuple[str, ...]
+    uncertainty: tuple[str, ...]
+    takes: tuple[TakeLine, ...]
+    not_measured: tuple[str, ...]
+    caution: str
+    made: str
+
+
+def build_content(
+    unit: Unit,
+    after: Sequence[Run],
+    *,
+    before: Sequence[Run] = (),
+    comparison: StageComparison | None = None,
+    takes: TakeLookup = lambda record: None,
+    made: str,
+    photo: Photo | None = None,
+    not_measured: Sequence[str] = (),
+    version: str = "",
+) -> ReportContent:
+    """Say in words and numbers what was measured on a unit.
+
+    Parameters
+    ----------
+    unit : Unit
+        Its `notes` are private and stay out.
+    after : sequence of Run
+        The stage the report is about; not empty.
+    before : sequence of Run
+        The earlier stage; empty for a report on one stage, or against a baseline.
+    comparison : StageComparison or None
+        What can be said of the differences; its verdicts are printed as they are.
+    takes : callable
+        Gives the audio of a stored take, or None where there is none: then it is not drawn.
+    made : str
+        Date of the report, ISO 8601. It comes from outside, so that the same input gives the
+        same report.
+    not_measured : sequence of str
+        Further things to say were not measured, beside those found here.
+    version : str
+        Version of the program, printed in the report.
+    """
+    compared = comparison is not None
+    before_name = comparison.before if comparison else ""
+    after_name = comparison.after if comparison else (after[0].stage if after else "")
+    runs_before = {run.step_number: run for run in before}
+    comparisons = comparison.comparisons if comparison else tuple(_single_stage(after))
+    chosen = _chosen(comparisons)
+    tables = tuple(_tables(chosen, unit, [*before, *after]))
+    figures = tuple(_figures(after, runs_before, chosen, unit, takes, before_name, after_name))
+    front = _front_figures(figures)
+    unit_name = " ".join(part for part in (unit.maker, unit.model) if part)
+    names = {c.name for c in chosen}
+    return ReportContent(
+        title=unit_name,
+        subtitle="Measured report before and after work"
+        if compared and before
+        else "Measured report",
+        unit_name=unit_name,
+        serial=unit.serial,
+        compared=compared,
+        before_name=before_name,
+        after_name=after_name,
+        facts=tuple(_facts(unit, after, before, before_name, after_name, made)),
+        photo=photo,
+        introduction=tuple(_introduction(unit_name, unit, after, before, comparison)),
+        summary=tuple(_summary(chosen, compared)),
+        front_table=_front_table(chosen, unit),
+        front_figures=front,
+        tables=tables,
+        verdict_words=_verdict_words(chosen) if compared else (),
+        explanations=tuple(
+            (label(n).title, label(n).explanation)
+            for n in dict.fromkeys(_quantity(c.name) for c in chosen)
+            if label(n).explanation
+        ),
+        figures=tuple(f for f in figures if f not in front),
+        rigs=_rigs(after, before, before_name, after_name),
+        steps=_steps(after),
+        method=tuple(_method(names)),
+        uncertainty=tuple(_uncertainty(after, compared)),
+        takes=tuple(_take_lines(before, before_name)) + tuple(_take_lines(after, after_name)),
+        not_measured=tuple(_not_measured(unit, after, comparison, not_measured)),
+        caution=CAUTION,
+        made=f"Made with sigbench {version}".strip() + f" on {_date(made)}.",
+    )
+
+
+# --- which readings are shown -------------------------------------------------------------------
+
+
+def _single_stage(runs: Sequence[Run]) -> Iterator[Comparison]:
+    """Readings of one stage in the shape of comparisons without a before side."""
+    for run in runs:
+        if not run.measurements:
+            continue
+        repeats = len(run.measurements)
+        for reading in run.measurements[0].readings:
+            limit = _limit(run, reading)
+            outside = None if limit is None else _outside(limit, reading)
+            remark = f"first of {repeats} repeats" if repeats > 1 and reading.why is None else None
+            yield Comparison(
+                step_number=run.step_number,
+                check=run.step.check,
+                output=run.step.output,
+                name=reading.name,
+                unit=reading.unit,
+                channel=reading.channel,
+                channels=reading.channels,
+                before=None,
+                after=replace(reading, why=remark) if remark else reading,
+                difference=None,
+                uncertainty=None,
+                verdict="cannot tell",
+                out_of_limits=outside,
+                limit=limit,
+            )
+
+
+def _limit(run: Run, reading: Reading) -> Limit | None:
+    for limit in (*run.step.limits, *(rail_limit(rail) for rail in run.step.rails)):
+        if limit.reading == reading.name and limit.unit == reading.unit:
+            return limit
+    return None
+
+
+def _outside(limit: Limit, reading: Reading) -> bool | None:
+    """Whether a valid number lies outside; an upper bound is never a pass or fail by itself."""
+    if reading.state != "ok" or not isinstance(reading.value, float | int):
+        return None
+    if reading.upper_bound:
+        return False if limit.high is not None and reading.value <= limit.high else None
+    above = limit.high is not None and reading.value > limit.high
+    below = limit.low is not None and reading.value < limit.low
+    return above or below
+
+
+def _is_list(comparison: Comparison) -> bool:
+    return any(
+        r is not None and isinstance(r.value, tuple) for r in (comparison.before, comparison.after)
+    )
+
+
+def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
+    """The readings worth a line: the main ones in one unit each, and any that gives cause."""
+
+    def place(c: Comparison) -> tuple[object, ...]:
+        return (c.step_number, c.output, c.name, c.channel, c.channels)
+
+    by_place: dict[tuple[object, ...], list[Comparison]] = {}
+    for comparison in comparisons:
+        by_place.setdefault(place(comparison), []).append(comparison)
+    chosen: list[Comparison] = []
+    for candidates in by_place.values():
+        words = label(candidates[0].name)
+        order = {unit: k for k, unit in enumerate(words.units)}
+        preferred = min(candidates, key=lambda c: order.get(c.unit, len(order)))
+        for comparison in candidates:
+            gives_cause = (
+                comparison.verdict == "worse"
+                or comparison.out_of_limits is not None
+                or comparison.limit is not None
+            )
+            if gives_cause or (comparison is preferred and words.main and not _is_list(comparison)):
+                chosen.append(comparison)
+    return chosen
+
+
+# --- tables -------------------------------------------------------------------------------------
+
+
+class _Notes:
+    """Letters for the remarks below a table; the same remark has one letter."""
+
+    def __init__(self) -> None:
+        self.letters: dict[str, str] = {}
+
+    def mark(self, text: str) -> str:
+        if not text:
+            return ""
+        if text not in self.letters:
+            number = len(self.letters)
+            self.letters[text] = chr(ord("a") + number % 26) * (1 + number // 26)
+        return self.letters[text]
+
+    def lines(self) -> tuple[tuple[str, str], ...]:
+        return tuple((mark, text) for text, mark in self.letters.items())
+
+
+def _cell(parts: ReadingText, mark: str = "") -> Cell:
+    return Cell(parts.number, parts.plus_minus, parts.unit, parts.words, mark)
+
+
+def _row(comparison: Comparison, notes: _Notes, *, pair: bool, channel: str) -> Row:
+    before, after = reading_text(comparison.before), reading_text(comparison.after)
+    said = {before.reason, after.reason}
+    why = comparison.why or ""
+    no_change = (
+        not isinstance(comparison.difference, float | int)
+        or before.words
+        or after.words  # a bound or a word has no difference to print
+    )
+    change = (
+        ReadingText(words="–")
+        if no_change
+        else difference_text(comparison.difference, comparison.uncertainty, comparison.unit)
+    )
+    return Row(
+        channel=channel,
+        before=_cell(before, notes.mark(before.reason)),
+        after=_cell(after, notes.mark(after.reason)),
+        change=_cell(change),
+        verdict=comparison.verdict,
+        verdict_mark="" if why in said else notes.mark(why),
+        outside_limit=bool(comparison.out_of_limits),
+    )
+
+
+def _output(unit: Unit, name: str) -> Output:
+    return next((o for o in unit.outputs if o.name == name), Output(name))
+
+
+def _groups(
+    comparisons: Sequence[Comparison], unit: Unit, notes: _Notes, *, with_output: bool = False
+) -> tuple[RowGroup, ...]:
+    groups: list[RowGroup] = []
+    several = with_output and len({c.output for c in comparisons if c.output}) > 1
+    keyed: dict[tuple[object, ...], list[Comparison]] = {}
+    for comparison in comparisons:
+        key = (comparison.name, comparison.unit)
+        keyed.setdefault((*key, comparison.step_number) if with_output else key, []).append(
+            comparison
+        )
+    for members in keyed.values():
+        first = members[0]
+        limits = dict.fromkeys(limit_words(c.limit) for c in members if c.limit)
+        title = label(first.name).title
+        if several and first.output:
+            title = f"{title} ({first.output})"
+        rows = []
+        for member in members:
+            output = _output(unit, member.output)
+            pair = output.channels == 2
+            channel = (
+                ""
+                if output.channels == 1 or member.channel is None
+                else channel_name(member.channel, pair=pair)
+            )
+            rows.append(_row(member, notes, pair=pair, channel=channel))
+        groups.append(RowGroup(title, "; ".join(limits), tuple(rows)))
+    return tuple(groups)
+
+
+def _tables(
+    chosen: Sequence[Comparison], unit: Unit, runs: Sequence[Run]
+) -> Iterator[ReadingTable]:
+    steps = {run.step_number: run.step for run in runs}
+    ranks = {output.name: k for k, output in enumerate(unit.outputs)}
+    ordered = sorted(chosen, key=lambda c: (ranks.get(c.output, len(ranks)), c.step_number))
+    for (output, number), members in groupby(ordered, key=lambda c: (c.output, c.step_number)):
+        comparisons = list(members)
+        notes = _Notes()
+        groups = _groups(comparisons, unit, notes)
+        step = steps.get(number)
+        subtitle = _sentence(step.prompt) if step else ""
+        title = _check(comparisons[0].check).title
+        yield ReadingTable(
+            title=f"{_capital(output)}: {title[:1].lower()}{title[1:]}" if output else title,
+            subtitle=subtitle,
+            groups=groups,
+            notes=notes.lines(),
+        )
+
+
+def _front_table(chosen: Sequence[Comparison], unit: Unit) -> ReadingTable:
+    """The readings a buyer asks about first: what is wrong, then what changed, then the rest."""
+
+    def rank(c: Comparison) -> tuple[int, int]:
+        bad = bool(c.out_of_limits) or c.verdict == "worse"
+        changed = c.verdict in ("better", "different")
+        order = (
+            FRONT_ORDER.index(_quantity(c.name))
+            if _quantity(c.name) in FRONT_ORDER
+            else len(FRONT_ORDER)
+        )
+        return (0 if bad else 1 if changed else 2, order)
+
+    best: dict[tuple[str, str, int], tuple[int, int]] = {}
+    for comparison in chosen:
+        key = (comparison.name, comparison.unit, comparison.step_number)
+        best[key] = min(best.get(key, (9, 99)), rank(comparison))
+    known = [k for k in best if k[0].partition("[")[0] in FRONT_ORDER or best[k][0] == 0] or list(
+        best
+    )
+    # All that is wrong is told on the first page, however long the list.
+    bad = sum(1 for key in known if best[key][0] == 0)
+    keys = sorted(known, key=lambda key: best[key])[: max(FRONT_ROWS, bad)]
+    notes = _Notes()
+    members = [c for key in keys for c in chosen if (c.name, c.unit, c.step_number) == key]
+    groups = _groups(members, unit, notes, with_output=True)
+    return ReadingTable("The most important readings", "", groups, notes.lines())
+
+
+def _verdict_words(chosen: Sequence[Comparison]) -> tuple[tuple[str, str], ...]:
+    used = {c.verdict for c in chosen}
+    words = [(str(verdict), text) for verdict, text in VERDICT_WORDS.items() if verdict in used]
+    if any(c.out_of_limits for c in chosen):
+        words.append(("outside limit", "the later value lies outside the limit set in the plan"))
+    return tuple(words)
+
+
+# --- words of the first page --------------------------------------------------------------------
+
+
+def _facts(
+    unit: Unit,
+    after: Sequence[Run],
+    before: Sequence[Run],
+    before_name: str,
+    after_name: str,
+    made: str,
+) -> Iterator[tuple[str, str]]:
+    yield "Serial number", unit.serial or "none"
+    mains = [
+        f"{value:g} {symbol}"
+        for value, symbol in ((unit.mains_volts, "V"), (unit.mains_hz, "Hz"))
+        if value
+    ]
+    if mains:
+        yield "Mains", ", ".join(mains)
+    outputs = [
+        f"{o.name} ({'stereo pair' if o.channels == 2 else 'mono'})"
+        if o.channels < 3
+        else f"{o.name} ({o.channels} channels)"
+        for o in unit.outputs
+    ]
+    if outputs:
+        yield "Outputs", ", ".join(outputs)
+    if before:
+        yield _capital(before_name), _days(before)
+    elif before_name:
+        yield "Compared with", before_name
+    yield _capital(after_name), _days(after)
+    people = dict.fromkeys(run.operator for run in (*before, *after) if run.operator)
+    if people:
+        yield "Measured by", ", ".join(people)
+    yield "Measured with", "; ".join(dict.fromkeys(run.rig.device for run in (*before, *after)))
+    yield "Report made", _date(made)
+
+
+def _introduction(
+    unit_name: str,
+    unit: Unit,
+    after: Sequence[Run],
+    before: Sequence[Run],
+    comparison: StageComparison | None,
+) -> Iterator[str]:
+    serial = f", serial number {unit.serial}," if unit.serial else ""
+    if before and comparison:
+        yield (
+            f"This report says what the {unit_name}{serial} delivered at its audio outputs: first "
+            f"“{comparison.before}” ({_days(before)}), then “{comparison.after}” ({_days(after)})."
+        )
+    elif comparison:
+        yield (
+            f"This report says what the {unit_name}{serial} delivered at its audio outputs "
+            f"“{comparison.after}” ({_days(after)}), compared with “{comparison.before}”."
+        )
+    else:
+        yield (
+            f"This report says what the {unit_name}{serial} delivered at its audio outputs "
+            f"on {_days(after)}."
+        )
+    done = [_check(check).done for check in dict.fromkeys(run.step.check for run in after)]
+    if done:
+        yield _capital(_and(done)) + "."
+    if before:
+        same = _same_procedure(after, before)
+        yield (
+            "The same steps were done both times, with the same settings and the same equipment."
+            if same
+            else "Not everything was set the same both times; see “Conditions”."
+        )
+
+
+def _same_procedure(after: Sequence[Run], before: Sequence[Run]) -> bool:
+    earlier = {run.step_number: run for run in before}
+    return all(
+        (other := earlier.get(run.step_number)) is not None
+        and replace(run.step, rails=()) == replace(other.step, rails=())
+        and run.rig == other.rig
+        for run in after
+    )
+
+
+def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
+    count = len(chosen)
+    if count == 0:
+        yield "No readings were taken."
+        return
+    if compared:
+        of: dict[Verdict, int] = dict.fromkeys(VERDICT_WORDS, 0)
+        for comparison in chosen:
+            of[comparison.verdict] += 1
+        parts = [f"{_count(of['better'])} better", f"{of['no change'] or 'none'} unchanged"]
+        text = f"Of {count} {_plural('reading', count)}, {', '.join(parts)}, "
+        text += f"{of['worse'] or 'none'} worse"
+        if of["different"]:
+            text += f"; {_count(of['different'])} different, neither better nor worse"
+        yield f"{text}."
+        if of["cannot tell"]:
+            number = of["cannot tell"]
+            words = f"{number} {_plural('reading', number)}"
+            yield f"Of {words} nothing can be told; the tables say why."
+    limited = [c for c in chosen if c.limit is not None or c.out_of_limits is not None]
+    outside = [c for c in chosen if c.out_of_limits]
+    undecided = [c for c in limited if c.out_of_limits is None]
+    if not limited:
+        yield "No limits were set for them." if compared else f"{count} readings; no limits set."
+    elif outside:
+        names = _and(list(dict.fromkeys(_where(c) for c in outside)))
+        verb = "lies" if len(outside) == 1 else "lie"
+        yield f"{len(outside)} of the {len(limited)} with a limit {verb} outside it: {names}."
+    elif len(undecided) == len(limited):
+        yield f"{len(limited)} have a limit, but none could be held against it."
+    else:
+        yield (
+            f"{len(limited)} {_plural('reading', len(limited))} "
+            f"{'has' if len(limited) == 1 else 'have'} a limit; none lies outside it."
+        )
+    if outside or undecided:
+        told = len(undecided)
+        if told and len(undecided) != len(limited):
+            yield f"{told} with a limit could not be held against it."
+    invalid = sum(1 for c in chosen if c.after is None or c.after.state == "invalid")
+    if invalid and not compared:
+        yield f"{invalid} {_plural('reading', invalid)} could not be taken; the tables say why."
+
+
+def _where(comparison: Comparison) -> str:
+    channel = channel_name(comparison.channel, ()) if comparison.channel else ""
+    words = label(comparison.name).title
+    words = words[:1].lower() + words[1:] if not words[:2].isupper() else words
+    return ", ".join(part for part in (words, comparison.output, channel) if part)
+
+
+# --- figures ------------------------------------------------------------------------------------
+
+
+def _figures(
+    after: Sequence[Run],
+    before: dict[int, Run],
+    chosen: Sequence[Comparison],
+    unit: Unit,
+    takes: TakeLookup,
+    before_name: str,
+    after_name: str,
+) -> Iterator[ReportFigure]:
+    number = 0
+    for run in after:
+        other = before.get(run.step_number)
+        stages = _Stages(run, other, unit, takes, before_name, after_name)
+        for title, caption, plot in _plots(stages):
+            number += 1
+            place = f"{_capital(run.step.output)}: " if run.step.output else ""
+            yield ReportFigure(
+                name=f"figure{number}",
+                title=f"{place}{title}",
+                caption=caption,
+                alt=f"Plot. {place}{title}. {caption}",
+                plot=plot,
+            )
+
+
+def _front_figures(figures: Sequence[ReportFigure]) -> tuple[ReportFigure, ...]:
+    """The plot that shows most at a glance: a spectrum, else any."""
+    spectra = [f for f in figures if isinstance(f.plot, SpectrumPlot)]
+    return tuple((spectra or list(figures))[:FRONT_FIGURES])
+
+
+class _Stages:
+    """One step at both stages, with its audio."""
+
+    def __init__(
+        self,
+        run: Run,
+        earlier: Run | None,
+        unit: Unit,
+        takes: TakeLookup,
+        before_name: str,
+        after_name: str,
+    ) -> None:
+        self.run, self.earlier = run, earlier
+        self.before_name, self.after_name = before_name, after_name
+        self.take = takes(run.takes[0]) if run.takes else None
+        self.earlier_take = takes(earlier.takes[0]) if earlier and earlier.takes else None
+        self.pair = _output(unit, run.step.output).channels == 2
+        widths = [t.channels for t in (self.take, self.earlier_take) if t is not None]
+        found = [r.channel for m in self.measurements() for r in m.readings if r.channel]
+        self.channels = min(max([*widths, *found], default=1), PLOTTED_CHANNELS)
+
+    def measurements(self) -> list[Measurement]:
+        """First repeat of both stages, the later first."""
+        runs = [r for r in (self.run, self.earlier) if r is not None]
+        return [r.measurements[0] for r in runs if r.measurements]
+
+    def title(self, channel: int) -> str:
+        """Of a panel; a lone channel needs none."""
+        if self.channels == 1:
+            return ""
+        return _capital(channel_name(channel, pair=self.pair))
+
+    def value(self, run: Run | None, name: str, channel: int) -> Reading | None:
+        """A valid reading of the first repeat."""
+        if run is None or not run.measurements:
+            return None
+        found = readings_named(run.measurements[0].readings, name, channel=channel)
+        valid = [r for r in found if r.state != "invalid" and r.value is not None]
+        return valid[0] if valid else None
+
+    def number(self, name: str, channel: int) -> float | None:
+        """A single number, from the later stage, or else the earlier."""
+        for run in (self.run, self.earlier):
+            reading = self.value(run, name, channel)
+            if reading is not None and isinstance(reading.value, float | int):
+                return float(reading.value)
+        return None
+
+
+def _plots(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    check = stages.run.step.check
+    if check == "tone":
+        yield from _tone_spectrum(stages)
+        yield from _harmonic_bars(stages)
+    if check == "idle":
+        yield from _idle_spectrum(stages)
+    if check == "through":
+        yield from _list_curves(
+            stages, "response", "level at each frequency", "Frequency (Hz)", "Level (dB)", True,
+            "A straight line means that bass and treble come through evenly.",
+        )  # fmt: skip
+    if check == "pot":
+        yield from _list_curves(
+            stages, "gang_error", "left against right along the control's way",
+            "Travel of the control (%)", "Left − right (dB)", False,
+            "A line at 0 dB means that both channels follow the control alike.",
+        )  # fmt: skip
+    if check in ("tone", "dropouts", "pot", "jack", "soak", "keys"):
+        yield from _level_and_events(stages)
+
+
+def _spectra(stages: _Stages, marks: Callable[[int], tuple[Mark, ...]]) -> SpectrumPlot | None:
+    panels = tuple(
+        CurvePanel(
+            stages.title(channel),
+            _channel_spectrum(stages.earlier_take, channel),
+            _channel_spectrum(stages.take, channel),
+            marks(channel),
+        )
+        for channel in range(1, stages.channels + 1)
+    )
+    if not any(p.before or p.after for p in panels):
+        return None
+    return SpectrumPlot(panels, stages.before_name, stages.after_name)
+
+
+def _channel_spectrum(take: Take | None, channel: int) -> Curve | None:
+    if take is None or channel > take.channels:
+        return None
+    return spectrum_curve(take.samples[:, channel - 1], take.samplerate)
+
+
+def _tone_spectrum(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    def marks(channel: int) -> tuple[Mark, ...]:
+        fundamental = stages.number("frequency", channel)
+        if not fundamental:
+            return ()
+        return tuple(
+            Mark(k * fundamental, "note" if k == 1 else f"{k}×")
+            for k in range(1, NAMED_HARMONICS + 1)
+            if k * fundamental < 20_000
+        )
+
+    plot = _spectra(stages, marks)
+    if plot:
+        yield (
+            "the note and what comes with it",
+            "The tall line is the note. The lines marked 2×, 3× … are its overtones: distortion, "
+            "if the note should be pure. All else is hum and hiss. Lower is cleaner; 20 dB lower "
+            "is a tenth.",
+            plot,
+        )
+
+
+def _idle_spectrum(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    def marks(channel: int) -> tuple[Mark, ...]:
+        mains = stages.number("mains_frequency", channel)
+        if not mains:
+            return ()
+        return tuple(Mark(k * mains, f"{round(k * mains)}") for k in NAMED_HUM_LINES)
+
+    plot = _spectra(stages, marks)
+    if plot:
+        named = any(panel.marks for panel in plot.panels)
+        yield (
+            "noise and hum with nothing playing",
+            (
+                "The lines marked with their frequency in Hz are hum from the mains. "
+                if named
+                else ""
+            )
+            + "The rest is hiss. Lower is quieter. Each point is the noise in a strip a few hertz "
+            "wide, so the curve lies below the total noise given in the tables.",
+            plot,
+        )
+
+
+def _harmonic_bars(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    def bars(run: Run | None, channel: int) -> tuple[float, ...] | None:
+        reading = stages.value(run, "harmonics", channel)
+        if reading is None or not isinstance(reading.value, tuple) or not reading.value:
+            return None
+        first = reading.value[: NAMED_HARMONICS - 1]
+        return tuple(float(v) for v in first if not isinstance(v, tuple))
+
+    panels = tuple(
+        BarPanel(stages.title(c), bars(stages.earlier, c), bars(stages.run, c))
+        for c in range(1, stages.channels + 1)
+    )
+    if any(p.before or p.after for p in panels):
+        yield (
+            "strength of the overtones",
+            "Each bar is one overtone, measured against the note itself: −40 dB is a hundredth, "
+            "−60 dB a thousandth of it.",
+            HarmonicsPlot(panels, stages.before_name, stages.after_name),
+        )
+
+
+def _list_curves(
+    stages: _Stages,
+    name: str,
+    title: str,
+    x_label: str,
+    y_label: str,
+    logarithmic: bool,
+    caption: str,
+) -> Iterator[tuple[str, str, Plot]]:
+    def curve(run: Run | None, channel: int | None) -> Curve | None:
+        if run is None or not run.measurements:
+            return None
+        for reading in run.measurements[0].readings:
+            if reading.name == name and reading.channel == channel and reading.state != "invalid":
+                points = np.asarray(reading.value, dtype=np.float64)
+                if points.ndim == 2 and len(points):
+                    return Curve(points[:, 0], points[:, 1])
+        return None
+
+    channels: list[int | None] = [None, *range(1, stages.channels + 1)]
+    panels = tuple(
+        CurvePanel(stages.title(c) if c else "", curve(stages.earlier, c), curve(stages.run, c))
+        for c in channels
+    )
+    panels = tuple(p for p in panels if p.before is not None or p.after is not None)
+    if panels:
+        plot = CurvePlot(
+            panels, stages.before_name, stages.after_name, x_label, y_label, logarithmic
+        )
+        yield title, caption, plot
+
+
+def _level_and_events(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    panels = []
+    for name, run, take in (
+        (stages.before_name, stages.earlier, stages.earlier_take),
+        (stages.after_name, stages.run, stages.take),
+    ):
+        if run is None or take is None or not take.frames:
+            continue
+        shown = range(min(take.channels, PLOTTED_CHANNELS))
+        edges = [level_edges(take.samples[:, k], take.samplerate) for k in shown]
+        panels.append(
+            TimePanel(
+                title=_capital(name),
+                channels=tuple(stages.title(k + 1) for k in shown),
+                lows=tuple(low for low, _ in edges),
+                highs=tuple(high for _, high in edges),
+                events=run.measurements[0].events if run.measurements else (),
+            )
+        )
+    if not panels:
+        return
+    wanted = stages.run.step.check != "tone" or any(panel.events for panel in panels)
+    if wanted:
+        yield (
+            "level over time, and events",
+            "A sound that holds gives an even band; every notch is a break. The strip below shows "
+            "the events that were found.",
+            TimePlot(tuple(panels)),
+        )
+
+
+# --- conditions, method, takes ------------------------------------------------------------------
+
+
+def _rigs(
+    after: Sequence[Run], before: Sequence[Run], before_name: str, after_name: str
+) -> PlainTable:
+    rows = []
+    for name, runs in ((before_name, before), (after_name, after)):
+        for rig in dict.fromkeys(run.rig for run in runs):
+            mine = [run for run in runs if run.rig == rig]
+            people = ", ".join(dict.fromkeys(run.operator for run in mine if run.operator))
+            device = ", ".join(part for part in (rig.device, rig.description) if part)
+            rows.append(
+                (
+                    _capital(name),
+                    _times(mine),
+                    people or "not recorded",
+                    f"{device} ({rig.interface})",
+                    f"{rig.samplerate / 1000:g} kHz",
+                )
+            )
+    return PlainTable(("Stage", "When", "Measured by", "Equipment", "Sample rate"), tuple(rows))
+
+
+def _steps(runs: Sequence[Run]) -> PlainTable:
+    rows = []
+    for run in runs:
+        step = run.step
+        details = [
+            f"volume: {step.volume}" if step.volume else "",
+            f"gain: {step.gain}" if step.gain else "",
+            f"test signal: {step.stimulus}" if step.stimulus else "",
+        ]
+        length = f"{step.seconds:g} s" + (f", {step.repeats} times" if step.repeats > 1 else "")
+        rows.append(
+            (
+                str(run.step_number),
+                _check(step.check).title,
+                step.output,
+                _sentence(step.prompt),
+                "; ".join(part for part in details if part) or "–",
+                length if run.takes else "–",
+            )
+        )
+    columns = ("Step", "Check", "Output", "What was done", "Settings", "Recorded")
+    return PlainTable(columns, tuple(rows))
+
+
+def _method(names: set[str]) -> Iterator[str]:
+    yield (
+        "The unit's outputs were recorded through an audio interface and the recordings measured. "
+        "0 dBFS is the level of a sine wave that just fills the recorder's range (AES17); 6 dB "
+        "less is half the voltage. A level in dBFS depends on the gain of the recorder, so it can "
+        "be compared only at the same setting; a level in dBu does not (0 dBu is 0.775 V)."
+    )
+    if names & {"thd", "thd_n", "harmonics", "sinad"}:
+        yield (
+            "THD is the sum of the overtones up to 20 kHz over the note (IEC 60268-3); THD+N is "
+            "all but the note, 20 Hz to 20 kHz, over the whole (after AES17)."
+        )
+    if names & {"noise_rms", "noise_a", "noise_468"}:
+        yield (
+            "Noise is taken from 20 Hz to 20 kHz; the A-weighting is that of IEC 61672-1, the "
+            "ITU-R 468 weighting that of Recommendation BS.468-4."
+        )
+    if names & {"hum_1x", "hum_2x", "hum_total"}:
+        yield (
+            "Hum is the part of the noise that lies exactly on the mains frequency and its "
+            "multiples; hum totals are sums of power."
+        )
+
+
+def _uncertainty(runs: Sequence[Run], compared: bool) -> Iterator[str]:
+    yield (
+        "No measurement is exact. The figure after ± says how far the true value may be away: in "
+        "about 95 of 100 cases it lies within. (It is the expanded uncertainty with coverage "
+        "factor 2, after the Guide to the Expression of Uncertainty in Measurement, JCGM 100.) It "
+        "is worked out from the recording itself: its noise, and how much its parts scatter; for a "
+        "supply voltage, from the accuracy that the multimeter's maker states."
+    )
+    if compared:
+        yield (
+            "A change is called better, worse or different only where it is larger than this "
+            "scatter explains. The ± of a change takes in both sides and how well repeats agree."
+        )
+    yield (
+        "It does not take in what differs from one set of equipment to another, such as the exact "
+        "gain of the recorder. “Below” marks an upper bound: nothing could be told from the noise, "
+        "or the equipment itself does no better; the true value is not above it."
+    )
+
+
+def _take_lines(runs: Sequence[Run], stage: str) -> Iterator[TakeLine]:
+    for run in runs:
+        for number, take in enumerate(run.takes, 1):
+            bits = f"{take.bits} bit" if take.bits else "floating point"
+            channels = f"{take.channels} {_plural('channel', take.channels)}"
+            words = (
+                f"{take.samplerate / 1000:g} kHz, {bits}, {channels}, "
+                f"{take.frames / take.samplerate:.2f} s"
+            )
+            if take.lost:
+                words += f"; the computer lost audio {len(take.lost)} times"
+            repeat = f", repeat {number}" if len(run.takes) > 1 else ""
+            yield TakeLine(
+                stage=_capital(stage),
+                step=f"Step {run.step_number}, {_check(run.step.check).title.lower()}, "
+                f"{run.step.output}{repeat}",
+                recording=words,
+                sha256=take.sha256,
+            )
+
+
+def _not_measured(
+    unit: Unit,
+    after: Sequence[Run],
+    comparison: StageComparison | None,
+    further: Sequence[str],
+) -> Iterator[str]:
+    covered = {run.step.output for run in after}
+    missing = [output.name for output in unit.outputs if output.name not in covered]
+    if missing:
+        yield f"These outputs: {_and(missing)}."
+    made = {run.step.check for run in after}
+    for check, words in CHECKS.items():
+        if check not in made and words.left_out and not (check == "dropouts" and "soak" in made):
+            yield words.left_out
+    yield from (_sentence(text) for text in further)
+    if comparison:
+        yield from (f"Not compared: {_sentence(text)}" for text in comparison.not_compared)
+    yield from ALWAYS_LEFT_OUT
+
+
+# --- small words --------------------------------------------------------------------------------
+
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
+
+def _quantity(name: str) -> str:
+    """``rail_volts`` of ``rail_volts[+15 V]``."""
+    return name.partition("[")[0]
+
+
+def _check(name: str) -> CheckWords:
+    spelled = name.replace("_", " ")
+    return CHECKS.get(name) or CheckWords(_capital(spelled), f"the check “{spelled}” was made")
+
+
+def _moment(text: str) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _date(text: str) -> str:
+    """An ISO date or time as ``25 November 2026``; anything else as it stands."""
+    moment = _moment(text)
+    if moment is None:
+        return text
+    return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+
+
+def _days(runs: Sequence[Run]) -> str:
+    ordered = dict.fromkeys(_date(run.started) for run in sorted(runs, key=lambda r: r.started))
+    days = list(ordered)
+    return days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}" if days else "no date"
+
+
+def _times(runs: Sequence[Run]) -> str:
+    moments = [m for m in (_moment(run.started) for run in runs) if m is not None]
+    if not moments:
+        return _days(runs)
+    first, last = min(moments, key=str), max(moments, key=str)
+    zone = first.strftime("%z")
+    zone = f" (UTC{zone[:3]}:{zone[3:5]})" if zone else ""
+    days = _days(runs)
+    return f"{days}, {first:%H:%M}" + (f" to {last:%H:%M}" if last != first else "") + zone
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if not text or text[-1] in ".!?" else f"{text}."
+
+
+def _count(number: int) -> str:
+    return f"{number} is" if number == 1 else f"{number or 'none'} are"
+
+
+def _plural(word: str, count: int) -> str:
+    return word if count == 1 else f"{word}s"
+
+
+def _and(words: Sequence[str]) -> str:
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
