@@ -23,14 +23,18 @@ from sigbench.errors import SignalError
 Array = NDArray[np.float64]
 
 WINDOW_COEFFICIENTS = (0.35875, 0.48829, 0.14128, 0.01168)  # Harris 1978, minimum 4-term
+CORRELATED_BINS = 2.83  # N sum(w^4) / sum(w^2)^2: neighbouring bins share so much of their noise
 LOBE_BINS = 4  # half width of the main lobe of a 4-term window: its first zero
 SEGMENT_SECONDS = 2.0  # half-hertz bins: tones 5 Hz apart stand clear of each other's main lobe
 SEGMENTS_WANTED = 3  # a take shorter than two whole segments is cut in three, at half overlap
 MINIMUM_FRAMES = 64  # fewer leave no bins between the main lobes of DC and of a tone
 
-FLOOR_BINS = 101  # running median: many times a main lobe (9), yet only 50 Hz wide at 2 s
-FLOOR_MINIMUM_BINS = 31
-MEDIAN_EFFICIENCY = 2 / np.pi  # variance of a mean over that of a median, normal samples
+# Running median: many times a main lobe (9 bins) wide. From a bin where that is still a small
+# part of the frequency (1 kHz at 2 s) it is wide enough to pass over a tone that drifts.
+FLOOR_BINS = 101
+FLOOR_WIDE_BINS = 401
+FLOOR_WIDE_FROM = 2000
+FLOOR_MINIMUM_BINS = 31  # beside DC
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,16 +125,20 @@ class Segments:
         length = min(max(round(seconds * samplerate), MINIMUM_FRAMES), shortened)
         length = max(length - length % 2, MINIMUM_FRAMES // 2)
         count = 1 + (frames - length) // (length // 2)
-        return cls(signal - signal.mean(), samplerate, length, count)
+        return cls(without_mean(signal), samplerate, length, count)
+
+    def pieces(self) -> Iterator[Array]:
+        """Samples of each segment, shape (length,)."""
+        # Spread evenly, so that the end of the take counts as much as its start.
+        for start in np.linspace(0, len(self.signal) - self.length, self.count).astype(int):
+            yield self.signal[start : start + self.length]
 
     def powers(self) -> Iterator[Array]:
         """Power spectrum of each segment, shape (bins,), scaled as `Spectrum.power`."""
         window = cosine_window(self.length)
         scale = 2 / window.sum() ** 2
-        # Spread evenly, so that the end of the take counts as much as its start.
-        starts = np.linspace(0, len(self.signal) - self.length, self.count).astype(int)
-        for start in starts:
-            lines = fft.rfft(window * self.signal[start : start + self.length])
+        for piece in self.pieces():
+            lines = fft.rfft(window * piece)
             power = scale * (lines.real**2 + lines.imag**2)
             power[0] /= 2
             power[-1] /= 2
@@ -197,15 +205,16 @@ def detection_threshold(
     ndarray of float, shape (bins,)
         Ratio of powers; multiply by `noise_floor`.
     """
-    count = len(spectrum.power)
-    chance = false_alarm_rate / (bins or count)
-    bin_freedom = 2.0 * spectrum.averages
-    # Neighbouring bins share the window's noise bandwidth, so fewer are independent.
-    independent = _floor_widths(count) / spectrum.noise_bandwidth_bins
-    floor_freedom = bin_freedom * MEDIAN_EFFICIENCY * independent
-    widths, index = np.unique(floor_freedom, return_inverse=True)
-    tail = special.betaincinv(widths / 2, bin_freedom / 2, chance)
-    return (widths * (1 - tail) / (bin_freedom * tail))[index]
+    averages = spectrum.averages
+    chance = false_alarm_rate / (bins or len(spectrum.power))
+    # Variance of a mean of chi-square values over that of their median (asymptotic).
+    median = special.gammaincinv(averages, 0.5)
+    density = np.exp(averages * np.log(median) - median - special.gammaln(averages))
+    efficiency = 4 * density**2 / averages
+    floor_averages = averages * efficiency * _floor_widths(len(spectrum.power)) / CORRELATED_BINS
+    values, index = np.unique(floor_averages, return_inverse=True)
+    tail = special.betaincinv(values, averages, chance)
+    return (values * (1 - tail) / (averages * tail))[index]
 
 
 def band_widths(frequencies_hz: Array, low_hz: float, high_hz: float) -> Array:
@@ -244,12 +253,20 @@ def require_signal(signal: Array, samplerate: int) -> Array:
     return signal
 
 
+def without_mean(signal: Array) -> Array:
+    """The signal with its mean removed; a constant one becomes zero exactly."""
+    if np.ptp(signal) == 0:
+        return np.zeros_like(signal)
+    return signal - signal.mean()
+
+
 def _floor_widths(count: int) -> NDArray[np.int_]:
     """Bins under the median at each bin: fewer towards DC, where the window stays centred."""
-    wide = min(FLOOR_BINS, count - 1 + count % 2)
-    narrow = min(FLOOR_MINIMUM_BINS, wide)
-    widths = 2 * (np.arange(count) - LOBE_BINS) + 1
-    return np.clip(widths, narrow, wide)
+    bins = np.arange(count)
+    all_bins = count - 1 + count % 2
+    wanted = np.where(bins < FLOOR_WIDE_FROM, FLOOR_BINS, FLOOR_WIDE_BINS)
+    centred = np.maximum(2 * (bins - LOBE_BINS) + 1, FLOOR_MINIMUM_BINS)
+    return np.minimum(np.minimum(wanted, centred), all_bins)
 
 
 def _running_median(power: Array) -> Array:
@@ -258,9 +275,11 @@ def _running_median(power: Array) -> Array:
     # The bins of DC, whose removal left a hole, count as their neighbours above.
     filled = power.copy()
     filled[:LOBE_BINS] = power[2 * LOBE_BINS - 1 : LOBE_BINS - 1 : -1]
-    floor = ndimage.median_filter(filled, size=int(widths.max()), mode="reflect")
-    for bin_ in np.flatnonzero(widths < widths.max()):
-        half = int(widths[bin_]) // 2
-        start = max(bin_ - half, LOBE_BINS)
-        floor[bin_] = np.median(filled[start : bin_ + half + 1])
+    floor = np.empty_like(power)
+    for width in np.unique(widths):
+        own = np.flatnonzero(widths == width)
+        # A window's reach beyond its own bins is enough to filter.
+        start = max(int(own[0]) - width, 0)
+        stretch = filled[start : own[-1] + width + 1]
+        floor[own] = ndimage.median_filter(stretch, size=int(width), mode="reflect")[own - start]
     return floor

@@ -1,0 +1,239 @@
+"""Discrete tones in idle noise that are not mains: inverter whine, clocks, leaking oscillators.
+
+A tone is called only where the averaged spectrum stands above its local floor by more than noise
+alone would once in a hundred takes, anywhere in the band. A tone that moves during the take is
+one tone, wherever it went.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import compress
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sigbench.measure.estimate import Estimate, mean_of_segments
+from sigbench.measure.noise import level_of_parts, student_factor
+from sigbench.measure.spectrum import (
+    LOBE_BINS,
+    SEGMENT_SECONDS,
+    Segments,
+    Spectrum,
+    detection_threshold,
+    noise_floor,
+)
+
+Array = NDArray[np.float64]
+
+FALSE_ALARM_RATE = 0.01  # of takes and channels of noise alone, the part in which a tone is called
+LOWEST_HZ = 20.0
+HIGHEST_PART_OF_RATE = 0.47  # above lies the interface's own anti-alias filter
+PARTS = 16  # at most this many parts of the take are looked at one by one
+VALLEY = 100.0  # power ratio (20 dB): a dip this deep below both its sides parts two tones
+JOIN_BINS = 3  # pieces nearer than this, with no such dip between them, are one tone
+WANDER_HZ = 60.0  # pieces nearer than this are one tone if it was in one of them at a time
+TURNS = 0.5  # cosine of two pieces' powers over the parts, below which they took turns
+LEAKAGE = 10**-8.9  # power ratio: the window's side lobes are 92 dB down, 3 dB for two tones
+LEAKAGE_BINS = 200  # this far from a line its side lobes are 30 dB lower still
+MUTED_SECONDS = 0.01  # noise never stands still so long; a digital mute does
+SILENCE = 1e-30  # mean square; the rounding of float64 at full scale is near 1e-34 a bin
+
+
+@dataclass(frozen=True, slots=True)
+class Comb:
+    """Lines to leave out: a fundamental, how many multiples of it, and how near counts as one."""
+
+    fundamental_hz: float
+    harmonics: int
+    tolerance_hz: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Spur:
+    """A discrete tone: mean frequency in Hz and RMS level in dBFS over the take."""
+
+    frequency: Estimate
+    level: Estimate
+
+
+def find_spurs(signal: Array, samplerate: int, *, exclude: Sequence[Comb] = ()) -> tuple[Spur, ...]:
+    """Tones that stand above the noise, strongest first, from 20 Hz to 0.47 of the rate.
+
+    Parameters
+    ----------
+    signal : ndarray of float, shape (frames,)
+        Idle noise; full scale is -1.0 to 1.0.
+    samplerate : int
+        Frames a second.
+    exclude : sequence of Comb
+        The mains comb, as a rule: tones on its lines are left out.
+
+    Returns
+    -------
+    tuple of Spur
+        Level in dBFS with the noise under the tone taken off.
+
+    Raises
+    ------
+    SignalError
+        If there are fewer than 64 frames, or a sample is not a number.
+
+    Notes
+    -----
+    Noise alone gives a tone in at most 1 % of takes (`FALSE_ALARM_RATE`), provided that it is
+    Gaussian noise whose spectrum is smooth over some 50 Hz (200 Hz above 1 kHz). Beside a strong
+    line, within 100 Hz, a tone more than 89 dB weaker is hidden. Tones nearer together than
+    4 Hz are one on takes of 4 s or more; on shorter takes the distance grows.
+    """
+    segments = Segments.of(signal, samplerate, SEGMENT_SECONDS)
+    parts, counts = _parts(segments)
+    spectrum = segments.spectrum(np.average(parts, axis=0, weights=counts))
+    if parts.max() <= SILENCE:
+        return ()
+    whitened = _whitened(segments, parts, counts)
+    excluded = _on_combs(whitened, exclude)
+    lowest = max(LOWEST_HZ, (LOBE_BINS + 1) * spectrum.bin_hz)
+    frequencies = spectrum.frequencies_hz
+    searched = (frequencies >= lowest) & (frequencies <= HIGHEST_PART_OF_RATE * samplerate)
+
+    bins = max(1, int(np.count_nonzero(searched & ~excluded)))
+    threshold = detection_threshold(whitened, false_alarm_rate=FALSE_ALARM_RATE, bins=bins)
+    leakage = LEAKAGE * ndimage.maximum_filter1d(spectrum.power, 2 * LEAKAGE_BINS + 1)
+    audible = spectrum.power > np.maximum(leakage, SILENCE)
+    hits = excluded
+    for _ in range(2):  # the second floor is free of the tones that the first one found
+        floor = noise_floor(whitened, ignore=hits | excluded)
+        hits = (whitened.power > floor * threshold) & audible
+
+    pieces = [
+        piece
+        for piece in _pieces(whitened.power, hits)
+        if searched[piece.peak] and not excluded[piece.peak]
+    ]
+    noise = noise_floor(spectrum, ignore=hits | excluded)
+    excess = (parts - noise) / spectrum.noise_bandwidth_bins
+    joined = _joined(pieces, whitened.power, excess, spectrum.bin_hz)
+    spurs = [_spur(group, excess, counts, frequencies) for group in joined]
+    return tuple(sorted(spurs, key=lambda spur: -spur.level.value))
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Bins that belong to one tone: first, highest, and one past the last."""
+
+    start: int
+    peak: int
+    stop: int
+
+
+def _parts(segments: Segments) -> tuple[Array, Array]:
+    """Power spectra of the take's parts, shape (parts, bins), and the segments in each.
+
+    Segments that were muted in between are left out, unless all were: what is left of the noise
+    in such a one is too short for its spectrum.
+    """
+    used = np.array([not _is_muted(piece, segments.samplerate) for piece in segments.pieces()])
+    if np.count_nonzero(used) < 2:
+        used[:] = True
+    numbers = np.cumsum(used) - 1
+    segments_used = int(np.count_nonzero(used))
+    parts = np.zeros((min(PARTS, segments_used), segments.length // 2 + 1))
+    counts = np.zeros(len(parts))
+    for number, power in zip(numbers[used], compress(segments.powers(), used), strict=True):
+        part = number * len(parts) // segments_used
+        parts[part] += power
+        counts[part] += 1
+    return parts / counts[:, np.newaxis], counts
+
+
+def _is_muted(samples: Array, samplerate: int) -> bool:
+    """Whether the samples stand still somewhere for 10 ms or more."""
+    changes = np.flatnonzero(np.diff(samples))
+    edges = np.concatenate(([-1], changes, [len(samples) - 1]))
+    return bool(np.diff(edges).max() >= MUTED_SECONDS * samplerate)
+
+
+def _whitened(segments: Segments, parts: Array, counts: Array) -> Spectrum:
+    """Mean of the parts, each over its own noise floor.
+
+    So a crackle or a burst that lifts one part does not outweigh the others: the mean would
+    then scatter as one part does, and noise would pass for tones.
+    """
+    total = np.zeros(parts.shape[1])
+    for part, count in zip(parts, counts, strict=True):
+        floor = noise_floor(segments.spectrum(part, int(count)))
+        total += count * part / np.maximum(floor, SILENCE)
+    return segments.spectrum(total / counts.sum(), int(counts.sum()))
+
+
+def _on_combs(spectrum: Spectrum, combs: Sequence[Comb]) -> NDArray[np.bool_]:
+    """Bins within the tolerance, and the window's main lobe, of a line of a comb."""
+    excluded = np.zeros(len(spectrum.power), dtype=bool)
+    for comb in combs:
+        number = np.round(spectrum.frequencies_hz / comb.fundamental_hz)
+        number = np.clip(number, 1, comb.harmonics)
+        distance = np.abs(spectrum.frequencies_hz - number * comb.fundamental_hz)
+        excluded |= distance <= comb.tolerance_hz + LOBE_BINS * spectrum.bin_hz
+    return excluded
+
+
+def _pieces(power: Array, hits: NDArray[np.bool_]) -> list[_Piece]:
+    """Runs of hits, parted at deep dips."""
+    labels, _ = ndimage.label(hits)
+    pieces = []
+    for (run,) in ndimage.find_objects(labels):
+        start, peak, dip = run.start, run.start, run.start
+        for bin_ in range(run.start, run.stop):
+            if power[bin_] < power[dip]:
+                dip = bin_
+            if dip > peak and min(power[peak], power[bin_]) > VALLEY * power[dip]:
+                pieces.append(_Piece(start, peak, dip))
+                start, peak, dip = dip, bin_, bin_
+            elif power[bin_] > power[peak]:
+                peak, dip = bin_, bin_
+        pieces.append(_Piece(start, peak, run.stop))
+    return pieces
+
+
+def _joined(pieces: list[_Piece], power: Array, excess: Array, bin_hz: float) -> list[list[_Piece]]:
+    """Pieces grouped by tone: neighbours without a deep dip, or that took turns in time."""
+    groups: list[list[_Piece]] = []
+    for piece in pieces:
+        if groups and _same_tone(groups[-1], piece, power, excess, bin_hz):
+            groups[-1].append(piece)
+        else:
+            groups.append([piece])
+    return groups
+
+
+def _same_tone(
+    group: list[_Piece], piece: _Piece, power: Array, excess: Array, bin_hz: float
+) -> bool:
+    last = group[-1]
+    if 0 < piece.start - last.stop < JOIN_BINS:
+        dip = power[last.stop : piece.start].min()
+        if min(power[last.peak], power[piece.peak]) < VALLEY * dip:
+            return True
+    if (piece.peak - last.peak) * bin_hz > WANDER_HZ:
+        return False
+    before = np.maximum(sum(excess[:, p.start : p.stop].sum(axis=1) for p in group), 0)
+    after = np.maximum(excess[:, piece.start : piece.stop].sum(axis=1), 0)
+    return bool(before @ after < TURNS * np.linalg.norm(before) * np.linalg.norm(after))
+
+
+def _spur(group: list[_Piece], excess: Array, counts: Array, frequencies_hz: Array) -> Spur:
+    """Level and frequency of a tone from the powers above the floor of each part."""
+    bins = np.zeros(len(frequencies_hz), dtype=bool)
+    for piece in group:
+        # Where the lobe sinks into the noise it still has power: 3 bins hold all but 0.01 %.
+        bins[max(min(piece.start, piece.peak - LOBE_BINS + 1), 0) : piece.peak + LOBE_BINS] = True
+        bins[piece.start : piece.stop] = True
+    lines, frequencies = excess[:, bins], frequencies_hz[bins]
+    powers = lines.sum(axis=1)
+    power = float(np.average(powers, weights=counts))
+    mean = float(np.average(lines, axis=0, weights=counts) @ frequencies / power)
+    # What each part moves the mean by, its power counted in.
+    moves = mean_of_segments(lines @ (frequencies - mean) / power)
+    uncertainty = moves.uncertainty * student_factor(len(powers) - 1)
+    return Spur(Estimate(mean, uncertainty), level_of_parts(powers))
