@@ -1,7 +1,8 @@
 """Measurements on the terminal: one calm table, or one JSON object."""
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -50,11 +51,12 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     """Print the readings grouped by channel, then the events, then the causes."""
     console.print(fit(_source_line(measurement.check, measurement.source), console))
     present = {r.channel for r in measurement.readings if r.channel is not None}
+    notes = _repeated_reasons(measurement.readings)
     for (channel, channels), readings in _grouped(measurement.readings).items():
         console.print()
         title = _group_title(channel, channels, pair=present == {1, 2})
         console.print(Text(title, style="bold"))
-        console.print(_readings_table(readings, console))
+        console.print(_readings_table(readings, notes, console))
     if measurement.events:
         console.print()
         console.print(Text(_count(len(measurement.events), "event"), style="bold"))
@@ -67,11 +69,14 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
         console.print(Text("What it may come from", style="bold"))
         for cause in measurement.causes:
             _print_cause(cause, console)
+    remarks = [f"[{number}] {reason}" for reason, number in notes.items()]
     if any(reading_text(r).plus_minus for r in measurement.readings):
-        console.print()
         factor = f"{COVERAGE_FACTOR:g}"
-        note = f"± is the expanded uncertainty (k = {factor}): about 95 % lie within."
-        console.print(fit(note, console, style="dim"))
+        remarks.append(f"± is the expanded uncertainty (k = {factor}): about 95 % lie within.")
+    if remarks:
+        console.print()
+    for remark in remarks:
+        console.print(fit(remark, console, style="dim"))
 
 
 def _source_line(check: str, source: Source) -> str:
@@ -108,7 +113,16 @@ def _group_title(channel: int | None, channels: tuple[int, int] | None, *, pair:
     return f"Channel {channel}" if side.startswith("channel") else f"Channel {channel} ({side})"
 
 
-def _readings_table(readings: Sequence[Reading], console: Console) -> Table:
+def _repeated_reasons(readings: Iterable[Reading]) -> dict[str, int]:
+    """Reasons that several readings share, numbered: they are written once, below the table."""
+    reasons = Counter(reason for reading in readings if (reason := reading_text(reading).reason))
+    shared = [reason for reason, times in reasons.items() if times > 1]
+    return {reason: number for number, reason in enumerate(shared, 1)}
+
+
+def _readings_table(
+    readings: Sequence[Reading], notes: Mapping[str, int], console: Console
+) -> Table:
     parts = [reading_text(reading) for reading in readings]
     numbers = max((len(p.number) for p in parts), default=0)
     spreads = max((len(p.plus_minus) for p in parts), default=0)
@@ -119,7 +133,9 @@ def _readings_table(readings: Sequence[Reading], console: Console) -> Table:
             value = part.words
         else:
             value = f"{part.number:>{numbers}} {part.plus_minus:<{spreads}} {part.unit}".rstrip()
-        if part.reason:
+        if part.reason in notes:
+            value += f" [{notes[part.reason]}]"
+        elif part.reason:
             value += f": {part.reason}" if part.words else f" ({part.reason})"
         title = "" if reading.name == previous else label(reading.name).title
         style = "" if reading.state == "ok" else "yellow"

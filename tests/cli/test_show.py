@@ -122,3 +122,15 @@ def test_only_numbers_with_an_uncertainty_need_its_explanation():
     assert explanation in shown(FULL)
     silent = Reading.invalid("tone_level", "dBFS", "no tone was found", channel=1)
     assert explanation not in shown(Measurement("tone", STEREO, (silent,)))
+
+
+def test_a_reason_that_several_readings_share_is_written_once():
+    clipped = [
+        Reading.invalid(name, "dB", "input clipped on 212 samples", channel=1)
+        for name in ("thd", "thd_n", "sinad")
+    ]
+    single = Reading.invalid("frequency", "Hz", "no tone was found", channel=1)
+    text = shown(Measurement("tone", STEREO, (*clipped, single)))
+    assert text.count("no valid number [1]") == 3
+    assert line_with("input clipped", text).strip() == "[1] input clipped on 212 samples"
+    assert "no valid number: no tone was found" in line_with("Frequency", text)
