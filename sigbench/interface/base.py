@@ -151,6 +151,7 @@ def capture(
     *,
     seconds: float,
     stimulus: Samples | None = None,
+    settle: float = 0.0,
     on_block: Callable[[Block], None] | None = None,
 ) -> Take:
     """Record one take, playing the stimulus meanwhile when there is one.
@@ -162,14 +163,18 @@ def capture(
     seconds : float
         Length of the take.
     stimulus : ndarray of float64, shape (frames,) or (frames, channels), optional
-        What to play.
+        What to play, from the start of `settle` on.
+    settle : float
+        Seconds to run before the take begins, and to drop: a stimulus needs a moment through the
+        buffers of the computer, and coupling capacitors need one to charge.
     on_block : callable, optional
         Called with each block as it arrives, for a live view or a progress bar.
 
     Returns
     -------
     Take
-        Exactly `seconds` long. What the computer lost is in `Take.lost` and counted in its source.
+        Exactly `seconds` long. What the computer lost is in `Take.lost` and counted in its source;
+        what it lost while settling has no bearing on the take and is left out.
 
     Raises
     ------
@@ -179,20 +184,21 @@ def capture(
         If the device is not there, or stops before the take is whole.
     """
     frames = frames_in(seconds, interface.samplerate)
-    samples = np.empty((frames, interface.channels))
+    skipped = frames_in(seconds + settle, interface.samplerate) - frames
+    samples = np.empty((skipped + frames, interface.channels))
     lost: list[LostBuffers] = []
     received = 0
-    with closing(interface.stream(seconds=seconds, stimulus=stimulus)) as blocks:
+    with closing(interface.stream(seconds=seconds + settle, stimulus=stimulus)) as blocks:
         for block in blocks:
             received = block.first_frame + len(block.samples)
             samples[block.first_frame : received] = block.samples
-            lost.extend(block.lost)
+            lost.extend(loss for loss in block.lost if loss.frame >= skipped)
             if on_block is not None:
                 on_block(block)
-    if received != frames:
+    if received != len(samples):
         raise CaptureFailed(
             f"{interface.device} stopped after {received / interface.samplerate:.2f} s of "
-            f"{seconds:g} s: check its cable and record again."
+            f"{seconds + settle:g} s: check its cable and record again."
         )
     source = Source(
         kind="simulated" if interface.name == "simulated" else "interface",
@@ -204,10 +210,10 @@ def capture(
         lost_buffers=len(lost),
     )
     return Take(
-        samples,
+        samples[skipped:],
         interface.samplerate,
         source,
-        lost=tuple(lost),
+        lost=tuple(LostBuffers(loss.frame - skipped, loss.frames) for loss in lost),
         bits=interface.bits,
         dc_coupled=interface.dc_coupled,
     )
