@@ -23,7 +23,7 @@ from sigbench.errors import SignalError
 Array = NDArray[np.float64]
 
 WINDOW_COEFFICIENTS = (0.35875, 0.48829, 0.14128, 0.01168)  # Harris 1978, minimum 4-term
-CORRELATED_BINS = 2.83  # N sum(w^4) / sum(w^2)^2: neighbouring bins share so much of their noise
+CORRELATED_BINS = 2.763  # N sum(w^4) / sum(w^2)^2: neighbouring bins share so much of their noise
 LOBE_BINS = 4  # half width of the main lobe of a 4-term window: its first zero
 SEGMENT_SECONDS = 2.0  # half-hertz bins: tones 5 Hz apart stand clear of each other's main lobe
 SEGMENTS_WANTED = 3  # a take shorter than two whole segments is cut in three, at half overlap

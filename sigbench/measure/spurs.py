@@ -7,7 +7,7 @@ one tone, wherever it went.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import compress
+from itertools import compress, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from sigbench.measure.spectrum import (
 Array = NDArray[np.float64]
 
 FALSE_ALARM_RATE = 0.01  # of takes and channels of noise alone, the part in which a tone is called
+MARGIN = 2.0  # the floor and the levels of the parts are estimates too; kept by simulation
 LOWEST_HZ = 20.0
 HIGHEST_PART_OF_RATE = 0.47  # above lies the interface's own anti-alias filter
 PARTS = 16  # at most this many parts of the take are looked at one by one
@@ -36,6 +37,8 @@ WANDER_HZ = 60.0  # pieces nearer than this are one tone if it was in one of the
 TURNS = 0.5  # cosine of two pieces' powers over the parts, below which they took turns
 LEAKAGE = 10**-8.9  # power ratio: the window's side lobes are 92 dB down, 3 dB for two tones
 LEAKAGE_BINS = 200  # this far from a line its side lobes are 30 dB lower still
+LEVEL_BINS = 800  # noise levels of the parts are compared over so many bins, 400 Hz at 2 s
+LEAST_LEVEL = 1e-6  # power ratio; a part 60 dB quieter than the mean is not raised further
 MUTED_SECONDS = 0.01  # noise never stands still so long; a digital mute does
 SILENCE = 1e-30  # mean square; the rounding of float64 at full scale is near 1e-34 a bin
 
@@ -91,29 +94,30 @@ def find_spurs(signal: Array, samplerate: int, *, exclude: Sequence[Comb] = ()) 
     spectrum = segments.spectrum(np.average(parts, axis=0, weights=counts))
     if parts.max() <= SILENCE:
         return ()
-    whitened = _whitened(segments, parts, counts)
-    excluded = _on_combs(whitened, exclude)
+    levelled = segments.spectrum(_levelled(segments, parts, counts), int(counts.sum()))
+    excluded = _on_combs(levelled, exclude)
     lowest = max(LOWEST_HZ, (LOBE_BINS + 1) * spectrum.bin_hz)
     frequencies = spectrum.frequencies_hz
     searched = (frequencies >= lowest) & (frequencies <= HIGHEST_PART_OF_RATE * samplerate)
 
     bins = max(1, int(np.count_nonzero(searched & ~excluded)))
-    threshold = detection_threshold(whitened, false_alarm_rate=FALSE_ALARM_RATE, bins=bins)
+    rate = FALSE_ALARM_RATE / MARGIN
+    threshold = detection_threshold(levelled, false_alarm_rate=rate, bins=bins)
     leakage = LEAKAGE * ndimage.maximum_filter1d(spectrum.power, 2 * LEAKAGE_BINS + 1)
     audible = spectrum.power > np.maximum(leakage, SILENCE)
     hits = excluded
     for _ in range(2):  # the second floor is free of the tones that the first one found
-        floor = noise_floor(whitened, ignore=hits | excluded)
-        hits = (whitened.power > floor * threshold) & audible
+        floor = noise_floor(levelled, ignore=hits | excluded)
+        hits = (levelled.power > floor * threshold) & audible
 
     pieces = [
         piece
-        for piece in _pieces(whitened.power, hits)
+        for piece in _pieces(levelled.power, hits)
         if searched[piece.peak] and not excluded[piece.peak]
     ]
     noise = noise_floor(spectrum, ignore=hits | excluded)
     excess = (parts - noise) / spectrum.noise_bandwidth_bins
-    joined = _joined(pieces, whitened.power, excess, spectrum.bin_hz)
+    joined = _joined(pieces, levelled.power, excess, spectrum.bin_hz)
     spurs = [_spur(group, excess, counts, frequencies) for group in joined]
     return tuple(sorted(spurs, key=lambda spur: -spur.level.value))
 
@@ -154,17 +158,23 @@ def _is_muted(samples: Array, samplerate: int) -> bool:
     return bool(np.diff(edges).max() >= MUTED_SECONDS * samplerate)
 
 
-def _whitened(segments: Segments, parts: Array, counts: Array) -> Spectrum:
-    """Mean of the parts, each over its own noise floor.
+def _levelled(segments: Segments, parts: Array, counts: Array) -> Array:
+    """Mean of the parts, all brought to the same noise level, shape (bins,).
 
     So a crackle or a burst that lifts one part does not outweigh the others: the mean would
     then scatter as one part does, and noise would pass for tones.
     """
-    total = np.zeros(parts.shape[1])
+    mean = np.average(parts, axis=0, weights=counts)
+    floor = np.maximum(noise_floor(segments.spectrum(mean, int(counts.sum()))), SILENCE)
+    edges = np.arange(0, max(len(mean) - LEVEL_BINS // 2, 1), LEVEL_BINS)
+    blocks = [slice(start, stop) for start, stop in pairwise([*edges, len(mean)])]
+    centres = [(block.start + block.stop) / 2 for block in blocks]
+    total = np.zeros_like(mean)
     for part, count in zip(parts, counts, strict=True):
-        floor = noise_floor(segments.spectrum(part, int(count)))
-        total += count * part / np.maximum(floor, SILENCE)
-    return segments.spectrum(total / counts.sum(), int(counts.sum()))
+        ratio = part / floor
+        levels = [max(float(np.median(ratio[block])), LEAST_LEVEL) for block in blocks]
+        total += count * part / np.interp(np.arange(len(mean)), centres, levels)
+    return total / counts.sum()
 
 
 def _on_combs(spectrum: Spectrum, combs: Sequence[Comb]) -> NDArray[np.bool_]:
