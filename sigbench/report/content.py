@@ -5,13 +5,14 @@ the buyer: causes, costs and the unit's private notes stay out.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 
 import numpy as np
 
 from sigbench.checks.rails import rail_limit
+from sigbench.compare import SAME_QUANTITY, base_name, check_limit, latest_runs, settings_differ
 from sigbench.model import (
     Comparison,
     Limit,
@@ -26,6 +27,7 @@ from sigbench.model import (
     Verdict,
     readings_named,
 )
+from sigbench.repeatability import mean_of_repeats
 from sigbench.report.curves import level_edges, spectrum_curve
 from sigbench.report.photo import Photo
 from sigbench.report.plots import (
@@ -52,7 +54,7 @@ from sigbench.report.wording import (
 
 TakeLookup = Callable[[TakeRecord], Take | None]
 
-FRONT_ROWS = 8  # groups of the front table
+FRONT_ROWS, FRONT_ROWS_BESIDE_PHOTO = 8, 5  # of the front table: a plot fits below
 FRONT_FIGURES = 1
 PLOTTED_CHANNELS = 2  # panels side by side; more would be too small to read
 NAMED_HARMONICS = 10
@@ -272,11 +274,11 @@ def build_content(
     compared = comparison is not None
     before_name = comparison.before if comparison else ""
     after_name = comparison.after if comparison else (after[0].stage if after else "")
-    runs_before = {run.step_number: run for run in before}
+    after, before = _in_order(after), _in_order(before)
     comparisons = comparison.comparisons if comparison else tuple(_single_stage(after))
     chosen = _chosen(comparisons)
-    tables = tuple(_tables(chosen, unit, [*before, *after]))
-    figures = tuple(_figures(after, runs_before, chosen, unit, takes, before_name, after_name))
+    tables = tuple(_tables(chosen, unit, [*before, *after], compared))
+    figures = tuple(_figures(after, before, unit, takes, before_name, after_name))
     front = _front_figures(figures)
     unit_name = " ".join(part for part in (unit.maker, unit.model) if part)
     names = {c.name for c in chosen}
@@ -294,13 +296,15 @@ def build_content(
         photo=photo,
         introduction=tuple(_introduction(unit_name, unit, after, before, comparison)),
         summary=tuple(_summary(chosen, compared)),
-        front_table=_front_table(chosen, unit),
+        front_table=_front_table(
+            chosen, unit, compared, FRONT_ROWS_BESIDE_PHOTO if photo else FRONT_ROWS
+        ),
         front_figures=front,
         tables=tables,
         verdict_words=_verdict_words(chosen) if compared else (),
         explanations=tuple(
             (label(n).title, label(n).explanation)
-            for n in dict.fromkeys(_quantity(c.name) for c in chosen)
+            for n in dict.fromkeys(base_name(c.name) for c in chosen)
             if label(n).explanation
         ),
         figures=tuple(f for f in figures if f not in front),
@@ -321,13 +325,10 @@ def build_content(
 def _single_stage(runs: Sequence[Run]) -> Iterator[Comparison]:
     """Readings of one stage in the shape of comparisons without a before side."""
     for run in runs:
-        if not run.measurements:
-            continue
-        repeats = len(run.measurements)
-        for reading in run.measurements[0].readings:
+        for repeats in _by_reading(run.measurements):
+            reading = mean_of_repeats(repeats)
             limit = _limit(run, reading)
-            outside = None if limit is None else _outside(limit, reading)
-            remark = f"first of {repeats} repeats" if repeats > 1 and reading.why is None else None
+            outside, why = (None, "") if limit is None else check_limit(reading, limit)
             yield Comparison(
                 step_number=run.step_number,
                 check=run.step.check,
@@ -337,31 +338,32 @@ def _single_stage(runs: Sequence[Run]) -> Iterator[Comparison]:
                 channel=reading.channel,
                 channels=reading.channels,
                 before=None,
-                after=replace(reading, why=remark) if remark else reading,
+                after=reading,
                 difference=None,
                 uncertainty=None,
                 verdict="cannot tell",
                 out_of_limits=outside,
                 limit=limit,
+                why=why if outside is None else None,
             )
+
+
+def _by_reading(measurements: Iterable[Measurement]) -> Iterator[list[Reading]]:
+    """The same reading of all repeats, in the order of the first."""
+    found: dict[tuple[object, ...], list[Reading]] = {}
+    for measurement in measurements:
+        for reading in measurement.readings:
+            key = (reading.name, reading.unit, reading.channel, reading.channels)
+            found.setdefault(key, []).append(reading)
+    yield from found.values()
 
 
 def _limit(run: Run, reading: Reading) -> Limit | None:
     for limit in (*run.step.limits, *(rail_limit(rail) for rail in run.step.rails)):
-        if limit.reading == reading.name and limit.unit == reading.unit:
+        named = limit.reading in (reading.name, base_name(reading.name))
+        if named and limit.unit == reading.unit:
             return limit
     return None
-
-
-def _outside(limit: Limit, reading: Reading) -> bool | None:
-    """Whether a valid number lies outside; an upper bound is never a pass or fail by itself."""
-    if reading.state != "ok" or not isinstance(reading.value, float | int):
-        return None
-    if reading.upper_bound:
-        return False if limit.high is not None and reading.value <= limit.high else None
-    above = limit.high is not None and reading.value > limit.high
-    below = limit.low is not None and reading.value < limit.low
-    return above or below
 
 
 def _is_list(comparison: Comparison) -> bool:
@@ -371,28 +373,37 @@ def _is_list(comparison: Comparison) -> bool:
 
 
 def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
-    """The readings worth a line: the main ones in one unit each, and any that gives cause."""
+    """The readings worth a line, in order.
 
-    def place(c: Comparison) -> tuple[object, ...]:
-        return (c.step_number, c.output, c.name, c.channel, c.channels)
+    These are the main ones in one unit each, all that have a limit, and what got worse without
+    any of these showing it.
+    """
 
-    by_place: dict[tuple[object, ...], list[Comparison]] = {}
+    def quantity(c: Comparison) -> tuple[object, ...]:
+        base = base_name(c.name)
+        name = SAME_QUANTITY.get(base, base) + c.name[len(base) :]
+        return (c.step_number, c.output, name, c.channel, c.channels)
+
+    def rank(c: Comparison) -> tuple[bool, int]:
+        units = label(c.name).units
+        return (not label(c.name).main, units.index(c.unit) if c.unit in units else len(units))
+
+    comparisons = list(comparisons)
+    shown: set[int] = set()
+    by_quantity: dict[tuple[object, ...], list[Comparison]] = {}
     for comparison in comparisons:
-        by_place.setdefault(place(comparison), []).append(comparison)
-    chosen: list[Comparison] = []
-    for candidates in by_place.values():
-        words = label(candidates[0].name)
-        order = {unit: k for k, unit in enumerate(words.units)}
-        preferred = min(candidates, key=lambda c: order.get(c.unit, len(order)))
-        for comparison in candidates:
-            gives_cause = (
-                comparison.verdict == "worse"
-                or comparison.out_of_limits is not None
-                or comparison.limit is not None
-            )
-            if gives_cause or (comparison is preferred and words.main and not _is_list(comparison)):
-                chosen.append(comparison)
-    return chosen
+        by_quantity.setdefault(quantity(comparison), []).append(comparison)
+    for same in by_quantity.values():
+        same.sort(key=rank)
+        first: dict[str, Comparison] = {}
+        for comparison in same:
+            first.setdefault(comparison.name, comparison)
+        shown |= {id(c) for c in first.values() if label(c.name).main and not _is_list(c)}
+        shown |= {id(c) for c in same if c.limit is not None or c.out_of_limits is not None}
+        worse = [c for c in same if c.verdict == "worse"]
+        if worse and not any(id(c) in shown for c in worse):
+            shown.add(id(worse[0]))
+    return [c for c in comparisons if id(c) in shown]
 
 
 # --- tables -------------------------------------------------------------------------------------
@@ -420,10 +431,18 @@ def _cell(parts: ReadingText, mark: str = "") -> Cell:
     return Cell(parts.number, parts.plus_minus, parts.unit, parts.words, mark)
 
 
-def _row(comparison: Comparison, notes: _Notes, *, pair: bool, channel: str) -> Row:
+def _held(outside: bool | None) -> str:
+    """The finding of a single stage; that it lies outside is said in a box of its own."""
+    return "within limit" if outside is False else ""
+
+
+def _row(comparison: Comparison, notes: _Notes, *, compared: bool, channel: str) -> Row:
     before, after = reading_text(comparison.before), reading_text(comparison.after)
-    said = {before.reason, after.reason}
-    why = comparison.why or ""
+    # What is told in numbers beside it needs no note.
+    unheld = comparison.limit is not None and comparison.out_of_limits is None
+    why = comparison.why if comparison.verdict == "cannot tell" or unheld else ""
+    if not why or why in (before.reason, after.reason):
+        why = ""
     no_change = (
         not isinstance(comparison.difference, float | int)
         or before.words
@@ -439,8 +458,8 @@ def _row(comparison: Comparison, notes: _Notes, *, pair: bool, channel: str) -> 
         before=_cell(before, notes.mark(before.reason)),
         after=_cell(after, notes.mark(after.reason)),
         change=_cell(change),
-        verdict=comparison.verdict,
-        verdict_mark="" if why in said else notes.mark(why),
+        verdict=comparison.verdict if compared else _held(comparison.out_of_limits),
+        verdict_mark=notes.mark(why),
         outside_limit=bool(comparison.out_of_limits),
     )
 
@@ -450,7 +469,12 @@ def _output(unit: Unit, name: str) -> Output:
 
 
 def _groups(
-    comparisons: Sequence[Comparison], unit: Unit, notes: _Notes, *, with_output: bool = False
+    comparisons: Sequence[Comparison],
+    unit: Unit,
+    notes: _Notes,
+    *,
+    compared: bool,
+    with_output: bool = False,
 ) -> tuple[RowGroup, ...]:
     groups: list[RowGroup] = []
     several = with_output and len({c.output for c in comparisons if c.output}) > 1
@@ -475,13 +499,13 @@ def _groups(
                 if output.channels == 1 or member.channel is None
                 else channel_name(member.channel, pair=pair)
             )
-            rows.append(_row(member, notes, pair=pair, channel=channel))
+            rows.append(_row(member, notes, compared=compared, channel=channel))
         groups.append(RowGroup(title, "; ".join(limits), tuple(rows)))
     return tuple(groups)
 
 
 def _tables(
-    chosen: Sequence[Comparison], unit: Unit, runs: Sequence[Run]
+    chosen: Sequence[Comparison], unit: Unit, runs: Sequence[Run], compared: bool
 ) -> Iterator[ReadingTable]:
     steps = {run.step_number: run.step for run in runs}
     ranks = {output.name: k for k, output in enumerate(unit.outputs)}
@@ -489,7 +513,7 @@ def _tables(
     for (output, number), members in groupby(ordered, key=lambda c: (c.output, c.step_number)):
         comparisons = list(members)
         notes = _Notes()
-        groups = _groups(comparisons, unit, notes)
+        groups = _groups(comparisons, unit, notes, compared=compared)
         step = steps.get(number)
         subtitle = _sentence(step.prompt) if step else ""
         title = _check(comparisons[0].check).title
@@ -501,15 +525,17 @@ def _tables(
         )
 
 
-def _front_table(chosen: Sequence[Comparison], unit: Unit) -> ReadingTable:
+def _front_table(
+    chosen: Sequence[Comparison], unit: Unit, compared: bool, count: int
+) -> ReadingTable:
     """The readings a buyer asks about first: what is wrong, then what changed, then the rest."""
 
     def rank(c: Comparison) -> tuple[int, int]:
         bad = bool(c.out_of_limits) or c.verdict == "worse"
         changed = c.verdict in ("better", "different")
         order = (
-            FRONT_ORDER.index(_quantity(c.name))
-            if _quantity(c.name) in FRONT_ORDER
+            FRONT_ORDER.index(base_name(c.name))
+            if base_name(c.name) in FRONT_ORDER
             else len(FRONT_ORDER)
         )
         return (0 if bad else 1 if changed else 2, order)
@@ -523,10 +549,10 @@ def _front_table(chosen: Sequence[Comparison], unit: Unit) -> ReadingTable:
     )
     # All that is wrong is told on the first page, however long the list.
     bad = sum(1 for key in known if best[key][0] == 0)
-    keys = sorted(known, key=lambda key: best[key])[: max(FRONT_ROWS, bad)]
+    keys = sorted(known, key=lambda key: best[key])[: max(count, bad)]
     notes = _Notes()
     members = [c for key in keys for c in chosen if (c.name, c.unit, c.step_number) == key]
-    groups = _groups(members, unit, notes, with_output=True)
+    groups = _groups(members, unit, notes, compared=compared, with_output=True)
     return ReadingTable("The most important readings", "", groups, notes.lines())
 
 
@@ -613,10 +639,10 @@ def _introduction(
 
 
 def _same_procedure(after: Sequence[Run], before: Sequence[Run]) -> bool:
-    earlier = {run.step_number: run for run in before}
+    earlier = latest_runs(before)
     return all(
         (other := earlier.get(run.step_number)) is not None
-        and replace(run.step, rails=()) == replace(other.step, rails=())
+        and settings_differ(other, run) is None
         and run.rig == other.rig
         for run in after
     )
@@ -632,7 +658,7 @@ def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
         for comparison in chosen:
             of[comparison.verdict] += 1
         parts = [f"{_count(of['better'])} better", f"{of['no change'] or 'none'} unchanged"]
-        text = f"Of {count} {_plural('reading', count)}, {', '.join(parts)}, "
+        text = f"Of the {count} {_plural('reading', count)} in the tables, {', '.join(parts)}, "
         text += f"{of['worse'] or 'none'} worse"
         if of["different"]:
             text += f"; {_count(of['different'])} different, neither better nor worse"
@@ -647,7 +673,8 @@ def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
     if not limited:
         yield "No limits were set for them." if compared else f"{count} readings; no limits set."
     elif outside:
-        names = _and(list(dict.fromkeys(_where(c) for c in outside)))
+        places = len({c.output for c in chosen if c.output})
+        names = "; ".join(dict.fromkeys(_where(c, places > 1) for c in outside))
         verb = "lies" if len(outside) == 1 else "lie"
         yield f"{len(outside)} of the {len(limited)} with a limit {verb} outside it: {names}."
     elif len(undecided) == len(limited):
@@ -666,11 +693,11 @@ def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
         yield f"{invalid} {_plural('reading', invalid)} could not be taken; the tables say why."
 
 
-def _where(comparison: Comparison) -> str:
-    channel = channel_name(comparison.channel, ()) if comparison.channel else ""
+def _where(comparison: Comparison, with_output: bool) -> str:
     words = label(comparison.name).title
-    words = words[:1].lower() + words[1:] if not words[:2].isupper() else words
-    return ", ".join(part for part in (words, comparison.output, channel) if part)
+    if not words[:2].isupper():
+        words = words[:1].lower() + words[1:]
+    return f"{words} ({comparison.output})" if with_output and comparison.output else words
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -678,16 +705,18 @@ def _where(comparison: Comparison) -> str:
 
 def _figures(
     after: Sequence[Run],
-    before: dict[int, Run],
-    chosen: Sequence[Comparison],
+    before: Sequence[Run],
     unit: Unit,
     takes: TakeLookup,
     before_name: str,
     after_name: str,
 ) -> Iterator[ReportFigure]:
     number = 0
+    earlier = latest_runs(before)
     for run in after:
-        other = before.get(run.step_number)
+        other = earlier.get(run.step_number)
+        if other is not None and other.step.check != run.step.check:
+            other = None
         stages = _Stages(run, other, unit, takes, before_name, after_name)
         for title, caption, plot in _plots(stages):
             number += 1
@@ -1011,7 +1040,9 @@ def _uncertainty(runs: Sequence[Run], compared: bool) -> Iterator[str]:
     if compared:
         yield (
             "A change is called better, worse or different only where it is larger than this "
-            "scatter explains. The ± of a change takes in both sides and how well repeats agree."
+            "scatter explains and large enough to matter. The ± of a change takes in both sides "
+            "and how well repeats agree. Of many readings a few stray past their ± by chance, so "
+            "more than that is asked before a change is called one."
         )
     yield (
         "It does not take in what differs from one set of equipment to another, such as the exact "
@@ -1069,11 +1100,6 @@ _MONTHS = (
 )  # fmt: skip
 
 
-def _quantity(name: str) -> str:
-    """``rail_volts`` of ``rail_volts[+15 V]``."""
-    return name.partition("[")[0]
-
-
 def _check(name: str) -> CheckWords:
     spelled = name.replace("_", " ")
     return CHECKS.get(name) or CheckWords(_capital(spelled), f"the check “{spelled}” was made")
@@ -1126,6 +1152,11 @@ def _count(number: int) -> str:
 
 def _plural(word: str, count: int) -> str:
     return word if count == 1 else f"{word}s"
+
+
+def _in_order(runs: Sequence[Run]) -> list[Run]:
+    """In the order of the plan; of a step that was done again, the last run."""
+    return [run for _, run in sorted(latest_runs(runs).items())]
 
 
 def _and(words: Sequence[str]) -> str:

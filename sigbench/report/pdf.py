@@ -41,7 +41,7 @@ def _compile(
     content: ReportContent, drawings: Mapping[str, bytes], kind: Literal["pdf", "png"]
 ) -> list[bytes]:
     template = files("sigbench.report").joinpath("report.typ").read_bytes()
-    # Files by name, in memory, the template first; they must be text. The wheel's stub does not tell of it.
+    # Files by name, in memory, the template first; all must be text. The stub tells of paths only.
     sources: Any = {
         "main.typ": template,
         **{f"{name}.svg": svg for name, svg in drawings.items()},

@@ -69,7 +69,7 @@ LABELS: dict[str, Label] = {
     "dc_offset": Label(
         "DC offset", "A steady voltage under the signal; there should be next to none.", main=False
     ),
-    "frequency": Label("Frequency", "How many times a second the wave repeats."),
+    "frequency": Label("Frequency", "How many times a second the wave repeats.", main=False),
     "pitch_error": Label(
         "Tuning error", "Distance from the nominal pitch; 100 cents are a semitone."
     ),
@@ -139,11 +139,11 @@ LABELS: dict[str, Label] = {
 }
 
 VERDICT_WORDS: dict[Verdict, str] = {
-    "no change": "any difference is within what the measurement itself scatters",
+    "no change": "any difference is within what the measurement scatters, or too small to matter",
     "better": "changed for the better, by more than the measurement scatters",
     "worse": "changed for the worse, by more than the measurement scatters",
     "different": "changed by more than the measurement scatters; neither way is better by itself",
-    "cannot tell": "a valid number is missing on one side, or lies at the rig's own limit",
+    "cannot tell": "there is no difference to judge; the note says why",
 }
 
 EVENT_WORDS: dict[EventKind, str] = {
@@ -239,6 +239,8 @@ def reading_text(reading: Reading | None) -> ReadingText:
     if reading.name == "polarity":
         return ReadingText(words="same" if value > 0 else "reversed", reason=reason)
     uncertainty = reading.uncertainty if isinstance(reading.uncertainty, float | int) else None
+    if reading.unit == "1":
+        uncertainty = None  # what was counted was counted
     if reading.upper_bound or reading.state == "rig-limited":
         limited = "it lies at the rig's own limit" if reading.state == "rig-limited" else ""
         margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
@@ -259,6 +261,8 @@ def difference_text(difference: float | None, uncertainty: float | None, unit: s
     if difference is None or not math.isfinite(difference):
         return ReadingText(words="–")
     unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(unit, unit)
+    if unit == "1":
+        uncertainty = None
     # A change that is real is never printed as nothing.
     finest = abs(difference) > 2 * float(FINEST.get(unit, "0"))
     parts = quantity_text(difference, uncertainty, unit, finest=finest or difference == 0)
