@@ -14,7 +14,7 @@ from typing import Literal
 from sigbench.compare import (
     FALSE_CHANGES,
     LOWER_IS_BETTER,
-    NOT_OF_THE_UNIT,
+    NOT_COMPARED,
     Pair,
     base_name,
     check_limit,
@@ -176,7 +176,7 @@ def figures(baseline: Baseline) -> tuple[BaselineFigure, ...]:
             for reading in _member_readings(run):
                 if isinstance(reading.value, tuple) or not is_valid(reading):
                     continue
-                if base_name(reading.name) in COUNTS | SIGNS | NOT_OF_THE_UNIT:
+                if base_name(reading.name) in COUNTS | SIGNS | NOT_COMPARED:
                     continue
                 key = (
                     run.step_number, reading.name, reading.unit, reading.channel, reading.channels

@@ -96,7 +96,8 @@ SAME_QUANTITY = {
 }
 """Readings that say what another says: judged once, and both carry the verdict."""
 
-NOT_OF_THE_UNIT = frozenset({"mains_frequency"})
+NOT_COMPARED = frozenset({"mains_frequency", "harmonic_phases"})
+"""Readings that say nothing of the unit's state: of the local mains, or beside the profile."""
 
 # The smallest change worth reporting, by reading, else by unit. Common practice, no source.
 SMALLEST_BY_READING = {
@@ -458,7 +459,7 @@ def _cases(pair: Pair) -> list[_Case]:
     keys: dict[Key, None] = {}
     for readings in (*pair.after, *pair.before):
         for r in readings:
-            if r.name not in NOT_OF_THE_UNIT:
+            if r.name not in NOT_COMPARED:
                 keys.setdefault((r.name, r.unit, r.channel, r.channels))
     return [
         _Case(pair, key, _with_key(pair.before, key), _with_key(pair.after, key)) for key in keys
@@ -671,7 +672,8 @@ def _rail_of(case: _Case) -> Rail | None:
 def _limit_of(case: _Case) -> Limit | None:
     """The plan's limit for the reading; a rail's is its tolerance."""
     for limit in case.pair.step.limits:
-        if limit.reading in (case.name, case.base) and limit.unit == case.unit:
+        units = {case.unit, "", "1"} if case.base in COUNTS | SIGNS else {case.unit}
+        if limit.reading in (case.name, case.base) and limit.unit in units:
             return limit
     rail = _rail_of(case)
     return rail_limit(rail) if rail is not None and case.base == "rail_volts" else None
