@@ -667,30 +667,33 @@ def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
             number = of["cannot tell"]
             words = f"{number} {_plural('reading', number)}"
             yield f"Of {words} nothing can be told; the tables say why."
-    limited = [c for c in chosen if c.limit is not None or c.out_of_limits is not None]
-    outside = [c for c in chosen if c.out_of_limits]
-    undecided = [c for c in limited if c.out_of_limits is None]
-    if not limited:
-        yield "No limits were set for them." if compared else f"{count} readings; no limits set."
-    elif outside:
-        places = len({c.output for c in chosen if c.output})
-        names = "; ".join(dict.fromkeys(_where(c, places > 1) for c in outside))
-        verb = "lies" if len(outside) == 1 else "lie"
-        yield f"{len(outside)} of the {len(limited)} with a limit {verb} outside it: {names}."
-    elif len(undecided) == len(limited):
-        yield f"{len(limited)} have a limit, but none could be held against it."
-    else:
-        yield (
-            f"{len(limited)} {_plural('reading', len(limited))} "
-            f"{'has' if len(limited) == 1 else 'have'} a limit; none lies outside it."
-        )
-    if outside or undecided:
-        told = len(undecided)
-        if told and len(undecided) != len(limited):
-            yield f"{told} with a limit could not be held against it."
+    yield _limit_line(chosen)
     invalid = sum(1 for c in chosen if c.after is None or c.after.state == "invalid")
     if invalid and not compared:
         yield f"{invalid} {_plural('reading', invalid)} could not be taken; the tables say why."
+
+
+def _limit_line(chosen: Sequence[Comparison]) -> str:
+    """How many lie outside their limit; that none does is said only where it is known of all."""
+    limited = [c for c in chosen if c.limit is not None or c.out_of_limits is not None]
+    count = len(limited)
+    if count == 0:
+        return "No limits were set."
+    have = f"{count} {_plural('reading', count)} {'has' if count == 1 else 'have'} a limit"
+    outside = [c for c in limited if c.out_of_limits]
+    undecided = sum(1 for c in limited if c.out_of_limits is None)
+    within = count - len(outside) - undecided
+    if within == count:
+        return f"{have}; none lies outside it."
+    parts = [
+        f"{number} {word}" for number, word in ((within, "within"), (undecided, "undecided"))
+        if number
+    ]  # fmt: skip
+    if outside:
+        several = len({c.output for c in chosen if c.output}) > 1
+        names = "; ".join(dict.fromkeys(_where(c, several) for c in outside))
+        parts.append(f"{len(outside)} outside ({names})")
+    return f"{have}: {', '.join(parts)}."
 
 
 def _where(comparison: Comparison, with_output: bool) -> str:

@@ -19,6 +19,8 @@ SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most (GUM 7.2.6)
 ROUND_DOWN_BELOW = Decimal("0.25")  # of the last digit kept; else up: at most 2.5 % is hidden
 SHOWN_LIST_VALUES = 4  # entries of a list value that still fit a line
 
+TINY = Decimal("1e-6")  # of the last digit: what binary fractions leave, no remainder
+
 # The finest step printed, by unit: what lies below does not matter on a bench.
 FINEST = {
     "dB": "0.001",
@@ -298,7 +300,7 @@ def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> D
     """An uncertainty with two significant digits, or one of `step` if that is more.
 
     GUM 7.2.6: rounded up rather than to the nearest digit, with common sense: a remainder of
-    less than a quarter of the last digit is dropped.
+    less than a quarter of the last of two digits is dropped.
 
     Examples
     --------
@@ -308,7 +310,8 @@ def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> D
     exact = _decimal(uncertainty)
     place = max(Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1), step)
     digits, rest = divmod(exact, place)
-    if rest >= ROUND_DOWN_BELOW * place or digits == 0:
+    two = digits >= 10 ** (SIGNIFICANT_DIGITS - 1)
+    if digits == 0 or rest >= (ROUND_DOWN_BELOW if two else TINY) * place:
         digits += 1
     if digits == 10**SIGNIFICANT_DIGITS:  # 9.96 became 10.0, which has a digit too many
         digits, place = digits / 10, place.scaleb(1)

@@ -1,0 +1,86 @@
+"""Plots: whole SVG, the same bytes, nothing from outside."""
+
+import re
+from xml.etree import ElementTree
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+
+from sigbench.model import Event
+from sigbench.report.plots import (
+    BarPanel,
+    Curve,
+    CurvePanel,
+    CurvePlot,
+    HarmonicsPlot,
+    Mark,
+    SpectrumPlot,
+    TimePanel,
+    TimePlot,
+    draw,
+)
+
+HERTZ = np.geomspace(20, 20_000, 300)
+FLAT = Curve(HERTZ, np.full(300, -110.0) + (np.abs(np.log(HERTZ / 440)) < 0.012) * 100)
+TIME = Curve(np.linspace(0, 5, 50), np.full(50, -6.0))
+EVENTS = tuple(
+    Event(kind, 0.3 * k, 0.3 * k + 0.05, (1,), 40.0)
+    for k, kind in enumerate(
+        ("dropout", "dip", "crackle", "click", "hum_burst", "lost_buffers", "mark"), 1
+    )
+)
+PLOTS = {
+    "spectrum": SpectrumPlot(
+        (CurvePanel("Left", FLAT, FLAT, (Mark(440.0, "note"), Mark(15.0, "below"))),) * 2,
+        "a $1$ _x",
+        "_b <i>",
+    ),
+    "alone": SpectrumPlot((CurvePanel("", None, FLAT),), "", "after"),
+    "silent": SpectrumPlot((CurvePanel("", None, Curve(HERTZ, np.full(300, -180.0))),), "", "a"),
+    "response": CurvePlot(
+        (CurvePanel("Left", FLAT, FLAT),), "a", "b", "Frequency (Hz)", "Level (dB)", True
+    ),
+    "gang": CurvePlot((CurvePanel("", None, TIME),), "a", "b", "Travel (%)", "dB", False),
+    "bars": HarmonicsPlot(
+        (BarPanel("Left", (-40.0, -50.0), (-70.0, -80.0, -90.0)), BarPanel("Right", None, None)),
+        "a",
+        "b",
+    ),
+    "time": TimePlot(
+        (
+            TimePanel("Before", ("Left", "Right"), (TIME, TIME), (TIME, TIME), EVENTS),
+            TimePanel("After", ("Left",), (TIME,), (TIME,), ()),
+        )
+    ),
+}
+
+
+@pytest.mark.parametrize("name", PLOTS)
+def test_plots_are_whole_and_the_same_each_time(name):
+    svg = draw(PLOTS[name], "figure7")
+    assert svg == draw(PLOTS[name], "figure7")
+    text = svg.decode()
+    assert text.startswith("<svg")
+    ElementTree.fromstring(text)
+    assert "<text" not in text  # outlines: no font of the machine takes part
+    assert "dc:date" not in text
+    references = re.findall(r'href="([^"]*)"|url\(([^)]*)\)', text)
+    assert all((a or b).startswith("#figure7-") for a, b in references)
+    identities = re.findall(r'\bid="([^"]*)"', text)
+    assert all(identity.startswith("figure7-") for identity in identities)
+    assert {(a or b)[1:] for a, b in references} <= set(identities)
+
+
+def test_settings_of_the_machine_take_no_part():
+    plain = draw(PLOTS["bars"], "figure1")
+    with mpl.rc_context({"font.size": 20, "svg.fonttype": "none", "axes.grid": False}):
+        assert draw(PLOTS["bars"], "figure1") == plain
+        assert mpl.rcParams["font.size"] == 20
+
+
+def test_before_and_after_differ_by_shape():
+    hatched = draw(PLOTS["bars"], "f").decode()
+    assert "<pattern" in hatched
+    dashed = draw(PLOTS["response"], "f").decode()
+    assert "stroke-dasharray" in dashed
