@@ -179,7 +179,9 @@ def run(*command: str | Path) -> int:
 
 def call(*command: str | Path, stdout: int | None = None, stderr: int | None = None) -> int:
     """Exit code of a command that is run without being shown."""
-    environment = {**os.environ, "PIP_DISABLE_PIP_VERSION_CHECK": "1"}
+    # One thread for each worker of pytest: more of them only wait for one another.
+    defaults = {"PIP_DISABLE_PIP_VERSION_CHECK": "1", "OPENBLAS_NUM_THREADS": "1"}
+    environment = {**defaults, **os.environ}
     try:
         return subprocess.call(
             [str(part) for part in command], stdout=stdout, stderr=stderr, env=environment

@@ -37,6 +37,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0 done and nothing out of limits; 1 done, and something changed or is out of limits;
         2 the request or its input was wrong; 3 the audio device failed; 130 interrupted.
     """
+    # The least-squares fits are tall and narrow: more threads cost more than they bring. Read by
+    # numpy when a command imports it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     make_printable(sys.stdout)
     make_printable(sys.stderr)
     try:

@@ -41,9 +41,14 @@ def progress() -> Console:
 
 
 def print_json(measurement: Measurement) -> None:
-    """Print the measurement as one line of JSON, always in UTF-8."""
+    """Print the measurement as one line of JSON."""
+    print_line(measurement_to_json(measurement))
+
+
+def print_line(text: bytes) -> None:
+    """Print one line of UTF-8 on stdout, whatever the encoding of the console (RFC 8259, 8.1)."""
     sys.stdout.flush()
-    sys.stdout.buffer.write(measurement_to_json(measurement) + b"\n")
+    sys.stdout.buffer.write(text + b"\n")
     sys.stdout.buffer.flush()
 
 

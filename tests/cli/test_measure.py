@@ -22,7 +22,7 @@ SCHEMA = json.loads(
 
 
 def sine(
-    frequency: float, level_dbfs: float, *, rate: int = 48_000, seconds: float = 2.0
+    frequency: float, level_dbfs: float, *, rate: int = 48_000, seconds: float = 1.0
 ) -> np.ndarray:
     """A sine with 24-bit noise under it; its peak is its level in dBFS (AES17)."""
     time = np.arange(round(rate * seconds)) / rate
@@ -76,7 +76,7 @@ def test_a_stereo_tone(measured, wav):
         "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
         "samplerate": 48_000,
         "channels": 2,
-        "frames": 96_000,
+        "frames": 48_000,
         "lost_buffers": 0,
     }
     assert only(found, "tone_level", 1)["value"] == pytest.approx(-6.02, abs=0.001)
@@ -89,7 +89,7 @@ def test_a_stereo_tone(measured, wav):
 
 def test_without_a_check_the_file_decides(measured, wav):
     assert measured(wav(sine(440, -20)))["check"] == "tone"
-    noise = np.random.default_rng(2).normal(0, 1e-4, 96_000)
+    noise = np.random.default_rng(2).normal(0, 1e-4, 48_000)
     assert measured(wav(noise))["check"] == "idle"
 
 
@@ -98,7 +98,7 @@ def test_every_check_runs_and_prints_a_table(call, wav, check):
     outcome = call("measure", wav(sine(440, -20)), "--check", check)
     assert outcome.code == 0
     assert outcome.err == ""
-    assert f"take.wav: {check} check, 2 s, 1 channel at 48 kHz" in " ".join(outcome.out.split())
+    assert f"take.wav: {check} check, 1 s, 1 channel at 48 kHz" in " ".join(outcome.out.split())
 
 
 def test_chosen_channels_keep_the_numbers_of_the_file(measured, wav):
@@ -143,7 +143,7 @@ def test_another_tuning_moves_the_pitch_error(measured, wav):
 
 
 def test_the_driven_channel_keeps_its_number_too(measured, wav):
-    silence = np.random.default_rng(3).normal(0, 1e-6, 96_000)
+    silence = np.random.default_rng(3).normal(0, 1e-6, 48_000)
     leak = sine(1000, -10) * 10 ** (-60 / 20)
     path = wav(np.stack([silence, leak + silence, sine(1000, -10)], axis=1))
     found = measured(path, "--check", "tone", "--channels", "2,3", "--driven", "3")
@@ -204,7 +204,7 @@ def broken(tmp_path: Path, name: str) -> Path:
         path.write_bytes(b"RIFF\x24\x00\x00\x00WAVEfmt \xff\xff\xff\xff" + bytes(range(256)))
     elif name == "truncated":
         soundfile.write(path, sine(440, -20), 48_000, subtype="PCM_16")
-        path.write_bytes(path.read_bytes()[:100_000])
+        path.write_bytes(path.read_bytes()[:50_000])
     elif name == "no frames":
         # RIFF WAVE, 16-bit PCM, with an empty data chunk (RFC 2361, format tag 1).
         form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, 48_000, 96_000, 2, 16)
@@ -252,7 +252,7 @@ def test_any_rate(measured, wav, rate):
 
 
 def test_thirty_two_channels(measured, wav):
-    columns = [sine(440, -20 - k, seconds=0.5) for k in range(32)]
+    columns = [sine(440, -20 - k, seconds=0.25) for k in range(32)]
     found = measured(wav(np.stack(columns, axis=1)), "--check", "tone")
     for channel in range(1, 33):
         level = only(found, "tone_level", channel)["value"]
@@ -261,7 +261,7 @@ def test_thirty_two_channels(measured, wav):
 
 @pytest.mark.parametrize("check", [None, *TAKE_CHECKS])
 def test_digital_silence_is_no_number(measured, wav, check):
-    found = measured(wav(np.zeros((48_000, 2))), *(["--check", check] if check else []))
+    found = measured(wav(np.zeros((24_000, 2))), *(["--check", check] if check else []))
     for reading in found["readings"]:
         if reading["unit"] in ("dBFS", "dB", "Hz", "cents", "%") and reading["value"] != []:
             assert reading["value"] is None, reading
