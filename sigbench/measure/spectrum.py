@@ -127,18 +127,13 @@ class Segments:
         count = 1 + (frames - length) // (length // 2)
         return cls(without_mean(signal), samplerate, length, count)
 
-    def pieces(self) -> Iterator[Array]:
-        """Samples of each segment, shape (length,)."""
-        # Spread evenly, so that the end of the take counts as much as its start.
-        for start in np.linspace(0, len(self.signal) - self.length, self.count).astype(int):
-            yield self.signal[start : start + self.length]
-
     def powers(self) -> Iterator[Array]:
         """Power spectrum of each segment, shape (bins,), scaled as `Spectrum.power`."""
         window = cosine_window(self.length)
         scale = 2 / window.sum() ** 2
-        for piece in self.pieces():
-            lines = fft.rfft(window * piece)
+        # Spread evenly, so that the end of the take counts as much as its start.
+        for start in np.linspace(0, len(self.signal) - self.length, self.count).astype(int):
+            lines = fft.rfft(window * self.signal[start : start + self.length])
             power = scale * (lines.real**2 + lines.imag**2)
             power[0] /= 2
             power[-1] /= 2

@@ -7,7 +7,7 @@ one tone, wherever it went.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import compress, pairwise
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from sigbench.measure.spectrum import (
     Spectrum,
     detection_threshold,
     noise_floor,
+    require_signal,
 )
 
 Array = NDArray[np.float64]
@@ -40,7 +41,9 @@ LEAKAGE_BINS = 200  # this far from a line its side lobes are 30 dB lower still
 LEVEL_BINS = 800  # noise levels of the parts are compared over so many bins, 400 Hz at 2 s
 LEAST_LEVEL = 1e-6  # power ratio; a part 60 dB quieter than the mean is not raised further
 MUTED_SECONDS = 0.01  # noise never stands still so long; a digital mute does
-SILENCE = 1e-30  # mean square; the rounding of float64 at full scale is near 1e-34 a bin
+SOUNDING_SECONDS = 0.5  # shorter stretches between mutes are no better than the whole take
+SILENCE = 1e-30  # mean square
+RESOLUTION = 1e-20  # power ratio: -200 dB; computed signals hold rounding below it
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +92,8 @@ def find_spurs(signal: Array, samplerate: int, *, exclude: Sequence[Comb] = ()) 
     line, within 100 Hz, a tone more than 89 dB weaker is hidden. Tones nearer together than
     4 Hz are one on takes of 4 s or more; on shorter takes the distance grows.
     """
-    segments = Segments.of(signal, samplerate, SEGMENT_SECONDS)
+    sounding = _longest_sounding(require_signal(signal, samplerate), samplerate)
+    segments = Segments.of(sounding, samplerate, SEGMENT_SECONDS)
     parts, counts = _parts(segments)
     spectrum = segments.spectrum(np.average(parts, axis=0, weights=counts))
     if parts.max() <= SILENCE:
@@ -104,7 +108,7 @@ def find_spurs(signal: Array, samplerate: int, *, exclude: Sequence[Comb] = ()) 
     rate = FALSE_ALARM_RATE / MARGIN
     threshold = detection_threshold(levelled, false_alarm_rate=rate, bins=bins)
     leakage = LEAKAGE * ndimage.maximum_filter1d(spectrum.power, 2 * LEAKAGE_BINS + 1)
-    audible = spectrum.power > np.maximum(leakage, SILENCE)
+    audible = spectrum.power > np.maximum(leakage, max(SILENCE, RESOLUTION * spectrum.power.max()))
     hits = excluded
     for _ in range(2):  # the second floor is free of the tones that the first one found
         floor = noise_floor(levelled, ignore=hits | excluded)
@@ -131,31 +135,31 @@ class _Piece:
     stop: int
 
 
-def _parts(segments: Segments) -> tuple[Array, Array]:
-    """Power spectra of the take's parts, shape (parts, bins), and the segments in each.
+def _longest_sounding(signal: Array, samplerate: int) -> Array:
+    """The longest stretch that nowhere stands still for 10 ms; the whole take if that is short.
 
-    Segments that were muted in between are left out, unless all were: what is left of the noise
-    in such a one is too short for its spectrum.
+    Where a segment begins or ends in a mute, what is left of the noise in it is too short for
+    its spectrum to be like the others'.
     """
-    used = np.array([not _is_muted(piece, segments.samplerate) for piece in segments.pieces()])
-    if np.count_nonzero(used) < 2:
-        used[:] = True
-    numbers = np.cumsum(used) - 1
-    segments_used = int(np.count_nonzero(used))
-    parts = np.zeros((min(PARTS, segments_used), segments.length // 2 + 1))
+    still = round(MUTED_SECONDS * samplerate)
+    edges = np.concatenate(([-1], np.flatnonzero(np.diff(signal)), [len(signal) - 1]))
+    gaps = np.flatnonzero(np.diff(edges) > still)
+    starts = np.concatenate(([0], edges[gaps + 1] + 1))
+    stops = np.concatenate((edges[gaps] + 1, [len(signal)]))
+    longest = int(np.argmax(stops - starts))
+    stretch = signal[starts[longest] : stops[longest]]
+    return stretch if len(stretch) >= SOUNDING_SECONDS * samplerate else signal
+
+
+def _parts(segments: Segments) -> tuple[Array, Array]:
+    """Power spectra of the take's parts, shape (parts, bins), and the segments in each."""
+    parts = np.zeros((min(PARTS, segments.count), segments.length // 2 + 1))
     counts = np.zeros(len(parts))
-    for number, power in zip(numbers[used], compress(segments.powers(), used), strict=True):
-        part = number * len(parts) // segments_used
+    for number, power in enumerate(segments.powers()):
+        part = number * len(parts) // segments.count
         parts[part] += power
         counts[part] += 1
     return parts / counts[:, np.newaxis], counts
-
-
-def _is_muted(samples: Array, samplerate: int) -> bool:
-    """Whether the samples stand still somewhere for 10 ms or more."""
-    changes = np.flatnonzero(np.diff(samples))
-    edges = np.concatenate(([-1], changes, [len(samples) - 1]))
-    return bool(np.diff(edges).max() >= MUTED_SECONDS * samplerate)
 
 
 def _levelled(segments: Segments, parts: Array, counts: Array) -> Array:
