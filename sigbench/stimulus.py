@@ -205,7 +205,8 @@ def inverse_filter(stimulus: Stimulus) -> Array:
     -----
     Farina 2000: the sweep backwards, falling by 6 dB an octave. By stationary phase the sweep's
     spectrum is ``A/2 sqrt(L/f)``; with the envelope ``f/f2`` the product of both is constant, and
-    the factor ``4 f2 / (A² L rate²)`` makes it one.
+    the factor ``4 f2 / (A² L rate²)`` makes it one. The ends of a sweep ripple: of 20 Hz to 20 kHz
+    in 3 s the gain is right within 1 dB from 40 Hz and within 0.02 dB from 200 Hz to 18 kHz.
     """
     made_from = stimulus.parameters
     if stimulus.name != "sweep" or not {"low_hz", "high_hz", "level_dbfs"} <= made_from.keys():
