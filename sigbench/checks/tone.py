@@ -1,0 +1,294 @@
+"""Tone: a held note. Level, pitch, distortion and balance of the outputs."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.checks.readings import (
+    in_percent,
+    level_readings,
+    mains_readings,
+    reading,
+    spoil_clipped,
+    spoil_lost,
+)
+from sigbench.measure.distortion import Distortion, measure_distortion
+from sigbench.measure.estimate import Estimate
+from sigbench.measure.fundamental import Fundamental, follow
+from sigbench.measure.mains import Mains, comb_waveform, measure_mains
+from sigbench.measure.spectrum import cosine_window, power_spectrum
+from sigbench.measure.tone import Line, NoTone, find_tone
+from sigbench.model import CheckSettings, Measurement, Reading, Take
+from sigbench.units import cents, nearest_note
+
+LEAST_CYCLES = 10.0
+UNDRIVEN_DB = 30.0  # a channel this much weaker than its neighbour is taken as not driven
+
+_PASSES = 2
+_FAINT = 1e-6  # -60 dB beside the fundamental: what leaks from it into the fit is no matter
+
+_UNITS = {
+    "tone_level": ("dBFS",),
+    "frequency": ("Hz",),
+    "pitch_error": ("cents",),
+    "frequency_drift": ("cents",),
+    "thd": ("dB", "%"),
+    "thd_n": ("dB", "%"),
+    "sinad": ("dB",),
+    "harmonics": ("dB",),
+    "harmonic_phases": ("deg",),
+    "clip_asymmetry": ("dB",),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Channel:
+    """What was found in one channel."""
+
+    signal: NDArray[np.float64]
+    mains: Mains | None
+    note: Line | NoTone
+    fundamental: Fundamental | None = None
+    distortion: Distortion | None = None
+
+
+def check_tone(take: Take, settings: CheckSettings) -> Measurement:
+    """Measure a take in which one note is held; see `sigbench.checks.measure`."""
+    found = [
+        _search(take.samples[:, c], take.samplerate, settings, settings.frequency_hz)
+        for c in range(take.channels)
+    ]
+    notes = [c.note for c in found if isinstance(c.note, Line)]
+    if notes and settings.frequency_hz is None:
+        # The strongest channel says which note it is; the others are asked for the same one.
+        note = max(notes, key=lambda line: line.power)
+        found = [
+            c
+            if isinstance(c.note, Line) and abs(cents(c.note.frequency_hz, note.frequency_hz)) < 50
+            else _search(c.signal, take.samplerate, settings, note.frequency_hz)
+            for c in found
+        ]
+    channels = [_analyse(c, take.samplerate, settings) for c in found]
+    readings: list[Reading] = []
+    for number, channel in enumerate(channels, start=1):
+        readings += level_readings(channel.signal, take, number)
+        readings += _tone_readings(channel, number, settings)
+        silent = not np.any(channel.signal)
+        readings += mains_readings(channel.mains, number, silent=silent)
+    for left in range(1, take.channels, 2):
+        pair = (left, left + 1)
+        readings += _pair_readings(
+            channels[left - 1], channels[left], pair, take.samplerate, settings
+        )
+    return Measurement("tone", take.source, spoil_lost(spoil_clipped(readings, take), take))
+
+
+def _search(
+    signal: NDArray[np.float64],
+    samplerate: int,
+    settings: CheckSettings,
+    expected_hz: float | None,
+) -> _Channel:
+    mains = measure_mains(signal, samplerate, nominal_hz=settings.mains_hz)
+    spectrum = power_spectrum(signal, samplerate)
+    return _Channel(signal, mains, find_tone(spectrum, mains, expected_hz=expected_hz))
+
+
+def _analyse(channel: _Channel, samplerate: int, settings: CheckSettings) -> _Channel:
+    note = channel.note
+    if isinstance(note, NoTone):
+        return channel
+    seconds = len(channel.signal) / samplerate
+    if seconds * note.frequency_hz < LEAST_CYCLES:
+        reason = (
+            f"the take holds {seconds * note.frequency_hz:.1f} cycles of the note, and "
+            f"{LEAST_CYCLES:.0f} are needed: record longer"
+        )
+        return _Channel(channel.signal, channel.mains, NoTone(reason))
+    # A windowed mean: the plain one of a broken number of cycles would add an offset.
+    window = cosine_window(len(channel.signal))
+    signal = channel.signal - np.dot(window, channel.signal) / np.sum(window)
+    mains = channel.mains
+    hum = comb_waveform(mains, samplerate, len(signal), note_hz=note.frequency_hz)
+    beside = hum
+    for _ in range(_PASSES):
+        # What the first pass finds beside the fundamental is kept out of the second.
+        fundamental = follow(
+            signal, samplerate, note.frequency_hz, snr_hz=note.snr_hz, beside=beside
+        )
+        distortion = measure_distortion(fundamental, samplerate, hum)
+        # Without the note, the mains comb is seen as it is.
+        rest = fundamental.residual - distortion.waveform
+        mains = measure_mains(rest, samplerate, nominal_hz=settings.mains_hz)
+        hum = comb_waveform(mains, samplerate, len(signal), note_hz=fundamental.frequency.value)
+        beside = hum + distortion.waveform
+        if np.mean(np.square(beside)) < _FAINT * fundamental.power.value:
+            break
+    return _Channel(channel.signal, mains, note, fundamental, distortion)
+
+
+def _tone_readings(channel: _Channel, number: int, settings: CheckSettings) -> list[Reading]:
+    tone, distortion = channel.fundamental, channel.distortion
+    if tone is None or distortion is None:
+        assert isinstance(channel.note, NoTone)
+        return [
+            Reading.invalid(name, unit, channel.note.reason, channel=number)
+            for name, units in _UNITS.items()
+            for unit in units
+        ]
+    top = distortion.band_hz[1]
+    narrow = None if top >= 20_000 else f"the rate ends the band at {top:.0f} Hz"
+    readings = [
+        reading("tone_level", "dBFS", tone.level, channel=number),
+        reading("frequency", "Hz", tone.frequency, channel=number),
+        _pitch_error(tone.frequency, number, settings),
+        reading("frequency_drift", "cents", tone.drift, channel=number),
+    ]
+    if distortion.thd is None:
+        why = f"no harmonic of {tone.frequency.value:.0f} Hz lies below {top:.0f} Hz"
+        readings += [
+            Reading.invalid(name, unit, why, channel=number)
+            for name in ("thd", "harmonics", "harmonic_phases")
+            for unit in _UNITS[name]
+        ]
+    else:
+        readings += [
+            reading("thd", "dB", distortion.thd, channel=number, why=narrow),
+            in_percent("thd", distortion.thd, channel=number, why=narrow),
+            *_harmonic_readings(distortion, number),
+        ]
+    thd_n = distortion.thd_n
+    readings += [
+        reading("thd_n", "dB", thd_n, channel=number, why=narrow),
+        in_percent("thd_n", thd_n, channel=number, why=narrow),
+        reading("sinad", "dB", Estimate(-thd_n.value, thd_n.uncertainty), channel=number),
+    ]
+    if distortion.clip_asymmetry is None:
+        why = "the averaged waveform does not cross zero"
+        readings.append(Reading.invalid("clip_asymmetry", "dB", why, channel=number))
+    else:
+        readings.append(reading("clip_asymmetry", "dB", distortion.clip_asymmetry, channel=number))
+    return readings
+
+
+def _pitch_error(frequency: Estimate, number: int, settings: CheckSettings) -> Reading:
+    if settings.frequency_hz is None:
+        note, error = nearest_note(frequency.value, a4_hz=settings.a4_hz)
+        why = f"against {note} at A4 = {settings.a4_hz:g} Hz"
+    else:
+        error = float(cents(frequency.value, settings.frequency_hz))
+        why = f"against the {settings.frequency_hz:g} Hz asked for"
+    uncertainty = float(cents(1 + frequency.uncertainty / frequency.value, 1.0))
+    return reading("pitch_error", "cents", Estimate(error, uncertainty), channel=number, why=why)
+
+
+def _harmonic_readings(distortion: Distortion, number: int) -> list[Reading]:
+    harmonics = distortion.harmonics
+    # The angle of a line in noise is as uncertain in radians as its amplitude is in nepers.
+    phase_u = tuple(
+        min(180.0, float(np.degrees(h.level.uncertainty / 8.686)))
+        if not h.level.upper_bound
+        else 180.0
+        for h in harmonics
+    )
+    return [
+        Reading(
+            "harmonics",
+            tuple(h.level.value for h in harmonics),
+            "dB",
+            number,
+            tuple(float(h.level.uncertainty) for h in harmonics),
+        ),
+        Reading(
+            "harmonic_phases", tuple(h.phase_degrees for h in harmonics), "deg", number, phase_u
+        ),
+    ]
+
+
+def _pair_readings(
+    left: _Channel,
+    right: _Channel,
+    channels: tuple[int, int],
+    samplerate: int,
+    settings: CheckSettings,
+) -> list[Reading]:
+    driven = settings.driven_channel
+    missing = [n for n, c in zip(channels, (left, right), strict=True) if c.fundamental is None]
+    if driven in channels:
+        why = f"only channel {driven} was driven"
+    elif missing:
+        named = " and ".join(str(n) for n in missing)
+        why = f"no tone in channel {named}: dead, muted or not connected"
+    else:
+        return [
+            *_alignment_readings(left, right, channels, samplerate),
+            *_crosstalk_readings(left, right, channels, samplerate, driven),
+        ]
+    invalid = [
+        Reading.invalid(name, unit, why, channels=channels)
+        for name, unit in (("balance", "dB"), ("polarity", ""), ("delay", "s"))
+    ]
+    return [*invalid, *_crosstalk_readings(left, right, channels, samplerate, driven)]
+
+
+def _alignment_readings(
+    left: _Channel, right: _Channel, channels: tuple[int, int], samplerate: int
+) -> list[Reading]:
+    # Hum and noise of each output are no part of its level: the notes alone are compared.
+    balance = level_difference(_note_alone(left), _note_alone(right), samplerate)
+    if isinstance(balance, Unknown):
+        readings = [Reading.invalid("balance", "dB", balance.why, channels=channels)]
+    else:
+        readings = [reading("balance", "dB", balance, channels=channels)]
+    alignment = polarity_and_delay(left.signal, right.signal, samplerate)
+    if isinstance(alignment, Unknown):
+        return readings + [
+            Reading.invalid(name, unit, alignment.why, channels=channels)
+            for name, unit in (("polarity", ""), ("delay", "s"))
+        ]
+    period = alignment.ambiguous_period
+    remark = None
+    if period is not None:
+        remark = f"the sound repeats itself: known only up to multiples of {1000 * period:.3g} ms"
+    polarity = Estimate(float(alignment.polarity), 0.0)
+    return [
+        *readings,
+        reading("polarity", "", polarity, channels=channels, why=remark),
+        reading("delay", "s", alignment.delay, channels=channels, why=remark),
+    ]
+
+
+def _note_alone(channel: _Channel) -> NDArray[np.float64]:
+    assert channel.fundamental is not None
+    assert channel.distortion is not None
+    return channel.signal - channel.fundamental.residual + channel.distortion.waveform
+
+
+def _crosstalk_readings(
+    left: _Channel,
+    right: _Channel,
+    channels: tuple[int, int],
+    samplerate: int,
+    driven: int | None,
+) -> list[Reading]:
+    """Crosstalk where one channel of the pair is driven: as told, or plainly so."""
+    levels = [c.fundamental.level.value if c.fundamental else -np.inf for c in (left, right)]
+    remark = None
+    if driven in channels:
+        first = channels.index(driven)
+    elif abs(levels[0] - levels[1]) > UNDRIVEN_DB and min(levels) > -np.inf:
+        first = int(np.argmax(levels))
+        remark = (
+            f"channel {channels[1 - first]}, over {UNDRIVEN_DB:.0f} dB weaker, taken as undriven"
+        )
+    else:
+        return []
+    source, victim = (left, right)[first], (left, right)[1 - first]
+    if source.fundamental is None:
+        why = f"no tone in the driven channel {channels[first]}"
+        return [Reading.invalid("crosstalk", "dB", why, channel=channels[1 - first])]
+    result = crosstalk(source.signal, victim.signal, samplerate, source.fundamental.frequency.value)
+    if isinstance(result, Unknown):
+        return [Reading.invalid("crosstalk", "dB", result.why, channel=channels[1 - first])]
+    return [reading("crosstalk", "dB", result, channel=channels[1 - first], why=remark)]

@@ -1,0 +1,307 @@
+"""Mains hum: the comb of lines at multiples of the mains frequency, fitted jointly."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import resample_poly
+
+from sigbench.measure.estimate import Estimate, decibels
+from sigbench.units import FULL_SCALE_SINE_RMS
+
+NOMINAL_HZ = (50.0, 60.0)
+TOLERANCE = 0.01  # EN 50160: 50 Hz within 1 % for 99.5 % of a year; the note G1 lies 2 % away
+HIGHEST_HZ = 2000.0  # rectifier buzz has little above
+BLOCK_SECONDS = 5.0  # the frequency is fitted anew in each block, for the grid wanders
+FALSE_ALARM = 1e-3  # chance that noise alone is taken for a comb, a take and channel
+
+NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the note
+
+_SHORTEST_CYCLES = 10.0
+_ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
+_NENBW = 1.5  # Hann
+_STEPS_PER_BIN = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """The comb in one block: first frame, frequency in hertz, complex peak amplitude per line."""
+
+    start: int
+    frequency_hz: float
+    amplitudes: NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class Mains:
+    """The mains comb found in one channel.
+
+    Parameters
+    ----------
+    frequency : Estimate or None
+        Hz; None where no comb stands above the noise.
+    nominal_hz : float
+        50 or 60: where lines were looked for.
+    hum_1x, hum_2x, hum_total : Estimate
+        dBFS: the first line, the second, and the power sum of all up to `HIGHEST_HZ`. Upper
+        bounds where nothing stood above the noise.
+    lines : tuple of Estimate
+        dBFS of each line from the first on.
+    blocks : tuple of Block
+        The fits behind these values.
+    """
+
+    frequency: Estimate | None
+    nominal_hz: float
+    hum_1x: Estimate
+    hum_2x: Estimate
+    hum_total: Estimate
+    lines: tuple[Estimate, ...]
+    blocks: tuple[Block, ...]
+
+
+def measure_mains(
+    signal: NDArray[np.float64], samplerate: int, *, nominal_hz: float | None = None
+) -> Mains | None:
+    """Fit the mains comb.
+
+    Parameters
+    ----------
+    signal : ndarray of float, shape (frames,)
+        Full scale is -1.0 to 1.0; without the note, if there is one.
+    samplerate : int
+        Frames a second.
+    nominal_hz : float or None
+        50 or 60; None tries both.
+
+    Returns
+    -------
+    Mains or None
+        None where the take is shorter than ten cycles of the mains.
+
+    Notes
+    -----
+    The take is cut into blocks of at most `BLOCK_SECONDS`. In each, the sines and cosines of all
+    lines are fitted jointly by Hann-weighted least squares at the frequency that explains most
+    power against the noise beside the lines (a maximum-likelihood search for a harmonic comb in
+    coloured noise). Lines of the blocks are averaged in power with the noise's share taken off.
+    """
+    candidates = NOMINAL_HZ if nominal_hz is None else (nominal_hz,)
+    if len(signal) / samplerate < _SHORTEST_CYCLES / min(candidates):
+        return None
+    slow, rate = _decimate(signal - np.mean(signal), samplerate)
+    count = max(1, round(len(slow) / rate / BLOCK_SECONDS))
+    if count == 1 and len(slow) / rate >= 2 * _SHORTEST_CYCLES / min(candidates):
+        count = 2  # two blocks at least, so that a scatter is seen
+    blocks = np.array_split(slow, count)
+
+    best: tuple[float, float, float, list[_BlockFit]] | None = None
+    for nominal in candidates:
+        threshold = _threshold(count, nominal, [len(b) / rate for b in blocks])
+        fits = [_fit_block(block, rate, nominal, threshold / count) for block in blocks]
+        gain = sum(fit.gain for fit in fits)
+        if best is None or gain > best[0]:
+            best = (gain, threshold, nominal, fits)
+    assert best is not None
+    gain, threshold, nominal, fits = best
+
+    powers = np.array([fit.powers for fit in fits])
+    noise = np.mean([fit.noise for fit in fits], axis=0)
+    lines = []
+    for k in range(powers.shape[1]):
+        mean = float(np.mean(powers[:, k])) - float(noise[k])
+        theory = np.sqrt(noise[k] ** 2 + 2 * max(mean, 0.0) * noise[k]) / np.sqrt(count)
+        scatter = np.std(powers[:, k], ddof=1) / np.sqrt(count) if count > 1 else 0.0
+        lines.append(Estimate(mean, max(float(theory), float(scatter))))
+    found = gain > threshold
+    clear = [line for line in lines if line.value > 2 * line.uncertainty] if found else []
+    total = Estimate(
+        sum(line.value for line in clear) if clear else 0.0,
+        float(np.sqrt(sum(line.uncertainty**2 for line in clear or lines))),
+    )
+    frequency = None
+    if found:
+        values = np.array([fit.frequency_hz for fit in fits])
+        own = np.sqrt(np.mean([fit.variance for fit in fits]))
+        spread = np.std(values, ddof=1) if count > 1 else 0.0
+        frequency = Estimate(float(np.mean(values)), float(max(own, spread) / np.sqrt(count)))
+    reference = FULL_SCALE_SINE_RMS**2
+    levels = tuple(decibels(line, reference) for line in lines)
+    starts = np.cumsum([0, *(len(block) for block in blocks[:-1])]) * (samplerate / rate)
+    return Mains(
+        frequency,
+        nominal,
+        levels[0],
+        levels[1],
+        decibels(total, reference),
+        levels,
+        tuple(
+            Block(round(start), fit.frequency_hz, fit.amplitudes)
+            for start, fit in zip(starts, fits, strict=True)
+        ),
+    )
+
+
+def comb_waveform(
+    mains: Mains | None, samplerate: int, frames: int, *, note_hz: float
+) -> NDArray[np.float64]:
+    """The hum as a waveform, shape (frames,), for taking it out from beside a note.
+
+    Only lines that stand above the noise, and none within `NOTE_REACH_HZ` of a harmonic of the
+    note, are in it. Without a comb it is zero.
+    """
+    waveform = np.zeros(frames)
+    if mains is None or mains.frequency is None:
+        return waveform
+    for number, line in enumerate(mains.lines, start=1):
+        harmonic = max(1, round(number * mains.frequency.value / note_hz))
+        near = abs(number * mains.frequency.value - harmonic * note_hz) < NOTE_REACH_HZ
+        if line.upper_bound or near:
+            continue
+        for block, following in zip(mains.blocks, (*mains.blocks[1:], None), strict=True):
+            end = frames if following is None else following.start
+            angle = 2 * np.pi * number * block.frequency_hz / samplerate
+            turned = np.exp(1j * angle * np.arange(end - block.start))
+            waveform[block.start : end] += np.real(block.amplitudes[number - 1] * turned)
+    return waveform
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _BlockFit:
+    frequency_hz: float
+    variance: float
+    gain: float  # log-likelihood gained over noise alone
+    amplitudes: NDArray[np.complex128]
+    powers: NDArray[np.float64]  # mean square of each line, noise included
+    noise: NDArray[np.float64]  # what noise alone puts into each
+
+
+def _decimate(signal: NDArray[np.float64], samplerate: int) -> tuple[NDArray[np.float64], float]:
+    factor = max(1, int(samplerate // (3 * HIGHEST_HZ)))
+    if factor == 1:
+        return signal, float(samplerate)
+    # A flat passband up to HIGHEST_HZ, which is two thirds of the new Nyquist frequency.
+    return resample_poly(signal, 1, factor, window=("kaiser", 10.0)), samplerate / factor
+
+
+def _fit_block(
+    block: NDArray[np.float64], rate: float, nominal_hz: float, enough: float
+) -> _BlockFit:
+    frames = len(block)
+    seconds = frames / rate
+    window = np.hanning(frames + 2)[1:-1]
+    harmonics = int(min(HIGHEST_HZ, 0.45 * rate) / (nominal_hz * (1 + TOLERANCE)))
+    spectrum = np.fft.rfft(block * window, 8 * frames)
+    power = 2 * np.abs(spectrum) ** 2 / np.sum(window) ** 2  # a sine's peak reads its mean square
+    step = rate / (8 * frames)
+
+    numbers = np.arange(1, harmonics + 1)
+    beside = [_beside(power, step, k * nominal_hz, nominal_hz) for k in numbers]
+    floor = np.maximum(beside, _ROUNDING)
+    # Steps fine enough for the highest line that takes part in the search.
+    search = numbers[: min(harmonics, 10)]
+    low, high = nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE)
+    grid = np.arange(low, high, 1 / (seconds * _STEPS_PER_BIN * len(search)) * 2)
+    at = np.rint(np.outer(grid, search) / step).astype(int)
+    ratio = power[at] / floor[: len(search)]
+    gains = _gain(ratio, enough)
+    start = float(grid[int(np.argmax(gains))])
+    frequency, variance = _refine(block, rate, window, start, floor, numbers)
+    amplitudes = _joint_fit(block, rate, window, frequency, numbers)
+    powers = np.abs(amplitudes) ** 2 / 2
+    noise = floor  # mean square noise within the window's noise bandwidth
+    near = _gain((powers / noise)[None, : len(search)], enough)[0]
+    return _BlockFit(frequency, variance, float(near), amplitudes, powers, noise)
+
+
+def _gain(ratio: NDArray[np.float64], enough: float) -> NDArray[np.float64]:
+    """Log-likelihood that a comb gains over noise, from line-to-noise ratios (grid, lines).
+
+    The share that noise has by itself is left out. A line above the second counts for less than
+    half of what is enough: alone it may be any other tone.
+    """
+    gains = np.maximum(ratio - 2.0, 0.0)
+    gains[:, 2:] = np.minimum(gains[:, 2:], 0.45 * enough)
+    return np.asarray(np.sum(gains, axis=1))
+
+
+def _beside(power: NDArray[np.float64], step: float, centre_hz: float, spacing_hz: float) -> float:
+    """Mean noise power a bin between this line and its neighbours, from the median."""
+    bins = np.arange(
+        int((centre_hz - 0.45 * spacing_hz) / step), int((centre_hz + 0.45 * spacing_hz) / step)
+    )
+    away = np.abs(bins * step - centre_hz) > 0.15 * spacing_hz
+    bins = np.clip(bins[away], 1, len(power) - 1)
+    return float(np.median(power[bins])) / np.log(2)  # median of an exponential is ln 2 of its mean
+
+
+def _joint_fit(
+    block: NDArray[np.float64],
+    rate: float,
+    window: NDArray[np.float64],
+    frequency_hz: float,
+    numbers: NDArray[np.int64],
+) -> NDArray[np.complex128]:
+    """Complex peak amplitudes of all lines at once, Hann-weighted least squares."""
+    angle = 2 * np.pi * frequency_hz * np.arange(len(block)) / rate
+    rotations = np.exp(1j * np.outer(numbers, angle))
+    basis = np.concatenate([rotations.real, -rotations.imag])
+    weighted = basis * window
+    solution = np.linalg.lstsq(weighted @ basis.T, weighted @ block, rcond=None)[0]
+    half = len(numbers)
+    return np.asarray(solution[:half] + 1j * solution[half:])
+
+
+def _refine(
+    block: NDArray[np.float64],
+    rate: float,
+    window: NDArray[np.float64],
+    start_hz: float,
+    floor: NDArray[np.float64],
+    numbers: NDArray[np.int64],
+) -> tuple[float, float]:
+    """Frequency of the comb from the phase that each line gains between the block's halves."""
+    seconds = len(block) / rate
+    time = np.arange(len(block)) / rate
+    half = len(block) // 2
+    shapes = (np.hanning(half + 2)[1:-1], np.hanning(len(block) - half + 2)[1:-1])
+    frequency = start_hz
+    variance = np.inf
+    for _ in range(3):
+        angle = 2 * np.pi * frequency * time
+        weights, offsets = [], []
+        for k, noise in zip(numbers, floor, strict=True):
+            turned = block * np.exp(-1j * k * angle)
+            first = np.dot(shapes[0], turned[:half]) / np.sum(shapes[0])
+            second = np.dot(shapes[1], turned[half:]) / np.sum(shapes[1])
+            ratio = 2 * min(abs(first), abs(second)) ** 2 / (2 * noise)
+            if ratio < 10:  # a phase from noise says nothing
+                continue
+            turn = np.angle(second * np.conj(first))
+            if abs(turn) > np.pi / 2:  # too far off for this line: lower ones decide first
+                continue
+            offsets.append(turn / (2 * np.pi * k * seconds / 2))
+            weights.append(ratio * k**2)
+        if not weights:
+            return start_hz, float((1 / (4 * seconds)) ** 2)
+        offset = float(np.average(offsets, weights=weights))
+        frequency += offset
+        # Each half's phase has a variance of 1/(2 ratio); the turn has twice that.
+        variance = 1 / (np.sum(weights) * (np.pi * seconds) ** 2)
+        if abs(offset) < 1e-6:
+            break
+    return frequency, float(variance)
+
+
+def _threshold(blocks: int, nominal_hz: float, seconds: list[float]) -> float:
+    """Gain that noise alone exceeds with the chance `FALSE_ALARM`.
+
+    Excesses ``max(r - 2, 0)`` of an exponential r sum to a gamma-like law: its tail is bounded by
+    Chernoff with the search's independent frequencies counted in.
+    """
+    independent = 10 * 2 * TOLERANCE * nominal_hz * max(seconds) + 1
+    wanted = np.log(independent**blocks * len(NOMINAL_HZ) / FALSE_ALARM)
+    exponents = np.linspace(0.01, 0.99, 197)
+    # E exp(s max(r - 2, 0)) = 1 + exp(-2) s / (1 - s) for one line of exponential power
+    cumulant = 10 * blocks * np.log1p(np.exp(-2) * exponents / (1 - exponents))
+    return float(np.min((wanted + cumulant) / exponents))
