@@ -720,16 +720,14 @@ def _document_paths(folder: Path) -> list[str]:
 
 def _known(connection: Connection) -> dict[str, str]:
     """Path of each file that has rows, and the hash it had."""
-    units = connection.execute(select(UnitRow.id, UnitRow.sha256)).tuples()
-    plans = connection.execute(select(PlanRow.unit_id, PlanRow.sha256)).tuples()
-    runs = connection.execute(select(RunRow.path, RunRow.sha256)).tuples()
-    baselines = connection.execute(select(BaselineRow.path, BaselineRow.sha256)).tuples()
+    units = connection.execute(select(UnitRow.id, UnitRow.sha256))
+    plans = connection.execute(select(PlanRow.unit_id, PlanRow.sha256))
+    runs = connection.execute(select(RunRow.path, RunRow.sha256))
+    baselines = connection.execute(select(BaselineRow.path, BaselineRow.sha256))
     return {
         **{f"{documents.UNITS}/{key}/{documents.UNIT}": sha256 for key, sha256 in units},
         **{f"{documents.UNITS}/{key}/{documents.PLAN}": sha256 for key, sha256 in plans},
-        **dict(runs.all()),
-        **dict(baselines.all()),
-    }
+    } | {path: sha256 for rows in (runs, baselines) for path, sha256 in rows}
 
 
 def _pending(folder: Path, known: dict[str, str]) -> list[str]:

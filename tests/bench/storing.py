@@ -1,0 +1,73 @@
+"""A program that stores runs until it is killed.
+
+``python -m tests.bench.storing FOLDER`` reads lines. For ``start N`` it forks a child (the
+imports are made once) which stores runs and says ``done ID`` when one is stored. With ``start N
+K`` the child kills itself at the K-th call it makes into the file system or the database. When
+the child is gone the parent says ``end``.
+"""
+
+import os
+import signal
+import sys
+import tempfile
+from pathlib import Path
+
+from sigbench.bench.folder import Bench
+from tests.bench.records import UNIT, integer_take, run_of
+
+KINDS_OF_CALL = {"open", "os.mkdir", "os.rename", "os.remove", "os.rmdir", "sqlite3.connect"}
+
+
+def samples_of(run_id: str):
+    """The take that belongs to a run: known to both sides without being told."""
+    return integer_take(24, frames=400, start=int(run_id, 16))
+
+
+def say(line: str) -> None:
+    os.write(1, f"{line}\n".encode())  # one call: whole, or not at all
+
+
+def store(folder: Path, number: int, *, runs: int, tell: bool = True) -> None:
+    with Bench.open(folder) as bench:
+        unit_id = bench.add_unit(UNIT)
+        for count in range(runs):
+            run_id = f"{number:04x}{count:04x}"
+            record = bench.store_take(samples_of(run_id))
+            bench.add_run(unit_id, run_of(run_id, (record,)))
+            if tell:
+                say(f"done {run_id}")
+
+
+def die_at(call: int) -> None:
+    """Die, as if by SIGKILL from outside, just before the given call."""
+    calls = 0
+
+    def count(event: str, _args: object) -> None:
+        nonlocal calls
+        if event in KINDS_OF_CALL:
+            calls += 1
+            if calls == call:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    sys.addaudithook(count)
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as place:  # import all that is imported late
+        Bench.create(place).close()
+        store(Path(place), 0, runs=1, tell=False)
+    for line in sys.stdin:
+        folder, number, *call = line.rstrip("\n").split("\t")
+        child = os.fork()
+        if child == 0:
+            if call:
+                die_at(int(call[0]))
+            store(Path(folder), int(number), runs=2 if call else 10_000)
+            os._exit(0)
+        say(f"child {child}")
+        _, status = os.waitpid(child, 0)
+        say(f"end {'killed' if os.WIFSIGNALED(status) else os.waitstatus_to_exitcode(status)}")
+
+
+if __name__ == "__main__":
+    main()
