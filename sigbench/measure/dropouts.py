@@ -195,31 +195,36 @@ class _Fall:
 class _Window:
     """One channel's stretch of signal around a step, with its predictor; times in frames."""
 
-    def __init__(self, signal: Samples, stride: int, end: int) -> None:
+    def __init__(self, signal: Samples, stride: int, begin: int, end: int) -> None:
         self._signal = signal[:end].copy()
         self.stride = stride
         self._filter = _predictor(signal[::stride])
         self._extrapolate: NDArray[np.float64] | None = None
         suspects, self._usual_error = _suspects(signal[::stride], self._filter)
-        self.suspects = suspects[(suspects + 1) * _FRAME * stride < end]
+        # A fall needs a past to be predicted from, and some of what follows.
+        frames = suspects * _FRAME * stride
+        known = (frames >= begin + (_TAPS + _MARGIN) * stride) & (frames + _FRAME * stride < end)
+        self.suspects = suspects[known]
 
-    def _continued(self, signal: Samples, start: int) -> Samples:
-        """What `signal` would be from `start` on, for the length of the horizon."""
+    def _continued(self, signal: Samples, start: int, length: int) -> Samples:
+        """What `signal` would be from `start` on, for so many predictor samples."""
         if self._extrapolate is None:
             self._extrapolate = _extrapolator(self._filter)
         past = signal[start - _TAPS * self.stride : start].reshape(_TAPS, self.stride)
-        return (self._extrapolate @ past).ravel()
+        return (self._extrapolate[:length] @ past).ravel()
 
-    def _usual_miss(self, signal: Samples, start: int, probe: slice) -> float:
-        """Largest mean square by which predictions like this one missed just before `start`."""
-        misses = []
-        for trial in range(_TRIALS):
-            back = start - probe.stop - 2 * trial * _PROBE * self.stride
-            if back < _TAPS * self.stride:
-                break
-            expected = self._continued(signal, back)[probe]
-            misses.append(float(np.mean((signal[back:][probe] - expected) ** 2)))
-        return max(misses, default=np.inf)
+    def _usual_misses(self, signal: Samples, start: int) -> NDArray[np.float64]:
+        """Squared errors of predictions like this one just before; shape (trials, frames)."""
+        length = _MARGIN + _SEARCH + 4 * _PROBE
+        last = start - (length - _MARGIN) * self.stride
+        backs = [last - 2 * trial * _PROBE * self.stride for trial in range(_TRIALS)]
+        misses = [
+            (signal[back : back + length * self.stride] - self._continued(signal, back, length))
+            ** 2
+            for back in backs
+            if back >= _TAPS * self.stride
+        ]
+        return np.array(misses).reshape(-1, length * self.stride)
 
     def fall(self, suspect: int) -> _Fall | None:
         """The fall of gain near frame `suspect`, if there is one."""
@@ -246,11 +251,16 @@ class _Window:
         length = min(_HORIZON * q, len(signal) - start)
         if start < _TAPS * q or length < (_MARGIN + _SEARCH) * q:
             return None
-        prediction = self._continued(signal, start)[:length]
+        misses = self._usual_misses(signal, start)
+        if len(misses) == 0:
+            return None
+        prediction = self._continued(signal, start, _HORIZON)[:length]
         found = signal[start : start + length]
         error = (found - prediction)[: (_MARGIN + _SEARCH) * q]
         error = error - error[: _MARGIN * q // 2].mean()
-        edge = _change_of_variance(error, 0.5 * self._usual_error + 1e-20)
+        edge = _change_of_variance(
+            error, float(np.median(misses[:, : len(error)].mean(axis=1))) + 1e-20
+        )
         if edge is None:
             return None
         end = edge + _return(found[edge:], prediction[edge:])
@@ -266,7 +276,7 @@ class _Window:
         if gain > most or energy > most**2:
             return None
         miss = float(np.mean((found[probe] - prediction[probe]) ** 2))
-        if miss < _SURE * self._usual_miss(signal, start, probe):
+        if miss < _SURE * misses[:, probe].mean(axis=1).max():
             return None
         after = slice(end + q // 2, min(end + q // 2 + 2 * _PROBE * q, length))
         returned = None
@@ -318,7 +328,7 @@ class _Channel:
         if not raw.any():
             return []
         signal = _predictable_band(raw, stride)
-        window = _Window(signal, stride, end)
+        window = _Window(signal, stride, max(0, -origin), end)
         holes = []
         for frame in window.suspects:
             suspect = int(frame) * _FRAME * stride
@@ -392,7 +402,7 @@ class DropoutDetector:
     >>> sound[24000:24480] = 0.0
     >>> detector = DropoutDetector(48000, 1)
     >>> events = detector.feed(sound[:, np.newaxis]) + detector.finish()
-    >>> [(e.kind, round(e.start, 4), round(e.end, 4)) for e in events]
+    >>> [(e.kind, round(e.start, 3), round(e.end, 3)) for e in events]
     [('dropout', 0.5, 0.51)]
     """
 
