@@ -1,6 +1,9 @@
 """The simulated unit against the closed forms of the circuits that it is made of."""
 
+import shutil
+import subprocess
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -76,6 +79,31 @@ def test_a_leaking_capacitor_lets_the_offset_through() -> None:
     volts = np.mean(take.samples, axis=0) * FULL_SCALE_VOLTS
     assert volts[1] == pytest.approx(divider * AMPLIFIER_OFFSET_VOLTS, rel=0.01)
     assert abs(volts[0]) < 1e-5
+
+
+@pytest.mark.parametrize("frequency_hz", [20, 339, 5000])
+@pytest.mark.parametrize("leakage_ohms", [20e3, 100e6])
+def test_the_output_network_agrees_with_a_circuit_simulator(
+    tmp_path: Path, frequency_hz: int, leakage_ohms: float
+) -> None:
+    if shutil.which("ngspice") is None:
+        pytest.skip("needs ngspice: apt-get install ngspice")
+    (tmp_path / "output.cir").write_text(
+        "output network\n"
+        "V1 in 0 AC 1\n"
+        f"Rseries in a {AMPLIFIER_OUTPUT_OHMS + 300}\n"
+        "Ccoupling a b 47n\n"
+        f"Rleakage a b {leakage_ohms}\n"
+        "Rload b 0 10k\n"
+        f".ac lin 1 {frequency_hz} {frequency_hz}\n"
+        ".control\nset numdgt=8\nrun\nprint vm(b)\n.endc\n.end\n"
+    )
+    printed = subprocess.run(
+        ["ngspice", "-b", "output.cir"], cwd=tmp_path, capture_output=True, text=True
+    ).stdout
+    expected = float(next(line for line in printed.splitlines() if "vm(b) =" in line).split()[-1])
+    jack = Jack(coupling_farads=47e-9, coupling_esr_ohms=300.0, coupling_leakage_ohms=leakage_ohms)
+    assert gain(with_right(QUIET, jack), frequency_hz) == pytest.approx(expected, rel=2e-3)
 
 
 def test_load_resistance_divides_against_the_output() -> None:
