@@ -13,6 +13,7 @@ from sigbench.checks.readings import (
     spoil_clipped,
     spoil_lost,
 )
+from sigbench.measure.balance import Unknown, crosstalk, level_difference, polarity_and_delay
 from sigbench.measure.distortion import Distortion, measure_distortion
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.fundamental import Fundamental, follow

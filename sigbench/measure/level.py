@@ -109,17 +109,19 @@ def true_peak_amplitude(signal: NDArray[np.float64]) -> float:
     """Largest magnitude of the waveform between the samples (full scale 1.0).
 
     The signal is interpolated `OVERSAMPLING` times with a windowed-sinc low-pass (Kaiser,
-    90 dB), in blocks that overlap by the filter's length.
+    90 dB), in blocks that overlap by the filter's length. Next to the ends of the take, where a
+    part of the waveform is not known, the samples themselves count.
     """
-    taps = _TAPS_PER_PHASE * OVERSAMPLING + 1
-    kernel = OVERSAMPLING * firwin(taps, 1 / OVERSAMPLING, window=("kaiser", 9.0))
-    reach = _TAPS_PER_PHASE  # input frames that one output frame may need, on the safe side
-    padded = np.pad(signal, reach)
+    kernel = OVERSAMPLING * firwin(
+        _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
+    )
     highest = float(np.max(np.abs(signal)))
-    for start in range(0, len(signal), _BLOCK):
-        block = padded[start : start + _BLOCK + 2 * reach]
+    edge = _TAPS_PER_PHASE * OVERSAMPLING  # outputs that reach beyond the block
+    for start in range(0, len(signal) - 2 * _TAPS_PER_PHASE, _BLOCK):
+        block = signal[start : start + _BLOCK + 2 * _TAPS_PER_PHASE]
         if np.max(np.abs(block)) * _overshoot(kernel) > highest:
-            highest = max(highest, float(np.max(np.abs(upfirdn(kernel, block, OVERSAMPLING)))))
+            between = upfirdn(kernel, block, OVERSAMPLING)[edge:-edge]
+            highest = max(highest, float(np.max(np.abs(between), initial=0.0)))
     return highest
 
 
