@@ -1,0 +1,241 @@
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sigbench.errors import SignalError
+from sigbench.measure.dropouts import (
+    DropoutDetector,
+    dropout_count,
+    dropout_time,
+    find_dropouts,
+    mark_lost_buffers,
+)
+from sigbench.model import Event, LostBuffers
+
+RATE = 48_000
+EDGE_SECONDS = 0.0005  # the precision promised
+
+
+def noisy(sound, snr_db, seed=0):
+    noise = np.random.default_rng(seed).standard_normal(len(sound))
+    return sound + noise * np.std(sound) * 10 ** (-snr_db / 20)
+
+
+def needs(program, package):
+    if shutil.which(program) is None:
+        pytest.skip(f"{program} is not installed: apt-get install {package}")
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("f", [100.0, 997.0, 5000.0])
+@pytest.mark.parametrize("snr", [40.0, 60.0])
+@pytest.mark.parametrize("gain_db", [-400.0, -12.0])
+def test_edges_at_any_phase(rate, f, snr, gain_db):
+    rng = np.random.default_rng(int(f + snr))
+    t = np.arange(5 * rate) / rate
+    sound = 0.3 * np.sin(2 * np.pi * f * t + 0.2)
+    truth = []
+    for k, length in enumerate((0.002, 0.005, 0.02, 0.1, 0.3)):
+        start = int((0.5 + 0.8 * k + rng.uniform(0, 0.02)) * rate)
+        end = start + round(length * rate)
+        sound[start:end] *= 10 ** (gain_db / 20)
+        truth.append((start / rate, end / rate))
+    events = find_dropouts(noisy(sound, snr)[:, np.newaxis], rate)
+    assert len(events) == len(truth)
+    for event, (start, end) in zip(events, truth, strict=True):
+        assert event.kind == ("dip" if gain_db == -12 else "dropout")
+        assert event.start == pytest.approx(start, abs=EDGE_SECONDS)
+        assert event.end == pytest.approx(end, abs=EDGE_SECONDS)
+        # A loss leaves the noise: the ratio of signal to noise is all the depth there is.
+        if gain_db == -12:
+            assert event.depth == pytest.approx(12, abs=1.5)
+
+
+def test_depth_of_digital_silence_is_finite():
+    sound = np.sin(2 * np.pi * 997 * np.arange(2 * RATE) / RATE)
+    sound[RATE : RATE + 960] = 0.0
+    (event,) = find_dropouts(sound[:, np.newaxis], RATE)
+    assert event.kind == "dropout"
+    assert 60 < event.depth <= 121  # documented floor: −120 dBFS, and the band's blur of edges
+
+
+@settings(derandomize=True, deadline=None, max_examples=12)
+@given(st.lists(st.integers(1, 60_000), min_size=1, max_size=12))
+def test_blocks_of_any_sizes_give_identical_events(sizes):
+    t = np.arange(4 * RATE) / RATE
+    take = np.column_stack([np.sin(2 * np.pi * 440 * t), 0.2 * np.sin(2 * np.pi * 442 * t)])
+    take[50_000:51_000] = 0.0
+    take[120_000:120_300, 1] *= 0.3
+    take[170_000:, 0] = 0.0
+    take += 1e-4 * np.random.default_rng(0).standard_normal(take.shape)
+    whole = find_dropouts(take, RATE)
+    assert len(whole) == 3
+    detector = DropoutDetector(RATE, 2)
+    events, at, turn = [], 0, 0
+    while at < len(take):
+        size = sizes[turn % len(sizes)]
+        events += detector.feed(take[at : at + size])
+        at, turn = at + size, turn + 1
+    events += detector.finish()
+    assert tuple(events) == whole
+
+
+def test_channels_that_drop_together_are_one_event():
+    t = np.arange(3 * RATE) / RATE
+    take = np.column_stack([np.sin(2 * np.pi * f * t) for f in (300, 500, 700)]) * 0.3
+    take[RATE : RATE + 480, [0, 2]] = 0.0
+    take[2 * RATE : 2 * RATE + 480, 1] = 0.0
+    take += 1e-4 * np.random.default_rng(1).standard_normal(take.shape)
+    assert [e.channels for e in find_dropouts(take, RATE)] == [(1, 3), (2,)]
+
+
+def test_a_loss_that_lasts_to_the_end_counts_and_a_release_does_not():
+    t = np.arange(2 * RATE) / RATE
+    sound = 0.3 * np.sin(2 * np.pi * 330 * t)
+    lost = sound * (t < 1.5)
+    (event,) = find_dropouts(noisy(lost, 60)[:, np.newaxis], RATE)
+    assert (event.kind, event.end) == ("dropout", 2.0)
+    assert event.start == pytest.approx(1.5, abs=EDGE_SECONDS)
+    released = sound * np.where(t < 1.5, 1.0, np.exp(-np.maximum(t - 1.5, 0) / 0.02))
+    assert find_dropouts(noisy(released, 60)[:, np.newaxis], RATE) == ()
+
+
+def faultless():
+    t = np.arange(10 * RATE) / RATE
+    tone = np.sin(2 * np.pi * 220 * t)
+    return {
+        "tremolo 10 Hz, 12 dB": tone * (0.625 + 0.375 * np.cos(2 * np.pi * 10 * t)),
+        "beating": tone + np.sin(2 * np.pi * 221.7 * t),
+        "decay": tone * np.exp(-2 * (t % 2)) * np.minimum((t % 2) / 0.003, 1),
+        "vibrato": np.sin(2 * np.pi * 440 * t + 2.6 * np.sin(2 * np.pi * 5 * t)),
+        "chord": sum(np.sin(2 * np.pi * f * t) for f in (261.6, 329.6, 392.0, 523.3)),
+        "silence, note, silence": tone * ((t > 2) & (t < 7)) * np.clip((7 - t) / 0.05, 0, 1),
+        "saw": 220 * t % 1.0 - 0.5,
+        "hum": np.sin(2 * np.pi * 50 * t) + 0.3 * np.sin(2 * np.pi * 100 * t),
+    }
+
+
+@pytest.mark.parametrize("name", faultless())
+@pytest.mark.parametrize("snr", [35, 60])
+def test_natural_movement_is_no_dropout(name, snr):
+    assert find_dropouts(noisy(faultless()[name], snr)[:, np.newaxis], RATE) == ()
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [
+        np.zeros(RATE),
+        np.zeros(1),
+        np.ones(1),
+        np.zeros(0),
+        np.full(RATE, 0.3),
+        np.random.default_rng(2).standard_normal(4 * RATE),
+    ],
+    ids=["silence", "one zero", "one sample", "nothing", "DC", "noise"],
+)
+def test_nothing_to_lose_gives_no_events(signal):
+    assert find_dropouts(signal[:, np.newaxis], RATE) == ()
+
+
+def test_bad_input_is_refused():
+    with pytest.raises(SignalError, match="no numbers"):
+        find_dropouts(np.full((RATE, 1), np.nan), RATE)
+    with pytest.raises(SignalError, match="frames, channels"):
+        find_dropouts(np.zeros(RATE), RATE)
+    with pytest.raises(SignalError, match="2 channels"):
+        DropoutDetector(RATE, 2).feed(np.zeros((100, 1)))
+
+
+def test_lost_buffers_are_not_the_instruments():
+    events = (
+        Event("dropout", 1.0, 1.01, (1,), 60.0),
+        Event("dropout", 3.0, 3.01, (1, 2), 60.0),
+        Event("dip", 4.0, 4.5, (1,), 8.0),
+    )
+    marked = mark_lost_buffers(events, [LostBuffers(RATE, 480), LostBuffers(2 * RATE)], RATE)
+    assert [e.kind for e in marked] == ["lost_buffers", "dropout", "dip"]
+    assert [dropout_count(marked, c) for c in (1, 2, 3)] == [1, 1, 0]
+    time = dropout_time(marked, 1)
+    assert time.value == pytest.approx(0.01)
+    assert 0 < time.uncertainty < 0.001
+    assert dropout_time(marked, 3).value == 0.0
+
+
+def test_a_joint_in_a_circuit(tmp_path):
+    # A bad joint (1 ohm, or 10 Mohm while it lets go) in series with a coupled output.
+    needs("ngspice", "ngspice")
+    opened = [(0.5, 0.504), (0.9, 0.95)]
+    steps = "0 0"
+    for start, end in opened:
+        steps += f" {start} 0 {start + 2e-5} 1 {end} 1 {end + 2e-5} 0"
+    (tmp_path / "joint.cir").write_text(
+        "joint\n"
+        "V1 source 0 SIN(0 0.5 997)\nR1 source joint 1k\n"
+        "S1 joint after control 0 joint\n.model joint SW(RON=10meg ROFF=1 VT=0.5)\n"
+        f"V2 control 0 PWL({steps})\n"
+        "C1 after out 10u\nR2 after 0 100k\nR3 out 0 10k\n"
+        ".options reltol=1e-5\n.control\nset wr_singlescale\n"
+        "tran 20.8333u 1.4 0 20.8333u\nlinearize v(out)\n"
+        f"wrdata {tmp_path}/out.data v(out)\nquit\n.endc\n.end\n"
+    )
+    command = ["ngspice", "-b", str(tmp_path / "joint.cir")]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    time, out = np.loadtxt(tmp_path / "out.data").T
+    grid = np.arange(int(1.39 * RATE)) / RATE
+    take = noisy(np.interp(grid, time, out), 60)[:, np.newaxis]
+    events = find_dropouts(take, RATE)
+    assert [e.kind for e in events] == ["dropout"] * 2
+    for event, (start, end) in zip(events, opened, strict=True):
+        assert event.start == pytest.approx(start, abs=EDGE_SECONDS)
+        assert event.end == pytest.approx(end, abs=EDGE_SECONDS)
+
+
+def test_a_note_muted_by_another_program(tmp_path):
+    needs("sox", "sox")
+    import soundfile
+
+    parts = []
+    for name, effect in (("on", ["vol", "0.5"]), ("off", ["vol", "0"])):
+        length = "1" if name == "on" else "0.03"
+        path = str(tmp_path / f"{name}.wav")
+        sox = ["sox", "-R", "-n", "-r", "44100", "-b", "24", "-c", "1", path, "synth", length]
+        subprocess.run([*sox, "sine", "1000", *effect], check=True)
+        parts.append(path)
+    whole = str(tmp_path / "whole.wav")
+    subprocess.run(["sox", parts[0], parts[1], parts[0], whole], check=True)
+    samples, rate = soundfile.read(whole, always_2d=True)
+    (event,) = find_dropouts(samples, rate)
+    assert event.kind == "dropout"
+    assert event.start == pytest.approx(1.0, abs=EDGE_SECONDS)
+    assert event.end == pytest.approx(1.03, abs=EDGE_SECONDS)
+
+
+@pytest.mark.parametrize(("program", "note"), [(0, 48), (0, 72), (19, 60), (48, 60)])
+def test_a_sampled_instrument_and_its_dropouts(tmp_path, program, note):
+    # General MIDI programs: 0 piano, 19 organ, 48 strings.
+    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
+    import soundfile
+
+    track = bytes([0, 0xC0, program, 0, 0x90, note, 100, 0x8F, 0x00, 0x80, note, 0])
+    track += bytes([0x83, 0x60, 0xFF, 0x2F, 0])
+    header = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 1, 0xE0])
+    midi = tmp_path / "note.mid"
+    midi.write_bytes(header + b"MTrk" + len(track).to_bytes(4, "big") + track)
+    font = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
+    path = str(tmp_path / "note.wav")
+    command = ["fluidsynth", "-ni", "-q", "-r", "48000", "-F", path, font, str(midi)]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    samples, rate = soundfile.read(path, always_2d=True)
+    assert np.abs(samples).max() > 0.01
+    assert find_dropouts(samples, rate) == ()
+    start = int(0.9 * rate)
+    samples[start : start + 960] *= 0.0
+    (event,) = find_dropouts(samples, rate)
+    assert (event.kind, event.channels) == ("dropout", (1, 2))
+    # A rich sound is predicted less well than a tone: 3 ms instead of 0.5 ms.
+    assert event.start == pytest.approx(start / rate, abs=0.003)
+    assert event.end == pytest.approx((start + 960) / rate, abs=0.003)
