@@ -368,8 +368,10 @@ def waveform(
     thd_squared = sum(r**2 for n, r in ratio.items() if n > 1)
     noise = dither_power(bits, rate) / power(level)
     why = "dither of 16 bits lies 85 dB below the fundamental; the rest is room for the method"
+    parts = "harmonics over a part cycle at the end: up to their share over 2 pi 442 cycles"
     expect = [
-        *tone_reads(frequency, level),
+        reads("frequency", frequency, "Hz", 0.002, parts),
+        reads("tone_level", level, "dBFS", 0.005, parts),
         reads("thd", 100 * math.sqrt(thd_squared), "%", 0.02, why),
         reads("thd", db(thd_squared), "dB", 0.01, why),
         reads("thd_n", thd_n_db(1.0, thd_squared + noise), "dB", 0.01, why),
