@@ -122,8 +122,10 @@ def find_spurs(signal: Array, samplerate: int, *, exclude: Sequence[Comb] = ()) 
     noise = noise_floor(spectrum, ignore=hits | excluded)
     excess = (parts - noise) / spectrum.noise_bandwidth_bins
     joined = _joined(pieces, levelled.power, excess, spectrum.bin_hz)
-    spurs = [_spur(group, excess, counts, frequencies) for group in joined]
-    return tuple(sorted(spurs, key=lambda spur: -spur.level.value))
+    found = (_spur(group, excess, counts, frequencies) for group in joined)
+    return tuple(
+        sorted((spur for spur in found if spur is not None), key=lambda spur: -spur.level.value)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,8 +238,8 @@ def _same_tone(
     return bool(before @ after < TURNS * np.linalg.norm(before) * np.linalg.norm(after))
 
 
-def _spur(group: list[_Piece], excess: Array, counts: Array, frequencies_hz: Array) -> Spur:
-    """Level and frequency of a tone from the powers above the floor of each part."""
+def _spur(group: list[_Piece], excess: Array, counts: Array, frequencies_hz: Array) -> Spur | None:
+    """Level and frequency of a tone from the powers above the floor; None if it has no power."""
     bins = np.zeros(len(frequencies_hz), dtype=bool)
     for piece in group:
         # Where the lobe sinks into the noise it still has power: 3 bins hold all but 0.01 %.
@@ -246,6 +248,8 @@ def _spur(group: list[_Piece], excess: Array, counts: Array, frequencies_hz: Arr
     lines, frequencies = excess[:, bins], frequencies_hz[bins]
     powers = lines.sum(axis=1)
     power = float(np.average(powers, weights=counts))
+    if min(power, float(powers.mean())) <= 0:
+        return None
     mean = float(np.average(lines, axis=0, weights=counts) @ frequencies / power)
     # What each part moves the mean by, its power counted in.
     moves = mean_of_segments(lines @ (frequencies - mean) / power)
