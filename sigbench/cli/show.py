@@ -91,7 +91,7 @@ def _source_line(check: str, source: Source) -> str:
     seconds = source.frames / source.samplerate
     lost = f", {_count(source.lost_buffers, 'lost buffer')}" if source.lost_buffers else ""
     return (
-        f"{name}: {check} check, {seconds:.4g} s, {_count(source.channels, 'channel')} "
+        f"{name}\n{check.capitalize()} check, {seconds:.4g} s, {_count(source.channels, 'channel')} "
         f"at {source.samplerate / 1000:g} kHz{lost}"
     )
 

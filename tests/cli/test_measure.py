@@ -98,7 +98,7 @@ def test_every_check_runs_and_prints_a_table(call, wav, check):
     outcome = call("measure", wav(sine(440, -20)), "--check", check)
     assert outcome.code == 0
     assert outcome.err == ""
-    assert f"take.wav: {check} check, 1 s, 1 channel at 48 kHz" in " ".join(outcome.out.split())
+    assert f"take.wav\n{check.capitalize()} check, 1 s, 1 channel at 48 kHz" in outcome.out
 
 
 def test_chosen_channels_keep_the_numbers_of_the_file(measured, wav):
