@@ -91,8 +91,8 @@ def _source_line(check: str, source: Source) -> str:
     seconds = source.frames / source.samplerate
     lost = f", {_count(source.lost_buffers, 'lost buffer')}" if source.lost_buffers else ""
     return (
-        f"{name}\n{check.capitalize()} check, {seconds:.4g} s, {_count(source.channels, 'channel')} "
-        f"at {source.samplerate / 1000:g} kHz{lost}"
+        f"{name}\n{check.capitalize()} check, {seconds:.4g} s, "
+        f"{_count(source.channels, 'channel')} at {source.samplerate / 1000:g} kHz{lost}"
     )
 
 
