@@ -9,11 +9,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import msgspec
 from sqlalchemy import (
     Connection,
+    Double,
     Engine,
     ForeignKey,
     ForeignKeyConstraint,
@@ -41,6 +42,10 @@ Rows = list[tuple[type["Base"], list[dict[str, Any]]]]
 
 class Base(DeclarativeBase):
     """What all tables share."""
+
+    type_annotation_map: ClassVar[dict[Any, Any]] = {
+        float: Double()
+    }  # 64 bits: numbers come back as they were
 
 
 class UnitRow(Base):
@@ -507,7 +512,6 @@ def _bring_up_to_date(engine: Engine, folder: Path, refill: Callable[[Connection
     from alembic.migration import MigrationContext
     from alembic.operations import Operations
     from alembic.script import ScriptDirectory
-    from alembic.util import CommandError
 
     config = Config()
     place = Path(__file__).with_name("migrations")
@@ -517,13 +521,12 @@ def _bring_up_to_date(engine: Engine, folder: Path, refill: Callable[[Connection
     with writing(engine) as connection:
         context = MigrationContext.configure(connection)
         current = context.get_current_revision()  # another process may have been here by now
-        try:
-            steps = list(scripts.iterate_revisions("head", current or "base"))
-        except CommandError as exc:
+        if current not in {None, *(script.revision for script in scripts.walk_revisions())}:
             raise BenchError(
                 f"{folder} was used by a newer sigbench (its database has the form {current}, "
                 f"this one knows up to {SCHEMA}): install the newer version."
-            ) from exc
+            )
+        steps = list(scripts.iterate_revisions("head", current or "base"))
         for step in reversed(steps):
             with Operations.context(context):
                 step.module.upgrade()

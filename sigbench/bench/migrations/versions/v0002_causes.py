@@ -15,7 +15,7 @@ def upgrade() -> None:
         sa.Column("measurement", sa.Integer()),
         sa.Column("number", sa.Integer()),
         sa.Column("name", sa.String(), nullable=False),
-        sa.Column("score", sa.Float(), nullable=False),
+        sa.Column("score", sa.Double(), nullable=False),
         sa.Column("evidence_for", sa.String(), nullable=False),
         sa.Column("evidence_against", sa.String(), nullable=False),
         sa.Column("next", sa.String(), nullable=False),
