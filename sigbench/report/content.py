@@ -59,6 +59,7 @@ FRONT_FIGURES = 1
 PLOTTED_CHANNELS = 2  # panels side by side; more would be too small to read
 NAMED_HARMONICS = 10
 NAMED_HUM_LINES = (1, 2, 3, 4, 6, 8)
+SHOWN_IN_SILENCE = {"hum_total"}  # every check gives it; the buyer wants it once
 # What a buyer asks about first.
 FRONT_ORDER = (
     "dropouts", "crackle_rate", "hum_total", "noise_a", "thd_n", "balance", "pitch_error",
@@ -82,7 +83,7 @@ CHECKS: dict[str, CheckWords] = {
         "The supply voltages inside the unit.",
     ),
     "idle": CheckWords(
-        "Silence: noise and hum",
+        "Noise and hum in silence",
         "its noise and hum were measured with nothing playing",
         "Noise and hum of the silent unit.",
     ),
@@ -389,6 +390,14 @@ def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
         return (not label(c.name).main, units.index(c.unit) if c.unit in units else len(units))
 
     comparisons = list(comparisons)
+    silent = {(c.output, c.name, c.channel) for c in comparisons if c.check == "idle"}
+
+    def is_main(c: Comparison) -> bool:
+        elsewhere = base_name(c.name) in SHOWN_IN_SILENCE and c.check != "idle"
+        if _is_list(c) or (elsewhere and (c.output, c.name, c.channel) in silent):
+            return False
+        return label(c.name).main
+
     shown: set[int] = set()
     by_quantity: dict[tuple[object, ...], list[Comparison]] = {}
     for comparison in comparisons:
@@ -398,7 +407,7 @@ def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
         first: dict[str, Comparison] = {}
         for comparison in same:
             first.setdefault(comparison.name, comparison)
-        shown |= {id(c) for c in first.values() if label(c.name).main and not _is_list(c)}
+        shown |= {id(c) for c in first.values() if is_main(c)}
         shown |= {id(c) for c in same if c.limit is not None or c.out_of_limits is not None}
         worse = [c for c in same if c.verdict == "worse"]
         if worse and not any(id(c) in shown for c in worse):
@@ -440,7 +449,10 @@ def _row(comparison: Comparison, notes: _Notes, *, compared: bool, channel: str)
     before, after = reading_text(comparison.before), reading_text(comparison.after)
     # What is told in numbers beside it needs no note.
     unheld = comparison.limit is not None and comparison.out_of_limits is None
-    why = comparison.why if comparison.verdict == "cannot tell" or unheld else ""
+    apart = comparison.verdict == "no change" and abs(comparison.difference or 0.0) > (
+        2 * (comparison.uncertainty or 0.0) if comparison.unit != "1" else 0.0
+    )
+    why = comparison.why if comparison.verdict == "cannot tell" or unheld or apart else ""
     if not why or why in (before.reason, after.reason):
         why = ""
     no_change = (
@@ -540,18 +552,21 @@ def _front_table(
         )
         return (0 if bad else 1 if changed else 2, order)
 
-    best: dict[tuple[str, str, int], tuple[int, int]] = {}
-    for comparison in chosen:
-        key = (comparison.name, comparison.unit, comparison.step_number)
-        best[key] = min(best.get(key, (9, 99)), rank(comparison))
-    known = [k for k in best if k[0].partition("[")[0] in FRONT_ORDER or best[k][0] == 0] or list(
-        best
-    )
+    groups_of: dict[tuple[str, str, str, int], list[Comparison]] = {}
+    for c in chosen:
+        groups_of.setdefault((c.name, c.unit, c.output, c.step_number), []).append(c)
+    ranked = sorted(groups_of.items(), key=lambda item: min(rank(c) for c in item[1]))
+    # Of a reading that several checks give, the one that says most.
+    ranked = list({key[:3]: (key, members) for key, members in reversed(ranked)}.values())[::-1]
+    bad = sum(1 for _, members in ranked if min(rank(c) for c in members)[0] == 0)
+    known = [
+        members
+        for k, (key, members) in enumerate(ranked)
+        if k < bad or base_name(key[0]) in FRONT_ORDER
+    ] or [members for _, members in ranked]
     # All that is wrong is told on the first page, however long the list.
-    bad = sum(1 for key in known if best[key][0] == 0)
-    keys = sorted(known, key=lambda key: best[key])[: max(count, bad)]
+    members = [c for group in known[: max(count, bad)] for c in group]
     notes = _Notes()
-    members = [c for key in keys for c in chosen if (c.name, c.unit, c.step_number) == key]
     groups = _groups(members, unit, notes, compared=compared, with_output=True)
     return ReadingTable("The most important readings", "", groups, notes.lines())
 

@@ -374,6 +374,7 @@ def _harmonics(plot: HarmonicsPlot) -> Figure:
                 order = np.arange(2, 2 + len(values)) + offset
                 axes.bar(order, heights, width, bottom=bottom, linewidth=0.5, **style)
         axes.set_ylim(bottom, top)
+        axes.yaxis.set_major_locator(MultipleLocator(20 if top - bottom <= 100 else 40))
         axes.grid(visible=False, axis="x")
         count = max(len(values) for p in plot.panels for values in (p.before, p.after) if values)
         axes.set_xlim(1.4, count + 1.6)

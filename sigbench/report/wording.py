@@ -266,9 +266,11 @@ def difference_text(difference: float | None, uncertainty: float | None, unit: s
     if unit == "1":
         uncertainty = None
     # A change that is real is never printed as nothing.
-    finest = abs(difference) > 2 * float(FINEST.get(unit, "0"))
-    parts = quantity_text(difference, uncertainty, unit, finest=finest or difference == 0)
-    signed = parts.number if difference <= 0 else f"+{parts.number}"
+    size = abs(difference)
+    small = size < 2 * float(FINEST.get(unit, "0")) and size > COVERAGE_FACTOR * (uncertainty or 0)
+    parts = quantity_text(difference, uncertainty, unit, finest=not small)
+    zero = not parts.number.strip("−0.")
+    signed = parts.number if zero or difference < 0 else f"+{parts.number}"
     return ReadingText(signed, parts.plus_minus, parts.unit)
 
 
@@ -365,7 +367,10 @@ def _bound_words(value: float, unit: str) -> str:
             scale, unit = _time_scale(value)
             value *= scale
         exact = _decimal(value)
-        place = Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1)
+        place = max(
+            Decimal(1).scaleb(exact.adjusted() - SIGNIFICANT_DIGITS + 1),
+            Decimal(FINEST.get(unit, "1e-12")),
+        )
         bound = exact.quantize(place, ROUND_CEILING) if exact else exact
     return f"below {_minus(_fixed(bound))} {_written(unit)}".rstrip()
 

@@ -108,6 +108,24 @@ def test_without_limits_none_is_claimed_to_be_kept():
     assert not any("outside" in line for line in report.summary)
 
 
+def test_hum_is_shown_once_though_every_check_gives_it():
+    silent = comparison_of("hum_total", "dBFS", -60.0, -90.0, "better")
+    played = replace(silent, step_number=3, check="tone")
+    report = content(comparison=StageComparison("a", "b", (silent, played)))
+    assert len(all_rows(report)) == 1
+    worse = content(
+        comparison=StageComparison("a", "b", (silent, replace(played, verdict="worse")))
+    )
+    assert len(all_rows(worse)) == 2
+    assert worse.front_table.groups[0].rows[0].verdict == "worse"
+
+
+def test_a_difference_that_is_no_change_is_explained():
+    count = comparison_of("dropouts", "1", 3.0, 0.0, "no change", why="a matter of chance")
+    report = content(comparison=StageComparison("a", "b", (count,)))
+    assert report.tables[0].notes == (("a", "a matter of chance"),)
+
+
 def test_invalid_readings_give_their_reason_below_the_table(report):
     table = next(t for t in report.tables if "steady note" in t.title)
     row = next(g for g in table.groups if g.label == "Crosstalk").rows[0]

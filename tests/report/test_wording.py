@@ -100,7 +100,7 @@ def test_what_cannot_be_trusted_is_no_number():
         (-110.0, "dB", "below −110 dB"),
         (-110.9, "dB", "below −110 dB"),
         (0.00321, "%", "below 0.0033 %"),
-        (0.0, "cents", "below 0.0 cents"),
+        (2.5e-5, "cents", "below 0.001 cents"),
         (0.00321, "s", "below 3.3 ms"),
     ],
 )
@@ -131,6 +131,8 @@ def test_differences_of_levels_are_in_decibels_and_signed():
     assert format_difference(2.5, 0.1, "dBFS") == "+2.50 ± 0.20 dB"
     assert format_difference(-2.5, 0.1, "%") == "−2.50 ± 0.20 % points"
     assert format_difference(None, None, "dB") == "–"
+    assert format_difference(-1e-6, 7e-6, "dB") == "0.000 ± 0.001 dB"
+    assert format_difference(-3.0, 1.7, "1") == "−3"
     # Nothing that changed is printed as zero.
     assert format_difference(0.0004, 0.0001, "dB") == "+0.00040 ± 0.00020 dB"
 
