@@ -770,3 +770,31 @@ def test_summary_and_order_put_trouble_first():
         "worse": 1, "better": 1, "different": 1, "no change": 1, "cannot tell": 0,
         "out of limits": 1,
     }  # fmt: skip
+
+
+def test_of_repeats_that_are_bounds_the_highest_holds():
+    repeats = [Reading("hum_1x", v, "dBFS", 1, 0.5, upper_bound=True) for v in (-90.0, -84.0)]
+    mean = mean_of_repeats([*repeats, Reading("hum_1x", -86.0, "dBFS", 1, 0.5)])
+    assert (mean.value, mean.upper_bound) == (-84.0, True)
+
+
+def test_harmonic_below_the_other_sides_bound_is_no_change():
+    bound = [[Reading("harmonics", (-40.0, -60.0), "dB", 1, (0.05, 4.343))]] * 3
+    lower = [[Reading("harmonics", (-40.0, -90.0), "dB", 1, (0.05, 0.2))]] * 3
+    for sides in ((bound, lower), (lower, bound)):
+        (c,) = compare(run(*sides[0]), run(*sides[1])).comparisons
+        assert c.verdict == "no change"
+
+
+def test_nine_dropouts_that_went_away_count_among_sixty_readings():
+    # docs/comparison.md: two-sided binomial chance of 9 to 0 is 2 / 2**9 = 0.4 %, of 8 to 0 0.8 %;
+    # the share of a count among 59 other readings is 0.05 * 10 / 69 = 0.7 %.
+    rest = [Reading(f"level_{k}", 0.0, "dB", 1, 1.0) for k in range(59)]
+
+    def side(*counts: int) -> Run:
+        takes = [[Reading("dropouts", float(n), "1", 1, 0.0), *rest] for n in counts]
+        return run(*takes, step=DROPOUTS)
+
+    for counts, verdict in (((3, 3, 3), "better"), ((3, 2, 3), "no change")):
+        result = compare(side(*counts), side(0, 0, 0))
+        assert result.comparisons[0].verdict == verdict
