@@ -242,6 +242,7 @@ def _fine_delay(left: Signal, right: Signal, whole: int, samplerate: int) -> tup
     coherence = np.abs(cross[band]) ** 2 / (auto_a[band] * auto_b[band])
     # Bins that share nothing still show some coherence: a random one exceeds this by 1 in 10,000.
     independent = max(len(left) / frames, 2.0)
+    coherence = np.minimum(coherence, 1 - 1e-12)  # rounding may exceed 1
     coherence[coherence < 1 - 1e-4 ** (1 / (independent - 1))] = 0.0
     # A strong partial leaks into all bins with its own phase: bins far below it count for little.
     power = np.sqrt(auto_a[band] * auto_b[band])
@@ -251,8 +252,9 @@ def _fine_delay(left: Signal, right: Signal, whole: int, samplerate: int) -> tup
     if information <= 0.0:
         return 0.0, 1 / samplerate
     delay = float(np.sum(weight * omega * phase) / information)
-    # Each bin holds len/frames independent pairs; the phase of one has variance 1/(2 weight).
-    uncertainty = np.sqrt(1 / (2 * information * len(left) / frames))
+    # A bin holds len/frames independent pairs; the phase of one has variance (1 - C)/(2 C).
+    variance = (1 - coherence) / np.maximum(2 * coherence, 1e-12) * frames / len(left)
+    uncertainty = np.sqrt(np.sum((weight * omega) ** 2 * variance)) / information
     return delay, float(uncertainty)
 
 

@@ -39,7 +39,7 @@ NOISE_MARGIN_DB = 6.0  # what is left lies this near to the noise: the signal is
 FLOOR_DBFS = -120.0  # digital silence inside a loss counts as this level, so depths stay finite
 MIN_SECONDS = 0.0008  # shorter holes are clicks
 MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
-EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of an edge (benchmarks/precision_dropouts)
+EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
 
@@ -283,7 +283,10 @@ class _Window:
         if after.stop - after.start >= _PROBE * q:
             regained, _ = _gain(found[after], prediction[after])
             returned = start + end if regained > (1 + max(gain, 0.0)) / 2 else None
-        inside = slice(edge + q // 2, end - q // 2 if returned else length)
+        # The band's blur reaches two predictor samples in from the edges found.
+        inside = slice(edge + 2 * q, end - 2 * q if returned else length)
+        if inside.stop - inside.start < 6 * q:
+            inside = probe
         gain, energy = _gain(found[inside], prediction[inside])
         expected = float(np.mean(prediction[inside] ** 2))
         rest = min(energy, gain**2 + self._usual_error / expected)

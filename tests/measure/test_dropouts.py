@@ -63,7 +63,7 @@ def test_depth_of_digital_silence_is_finite():
     assert 60 < event.depth <= 121  # documented floor: −120 dBFS, and the band's blur of edges
 
 
-@settings(derandomize=True, deadline=None, max_examples=12)
+@settings(derandomize=True, deadline=None, max_examples=6)
 @given(st.lists(st.integers(1, 60_000), min_size=1, max_size=12))
 def test_blocks_of_any_sizes_give_identical_events(sizes):
     t = np.arange(4 * RATE) / RATE
