@@ -1,9 +1,10 @@
 """A program that stores runs until it is killed.
 
-``python -m tests.bench.storing FOLDER`` reads lines. For ``start N`` it forks a child (the
-imports are made once) which stores runs and says ``done ID`` when one is stored. With ``start N
-K`` the child kills itself at the K-th call it makes into the file system or the database. When
-the child is gone the parent says ``end``.
+``python -m tests.bench.storing`` reads lines. For a folder and a number, parted by a tab, it
+forks a child (so that the imports are made once) which stores runs in the folder, after making it
+where needed, and says ``done`` with the id of each that is stored. Where a second number K follows,
+the child dies at the K-th call that it makes into the file system. When it is gone the parent says
+``end``, and how.
 """
 
 import os
@@ -28,7 +29,8 @@ def say(line: str) -> None:
 
 
 def store(folder: Path, number: int, *, runs: int, tell: bool = True) -> None:
-    with Bench.open(folder) as bench:
+    made = (folder / "bench.json").exists()
+    with Bench.open(folder) if made else Bench.create(folder) as bench:
         unit_id = bench.add_unit(UNIT)
         for count in range(runs):
             run_id = f"{number:04x}{count:04x}"
@@ -54,7 +56,6 @@ def die_at(call: int) -> None:
 
 def main() -> None:
     with tempfile.TemporaryDirectory() as place:  # import all that is imported late
-        Bench.create(place).close()
         store(Path(place), 0, runs=1, tell=False)
     for line in sys.stdin:
         folder, number, *call = line.rstrip("\n").split("\t")

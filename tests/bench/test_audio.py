@@ -1,6 +1,7 @@
 """Takes on disk: nothing lost, and damage noticed."""
 
 import hashlib
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -43,6 +44,20 @@ def test_libsndfile_alone_finds_the_same_integers_in_the_flac(tmp_path: Path, bi
     assert rate == 48_000
     whole = (take.samples * 2 ** (bits - 1)).astype(np.int64)
     assert np.array_equal(aligned.astype(np.int64) >> (32 - bits), whole)
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+def test_another_decoder_finds_the_same_samples(tmp_path: Path, bits: int | None):
+    # ffmpeg has decoders of its own for FLAC and W64 and shares no code with libsndfile.
+    if shutil.which("ffmpeg") is None:
+        pytest.skip("ffmpeg is missing: apt install ffmpeg")
+    samples = integer_take(bits or 24).samples if bits else np.array([[0.1, -1.7], [1e-300, 0.9]])
+    record = audio.store(tmp_path, take_of(samples, bits=bits))
+    raw, dtype = ("s32le", "<i4") if bits else ("f64le", "<f8")
+    command = ["ffmpeg", "-v", "error", "-i", str(tmp_path / record.path), "-f", raw, "-"]
+    done = subprocess.run(command, capture_output=True, check=True)
+    decoded = np.frombuffer(done.stdout, dtype).reshape(-1, 2)
+    assert np.array_equal(decoded / 2.0**31 if bits else decoded, samples)
 
 
 def test_every_step_of_16_bits_survives(tmp_path: Path):
