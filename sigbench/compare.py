@@ -536,8 +536,10 @@ def _judge_value(
     if before.bound or after.bound:
         return _judge_bound(case, before, after, limit)
     unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(case.unit, case.unit)
-    size = f"{_figure(moved.value, limit, signed=True)} {unit}".strip()
-    most = f"{_figure(limit, limit)} {unit}".strip()
+    # Digits far below what is worth reporting would only be in the way.
+    shown = max(limit, smallest_worth_reporting(case.base, case.unit) / 10)
+    size = f"{_figure(moved.value, shown, signed=True)} {unit}".strip()
+    most = f"{_figure(shown, shown)} {unit}".strip()
     if abs(moved.value) <= limit:
         why = f"moved by {size}; scatter alone explains up to {most}"
         return _Judgement(moved.value, moved.uncertainty, "no change", why)
