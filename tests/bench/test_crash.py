@@ -62,6 +62,10 @@ def _all_is_whole(folder: Path, done: list[str]) -> None:
     with Bench.open(folder) as bench:
         assert bench.problems == ()
         assert bench.check() == []
+        folders = list(folder.glob("units/*/runs/[!.]*"))
+        files = [place for place in folders if (place / "run.json").is_file()]
+        assert files == folders
+        assert len(files) == sum(len(bench.runs(unit_id)) for unit_id in bench.units())
         for run_id in done:
             run = bench.run(run_id)
             assert run == run_of(run_id, run.takes)
@@ -105,4 +109,4 @@ def test_death_at_each_call_into_the_system_loses_no_finished_run(tmp_path: Path
         _all_is_whole(folder, done)
         ends.append(how)
     assert ends.count("killed") == call - 1
-    assert call > 40  # making the folder, a unit and two runs makes more calls than that
+    assert call > 40  # making the folder, a unit and a run takes more calls than that
