@@ -110,22 +110,25 @@ def _analyse(channel: _Channel, samplerate: int, settings: CheckSettings) -> _Ch
     # A windowed mean: the plain one of a broken number of cycles would add an offset.
     window = cosine_window(len(channel.signal))
     signal = channel.signal - np.dot(window, channel.signal) / np.sum(window)
-    mains = channel.mains
-    hum = comb_waveform(mains, samplerate, len(signal), note_hz=note.frequency_hz)
-    beside = hum
+    hum = comb_waveform(channel.mains, samplerate, len(signal), note_hz=note.frequency_hz)
+    harmonics = None
     for _ in range(_PASSES):
         # What the first pass finds beside the fundamental is kept out of the second.
         fundamental = follow(
-            signal, samplerate, note.frequency_hz, snr_hz=note.snr_hz, beside=beside
+            signal,
+            samplerate,
+            note.frequency_hz,
+            snr_hz=note.snr_hz,
+            hum=hum,
+            harmonics=harmonics,
         )
         distortion = measure_distortion(fundamental, samplerate, hum)
-        # Without the note, the mains comb is seen as it is.
-        rest = fundamental.residual - distortion.waveform
-        mains = measure_mains(rest, samplerate, nominal_hz=settings.mains_hz)
-        hum = comb_waveform(mains, samplerate, len(signal), note_hz=fundamental.frequency.value)
-        beside = hum + distortion.waveform
-        if np.mean(np.square(beside)) < _FAINT * fundamental.power.value:
+        harmonics = distortion.waveform
+        if np.mean(np.square(harmonics)) < _FAINT * fundamental.power.value:
             break
+    # Without the note, the mains comb is seen as it is.
+    rest = fundamental.residual - distortion.waveform
+    mains = measure_mains(rest, samplerate, nominal_hz=settings.mains_hz)
     return _Channel(channel.signal, mains, note, fundamental, distortion)
 
 

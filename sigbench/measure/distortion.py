@@ -92,7 +92,7 @@ def measure_distortion(
     wanted = max(SEGMENT_SECONDS, SEGMENT_CYCLES / frequency) * samplerate
     length = min(frames, round(wanted))
     starts = np.linspace(0, frames - length, max(1, 2 * (frames // length) - 1)).round().astype(int)
-    window = blackmanharris(length, sym=False)
+    window = blackmanharris(length, sym=False).astype(complex)
     window /= np.sum(window) / np.sqrt(2)  # a sine of amplitude a then gives |a / sqrt(2)|
     noise_bandwidth = _WINDOW_NENBW * samplerate / length
 

@@ -1,7 +1,7 @@
 """The fundamental of a note, followed as it drifts: phase, envelope, frequency and level.
 
 The model is ``x(t) = Re(c(t) exp(i phase(t))) + rest`` with a complex envelope ``c`` made of
-cubic B-splines, so slow that it follows drift and decay but not noise, hum or harmonics. It is
+quintic B-splines, so slow that it follows drift and decay but not noise, hum or harmonics. It is
 fitted by least squares over the whole take. For a steady tone this is the sine fit of IEEE Std
 1057; for a free-running oscillator it keeps drift from being taken for noise.
 """
@@ -25,7 +25,9 @@ PULL_CENTS = 100.0  # how far from its mean the pitch may wander and still be fo
 
 KNOT_SNR = 30.0  # power ratio in the envelope's bandwidth that a phase is safely unwrapped at
 
-_ORDER = 4  # cubic
+JOINT_HARMONICS = 6
+
+_ORDER = 6  # quintic: a cubic leaves -120 dB of a drift of some cents
 _PASSES = 6
 _CONVERGED = 1e-9  # rad over the take: far below what any capture resolves
 _BENT = 0.02  # rad that the phase leaves a straight line by before it is followed as drift
@@ -102,7 +104,8 @@ def follow(
     frequency_hz: float,
     *,
     snr_hz: float = np.inf,
-    beside: NDArray[np.float64] | None = None,
+    hum: NDArray[np.float64] | None = None,
+    harmonics: NDArray[np.float64] | None = None,
 ) -> Fundamental:
     """Fit the fundamental that lies near a frequency.
 
@@ -116,9 +119,9 @@ def follow(
         Where the spectrum shows it, within a few hertz.
     snr_hz : float
         See `knot_spacing`.
-    beside : ndarray of float, shape (frames,), optional
-        What else is known to be in the signal, such as hum and harmonics: it is kept out of the
-        fit, so that it leaks nothing into the fundamental.
+    hum, harmonics : ndarray of float, shape (frames,), optional
+        What else is known to be in the signal: it is kept out of the fit, so that it leaks
+        nothing into the fundamental.
 
     Notes
     -----
@@ -131,27 +134,33 @@ def follow(
     spacing = knot_spacing(frequency_hz, seconds, snr_hz=snr_hz)
     time = np.arange(frames) / samplerate
 
-    alone = signal if beside is None else signal - beside
+    alone = signal if hum is None else signal - hum
+    # The lowest harmonics lie nearest: until they are known, they are fitted jointly.
+    joint = range(2, min(JOINT_HARMONICS, int(0.45 * samplerate / frequency_hz)) + 1)
+    if harmonics is not None:
+        alone = alone - harmonics
+        joint = range(0)
     steady = 2 * np.pi * frequency_hz * time
-    envelope = _fit_envelope(alone, steady, samplerate, spacing)
+    envelope = _fit_envelope(alone, steady, samplerate, spacing, joint)
     phase = steady
     ridge = _ridge_phase(alone, samplerate, frequency_hz)
     if ridge is not None:
-        wandering = _fit_envelope(alone, ridge, samplerate, spacing)
+        wandering = _fit_envelope(alone, ridge, samplerate, spacing, joint)
         # Only a pitch that leaves the envelope's bandwidth is caught better along the ridge.
         if np.mean(np.abs(wandering) ** 2) > 1.001 * np.mean(np.abs(envelope) ** 2):
             phase, envelope = ridge, wandering
 
+    bent = False
     for _ in range(_PASSES):
         # A straight line first: a steady tone then has an exactly constant envelope, which the
         # splines represent without error. What bends after that is drift.
         turn = np.unwrap(np.angle(envelope))
         rate = _slope(time, turn, np.abs(envelope) ** 2)
         bend = turn - turn[0] - rate * time
-        straight = np.ptp(bend) < max(_BENT, 0.1 * abs(rate) * seconds)
-        phase = phase + (rate * time if straight else turn)
-        envelope = _fit_envelope(alone, phase, samplerate, spacing)
-        if abs(rate) * seconds < _CONVERGED and straight:
+        bent = bent or np.ptp(bend) > max(_BENT, 0.1 * abs(rate) * seconds)
+        phase = phase + (turn if bent else rate * time)
+        envelope = _fit_envelope(alone, phase, samplerate, spacing, joint)
+        if (np.ptp(turn) if bent else abs(rate) * seconds) < _CONVERGED:
             break
 
     fitted = np.real(envelope * np.exp(1j * phase))
@@ -204,52 +213,73 @@ def _intervals(frames: int, samplerate: int, spacing: float) -> int:
 
 
 def _fit_envelope(
-    signal: NDArray[np.float64], phase: NDArray[np.float64], samplerate: int, spacing: float
+    signal: NDArray[np.float64],
+    phase: NDArray[np.float64],
+    samplerate: int,
+    spacing: float,
+    harmonics: range = range(0),
 ) -> NDArray[np.complex128]:
-    """Least-squares complex envelope of a carrier with the given phase, one value a frame."""
+    """Least-squares complex envelope of a carrier with the given phase, one value a frame.
+
+    Steady `harmonics` of the carrier are fitted with it, and their values dropped.
+    """
     frames = len(signal)
     intervals = _intervals(frames, samplerate, spacing)
     length = -(-frames // intervals)  # equal intervals share one set of basis values
     basis = _basis(length)
+    size = 2 * (intervals + _ORDER - 1)
+    first = 2 * np.arange(intervals)
+    cosine, sine = np.cos(phase), np.sin(phase)
 
     def shaped(values: NDArray[np.float64]) -> NDArray[np.float64]:
         padded = np.zeros(intervals * length)
         padded[:frames] = values
         return padded.reshape(intervals, length)
 
-    cosine, sine = np.cos(phase), np.sin(phase)
+    def projected(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Inner products with all basis functions; cosine and sine parts interleaved."""
+        vector = np.zeros(size)
+        for q, quadrature in enumerate((cosine, sine)):
+            inner = shaped(values * quadrature) @ basis
+            for i in range(_ORDER):
+                vector[first + 2 * i + q] += inner[:, i]
+        return vector
+
     pairs = (basis[:, :, None] * basis[:, None, :]).reshape(length, _ORDER * _ORDER)
     products = [shaped(p) @ pairs for p in (cosine**2, cosine * sine, sine**2)]
-    right = [shaped(signal * quadrature) @ basis for quadrature in (cosine, sine)]
-
     # Unknowns interleaved (a0, b0, a1, b1, ...) keep the normal matrix banded.
-    size = 2 * (intervals + _ORDER - 1)
-    band = 2 * _ORDER
-    banded = np.zeros((band, size))
-    vector = np.zeros(size)
-    first = 2 * np.arange(intervals)
-    for i in range(_ORDER):
-        for q in range(2):
-            row = first + 2 * i + q
-            np.add.at(vector, row, right[q][:, i])
-            for j in range(_ORDER):
-                for p in range(2):
-                    column = first + 2 * j + p
-                    if 2 * j + p <= 2 * i + q:
-                        values = products[q + p][:, i * _ORDER + j]
-                        np.add.at(banded[2 * (i - j) + q - p], column, values)
-    solution = solveh_banded(banded, vector, lower=True)
+    banded = np.zeros((2 * _ORDER, size))
+    for row, column in np.ndindex(2 * _ORDER, 2 * _ORDER):
+        if column <= row:
+            (i, q), (j, p) = divmod(row, 2), divmod(column, 2)
+            banded[row - column][first + column] += products[q + p][:, i * _ORDER + j]
+
+    right = projected(signal)
+    if len(harmonics):
+        # Block elimination: the banded part is solved for every column of the border.
+        turns = np.power(cosine + 1j * sine, np.array(harmonics)[:, None])
+        columns = np.concatenate([turns.real, turns.imag])
+        border = np.stack([projected(column) for column in columns], axis=1)
+        solved = solveh_banded(banded, np.column_stack([right, border]), lower=True)
+        schur = columns @ columns.T - border.T @ solved[:, 1:]
+        steady = np.linalg.solve(schur, columns @ signal - border.T @ solved[:, 0])
+        solution = solved[:, 0] - solved[:, 1:] @ steady
+    else:
+        solution = solveh_banded(banded, right, lower=True)
     coefficients = solution[0::2] - 1j * solution[1::2]
     windows = np.lib.stride_tricks.sliding_window_view(coefficients, _ORDER)
     return np.asarray((windows @ basis.T.astype(complex)).reshape(-1)[:frames])
 
 
 def _basis(length: int) -> NDArray[np.float64]:
-    """Values of the four cubic B-splines that live in one interval, shape (length, 4)."""
+    """Values of the B-splines that live in one interval, shape (length, order)."""
     position = (np.arange(length) + 0.5) / length
-    knots = np.arange(-3.0, 5.0)
+    knots = np.arange(1.0 - _ORDER, 1.0 + _ORDER)
     return np.stack(
-        [BSpline.basis_element(knots[i : i + 5], extrapolate=False)(position) for i in range(4)],
+        [
+            BSpline.basis_element(knots[i : i + _ORDER + 1], extrapolate=False)(position)
+            for i in range(_ORDER)
+        ],
         axis=1,
     )
 

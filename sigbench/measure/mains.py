@@ -12,6 +12,7 @@ from sigbench.units import FULL_SCALE_SINE_RMS
 NOMINAL_HZ = (50.0, 60.0)
 TOLERANCE = 0.01  # EN 50160: 50 Hz within 1 % for 99.5 % of a year; the note G1 lies 2 % away
 HIGHEST_HZ = 2000.0  # rectifier buzz has little above
+SEARCH_LINES = 10  # lines that decide where the comb lies
 BLOCK_SECONDS = 5.0  # the frequency is fitted anew in each block, for the grid wanders
 FALSE_ALARM = 1e-3  # chance that noise alone is taken for a comb, a take and channel
 
@@ -19,7 +20,6 @@ NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the no
 
 _SHORTEST_CYCLES = 10.0
 _ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
-_NENBW = 1.5  # Hann
 _STEPS_PER_BIN = 6
 
 
@@ -95,15 +95,17 @@ def measure_mains(
         count = 2  # two blocks at least, so that a scatter is seen
     blocks = np.array_split(slow, count)
 
-    best: tuple[float, float, float, list[_BlockFit]] | None = None
+    spectra = [_BlockSpectrum.of(block, rate) for block in blocks]
+    best: tuple[float, float, float, list[_Candidate]] | None = None
     for nominal in candidates:
         threshold = _threshold(count, nominal, [len(b) / rate for b in blocks])
-        fits = [_fit_block(block, rate, nominal, threshold / count) for block in blocks]
-        gain = sum(fit.gain for fit in fits)
+        combs = [_search(spectrum, nominal, threshold / count) for spectrum in spectra]
+        gain = sum(comb.gain for comb in combs)
         if best is None or gain > best[0]:
-            best = (gain, threshold, nominal, fits)
+            best = (gain, threshold, nominal, combs)
     assert best is not None
-    gain, threshold, nominal, fits = best
+    gain, threshold, nominal, combs = best
+    fits = [_fit_block(block, rate, comb) for block, comb in zip(blocks, combs, strict=True)]
 
     powers = np.array([fit.powers for fit in fits])
     noise = np.mean([fit.noise for fit in fits], axis=0)
@@ -167,13 +169,43 @@ def comb_waveform(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _BlockSpectrum:
+    """Finely interpolated power of one block, where a sine's peak reads its mean square."""
+
+    power: NDArray[np.float64]
+    step_hz: float
+    seconds: float
+    rate: float
+
+    @classmethod
+    def of(cls, block: NDArray[np.float64], rate: float) -> "_BlockSpectrum":
+        window = _hann(len(block))
+        spectrum = np.fft.rfft(block * window, 8 * len(block))
+        power = 2 * np.abs(spectrum) ** 2 / np.sum(window) ** 2
+        return cls(power, rate / (8 * len(block)), len(block) / rate, rate)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    """The likeliest comb of one block, before its frequency is refined."""
+
+    frequency_hz: float
+    gain: float  # log-likelihood gained over noise alone
+    numbers: NDArray[np.int64]
+    noise: NDArray[np.float64]  # mean square that noise alone puts into each line
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _BlockFit:
     frequency_hz: float
     variance: float
-    gain: float  # log-likelihood gained over noise alone
     amplitudes: NDArray[np.complex128]
     powers: NDArray[np.float64]  # mean square of each line, noise included
-    noise: NDArray[np.float64]  # what noise alone puts into each
+    noise: NDArray[np.float64]
+
+
+def _hann(frames: int) -> NDArray[np.float64]:
+    return np.hanning(frames + 2)[1:-1]
 
 
 def _decimate(signal: NDArray[np.float64], samplerate: int) -> tuple[NDArray[np.float64], float]:
@@ -184,34 +216,26 @@ def _decimate(signal: NDArray[np.float64], samplerate: int) -> tuple[NDArray[np.
     return resample_poly(signal, 1, factor, window=("kaiser", 10.0)), samplerate / factor
 
 
-def _fit_block(
-    block: NDArray[np.float64], rate: float, nominal_hz: float, enough: float
-) -> _BlockFit:
-    frames = len(block)
-    seconds = frames / rate
-    window = np.hanning(frames + 2)[1:-1]
-    harmonics = int(min(HIGHEST_HZ, 0.45 * rate) / (nominal_hz * (1 + TOLERANCE)))
-    spectrum = np.fft.rfft(block * window, 8 * frames)
-    power = 2 * np.abs(spectrum) ** 2 / np.sum(window) ** 2  # a sine's peak reads its mean square
-    step = rate / (8 * frames)
-
-    numbers = np.arange(1, harmonics + 1)
-    beside = [_beside(power, step, k * nominal_hz, nominal_hz) for k in numbers]
-    floor = np.maximum(beside, _ROUNDING)
+def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Candidate:
+    """The comb near a nominal frequency that explains most power."""
+    count = int(min(HIGHEST_HZ, 0.45 * spectrum.rate) / (nominal_hz * (1 + TOLERANCE)))
+    numbers = np.arange(1, count + 1)
+    beside = [_beside(spectrum, k * nominal_hz, nominal_hz) for k in numbers]
+    noise = np.maximum(beside, _ROUNDING)
+    low_lines = numbers[:SEARCH_LINES]
     # Steps fine enough for the highest line that takes part in the search.
-    search = numbers[: min(harmonics, 10)]
-    low, high = nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE)
-    grid = np.arange(low, high, 1 / (seconds * _STEPS_PER_BIN * len(search)) * 2)
-    at = np.rint(np.outer(grid, search) / step).astype(int)
-    ratio = power[at] / floor[: len(search)]
-    gains = _gain(ratio, enough)
-    start = float(grid[int(np.argmax(gains))])
-    frequency, variance = _refine(block, rate, window, start, floor, numbers)
-    amplitudes = _joint_fit(block, rate, window, frequency, numbers)
-    powers = np.abs(amplitudes) ** 2 / 2
-    noise = floor  # mean square noise within the window's noise bandwidth
-    near = _gain((powers / noise)[None, : len(search)], enough)[0]
-    return _BlockFit(frequency, variance, float(near), amplitudes, powers, noise)
+    pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))
+    grid = np.arange(nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE), pitch)
+    at = np.rint(np.outer(grid, low_lines) / spectrum.step_hz).astype(int)
+    gains = _gain(spectrum.power[at] / noise[: len(low_lines)], enough)
+    best = int(np.argmax(gains))
+    return _Candidate(float(grid[best]), float(gains[best]), numbers, noise)
+
+
+def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _BlockFit:
+    frequency, variance = _refine(block, rate, comb)
+    amplitudes = _joint_fit(block, rate, frequency, comb.numbers)
+    return _BlockFit(frequency, variance, amplitudes, np.abs(amplitudes) ** 2 / 2, comb.noise)
 
 
 def _gain(ratio: NDArray[np.float64], enough: float) -> NDArray[np.float64]:
@@ -225,52 +249,46 @@ def _gain(ratio: NDArray[np.float64], enough: float) -> NDArray[np.float64]:
     return np.asarray(np.sum(gains, axis=1))
 
 
-def _beside(power: NDArray[np.float64], step: float, centre_hz: float, spacing_hz: float) -> float:
+def _beside(spectrum: _BlockSpectrum, centre_hz: float, spacing_hz: float) -> float:
     """Mean noise power a bin between this line and its neighbours, from the median."""
+    step = spectrum.step_hz
     bins = np.arange(
         int((centre_hz - 0.45 * spacing_hz) / step), int((centre_hz + 0.45 * spacing_hz) / step)
     )
     away = np.abs(bins * step - centre_hz) > 0.15 * spacing_hz
-    bins = np.clip(bins[away], 1, len(power) - 1)
-    return float(np.median(power[bins])) / np.log(2)  # median of an exponential is ln 2 of its mean
+    bins = np.clip(bins[away], 1, len(spectrum.power) - 1)
+    # The median of an exponential is ln 2 of its mean.
+    return float(np.median(spectrum.power[bins])) / np.log(2)
 
 
 def _joint_fit(
     block: NDArray[np.float64],
     rate: float,
-    window: NDArray[np.float64],
     frequency_hz: float,
     numbers: NDArray[np.int64],
 ) -> NDArray[np.complex128]:
     """Complex peak amplitudes of all lines at once, Hann-weighted least squares."""
     angle = 2 * np.pi * frequency_hz * np.arange(len(block)) / rate
-    rotations = np.exp(1j * np.outer(numbers, angle))
+    rotations = np.power(np.exp(1j * angle), numbers[:, None])
     basis = np.concatenate([rotations.real, -rotations.imag])
-    weighted = basis * window
+    weighted = basis * _hann(len(block))
     solution = np.linalg.lstsq(weighted @ basis.T, weighted @ block, rcond=None)[0]
     half = len(numbers)
     return np.asarray(solution[:half] + 1j * solution[half:])
 
 
-def _refine(
-    block: NDArray[np.float64],
-    rate: float,
-    window: NDArray[np.float64],
-    start_hz: float,
-    floor: NDArray[np.float64],
-    numbers: NDArray[np.int64],
-) -> tuple[float, float]:
+def _refine(block: NDArray[np.float64], rate: float, comb: _Candidate) -> tuple[float, float]:
     """Frequency of the comb from the phase that each line gains between the block's halves."""
     seconds = len(block) / rate
     time = np.arange(len(block)) / rate
     half = len(block) // 2
-    shapes = (np.hanning(half + 2)[1:-1], np.hanning(len(block) - half + 2)[1:-1])
-    frequency = start_hz
+    shapes = (_hann(half), _hann(len(block) - half))
+    frequency = comb.frequency_hz
     variance = np.inf
     for _ in range(3):
         angle = 2 * np.pi * frequency * time
         weights, offsets = [], []
-        for k, noise in zip(numbers, floor, strict=True):
+        for k, noise in zip(comb.numbers, comb.noise, strict=True):
             turned = block * np.exp(-1j * k * angle)
             first = np.dot(shapes[0], turned[:half]) / np.sum(shapes[0])
             second = np.dot(shapes[1], turned[half:]) / np.sum(shapes[1])
@@ -283,7 +301,7 @@ def _refine(
             offsets.append(turn / (2 * np.pi * k * seconds / 2))
             weights.append(ratio * k**2)
         if not weights:
-            return start_hz, float((1 / (4 * seconds)) ** 2)
+            return comb.frequency_hz, float((1 / (4 * seconds)) ** 2)
         offset = float(np.average(offsets, weights=weights))
         frequency += offset
         # Each half's phase has a variance of 1/(2 ratio); the turn has twice that.
@@ -299,9 +317,9 @@ def _threshold(blocks: int, nominal_hz: float, seconds: list[float]) -> float:
     Excesses ``max(r - 2, 0)`` of an exponential r sum to a gamma-like law: its tail is bounded by
     Chernoff with the search's independent frequencies counted in.
     """
-    independent = 10 * 2 * TOLERANCE * nominal_hz * max(seconds) + 1
+    independent = SEARCH_LINES * 2 * TOLERANCE * nominal_hz * max(seconds) + 1
     wanted = np.log(independent**blocks * len(NOMINAL_HZ) / FALSE_ALARM)
     exponents = np.linspace(0.01, 0.99, 197)
     # E exp(s max(r - 2, 0)) = 1 + exp(-2) s / (1 - s) for one line of exponential power
-    cumulant = 10 * blocks * np.log1p(np.exp(-2) * exponents / (1 - exponents))
+    cumulant = SEARCH_LINES * blocks * np.log1p(np.exp(-2) * exponents / (1 - exponents))
     return float(np.min((wanted + cumulant) / exponents))
