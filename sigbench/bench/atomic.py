@@ -114,6 +114,10 @@ def sync_folder(path: Path) -> None:
         descriptor = os.open(path, os.O_RDONLY)
         try:
             os.fsync(descriptor)
+        except OSError as exc:
+            # Some network and memory-card file systems know of no such thing for folders.
+            if exc.errno not in (errno.EINVAL, errno.ENOTSUP):
+                raise
         finally:
             os.close(descriptor)
 

@@ -742,7 +742,8 @@ def _pending(folder: Path, known: dict[str, str]) -> list[str]:
 def _take_in(folder: Path, connection: Connection, path: str) -> Problem | None:
     """Index one file, or say why it cannot be."""
     try:
-        _index_document(folder, connection, path, _read(folder / path))
+        with connection.begin_nested():
+            _index_document(folder, connection, path, _read(folder / path))
     except BenchError as exc:
         return Problem(path, str(exc))
     return None

@@ -282,10 +282,19 @@ def failures_as_bench_error(folder: Path) -> Iterator[None]:
 
 
 def add_rows(connection: Connection, rows: Rows) -> None:
-    """Insert rows, table by table in the order given."""
-    for table, entries in rows:
-        if entries:
-            connection.execute(insert(table), entries)
+    """Insert rows, table by table in the order given.
+
+    Raises
+    ------
+    BenchError
+        If a whole number is longer than the 64 bits that SQLite has for one.
+    """
+    try:
+        for table, entries in rows:
+            if entries:
+                connection.execute(insert(table), entries)
+    except OverflowError as exc:
+        raise BenchError(f"A number is too large to be stored ({exc}): correct it.") from exc
 
 
 def unit_rows(unit_id: str, unit: Unit, sha256: str) -> Rows:

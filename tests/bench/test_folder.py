@@ -4,6 +4,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -271,6 +272,18 @@ def test_another_program_can_ask_the_database(full: Bench):
         connection.close()
 
 
+def test_the_query_in_the_docs_gives_the_history_of_a_unit(full: Bench):
+    page = (SCHEMA.parents[1] / "bench-folder.md").read_text("utf-8")
+    (query,) = re.findall(r"```sql\n(.*?)```", page, re.S)
+    connection = sqlite3.connect(full.folder / "bench.db")
+    try:
+        found = connection.execute(query).fetchall()
+    finally:
+        connection.close()
+    assert [row[0][:10] for row in found] == [f"2026-03-0{day}" for day in (1, 2, 3, 4)]
+    assert found[0][1:] == ("as received", 1, -71.5, "dB", 0.2, "rig-limited")
+
+
 # What cannot be stored
 
 
@@ -288,6 +301,7 @@ def test_another_program_can_ask_the_database(full: Bench):
             "would not read back",
         ),
         (replace(run_of("a1"), step=Step("tone", "main", "", seconds=math.nan)), "cannot be"),
+        (run_of("a1", step_number=2**63), "too large to be stored"),
     ],
 )
 def test_a_run_that_cannot_be_stored_says_why_and_leaves_nothing(bench: Bench, run, says: str):
@@ -566,6 +580,31 @@ def test_files_edited_or_put_there_by_a_person_are_taken_up(full: Bench, tmp_pat
         assert [run.id for run in bench.runs("renamed")] == ["00", "01", "02", "03"]
     with Bench.rebuild(full.folder) as bench:
         assert bench.check() == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"channel": 1', '"channel": 99999999999999999999'),
+        ('"value": -71.5', '"value": "low"'),
+        ('"value": -71.5', '"value": 1e999'),
+        ("2026-03-01T", "2026-13-01T"),
+        ('"id": "00"', '"id": "../00"'),
+        ('"format": 1', '"format": 2'),
+        ("{", ""),
+    ],
+)
+def test_a_run_edited_into_nonsense_is_told_of_and_the_rest_works(full: Bench, old: str, new: str):
+    place = run_file(full, "00")
+    place.write_text(place.read_text("utf-8").replace(old, new), "utf-8")
+    full.close()
+    with Bench.rebuild(full.folder) as bench:
+        (problem,) = bench.problems
+        assert problem.path == place.relative_to(full.folder).as_posix()
+        assert "\n" not in problem.what
+        first, _ = bench.units()
+        assert [run.id for run in bench.runs(first)] == ["01", "02", "03"]
+        assert [found.path for found in bench.check()] == [problem.path]
 
 
 def test_a_copy_of_a_run_is_told_of_and_not_counted_twice(full: Bench):
