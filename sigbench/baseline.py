@@ -6,10 +6,10 @@ and an interval in which 95 % of good members lie, stated with 95 % confidence.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from sigbench.compare import (
     FALSE_CHANGES,
@@ -25,9 +25,12 @@ from sigbench.compare import (
     settings_differ,
     smallest_worth_reporting,
 )
-from sigbench.errors import RequestError
+from sigbench.errors import BenchError, RequestError
 from sigbench.model import Comparison, Reading, Run, StageComparison
 from sigbench.repeatability import COUNTS, SIGNS, is_bound, is_valid, mean_of_repeats
+
+if TYPE_CHECKING:
+    from sigbench.bench.folder import Bench
 
 CONTENT = 0.95  # part of all good members that the interval holds
 CONFIDENCE = 0.95  # probability that it holds them
@@ -118,6 +121,56 @@ def make_baseline(name: str, members: Mapping[str, Sequence[Run]], *, of: Of = "
                     f"step {number} the {why}; measure both with the same plan."
                 )
     return Baseline(name, tuple(tuple(latest_runs(runs).values()) for runs in members.values()), of)
+
+
+def stored_baseline(bench: "Bench", name: str) -> Baseline:
+    """A baseline that is kept in a bench folder.
+
+    Raises
+    ------
+    BenchError
+        If there is none of that name, or a run of it is missing or damaged.
+    RequestError
+        If its members were not measured alike.
+    """
+    members, of = stored_members(bench, name)
+    return make_baseline(name, members, of=of)
+
+
+def stored_members(bench: "Bench", name: str) -> tuple[dict[str, list[Run]], Of]:
+    """The members of a baseline in a bench folder, as `make_baseline` takes them.
+
+    Returns
+    -------
+    members : dict of str to list of Run
+        By id of the unit; by stage where all runs are of several stages of one unit.
+    of : {"units", "stages"}
+
+    Raises
+    ------
+    BenchError
+        If there is no such baseline, or a run of it is missing or damaged.
+    """
+    stored = bench.baseline(name)
+    try:
+        runs = [(bench.unit_of(run_id), bench.run(run_id)) for run_id in stored.run_ids]
+    except BenchError as exc:
+        raise BenchError(
+            f"The baseline '{name}' lacks a run: put it back, or name the baseline anew. {exc}"
+        ) from exc
+    return group_members(runs)
+
+
+def group_members(runs: Iterable[tuple[str, Run]]) -> tuple[dict[str, list[Run]], Of]:
+    """Runs with the id of their unit, as members: units, or the stages of the only unit."""
+    known = list(runs)
+    of: Of = "units"
+    if len({unit_id for unit_id, _ in known}) == 1 and len({run.stage for _, run in known}) > 1:
+        of = "stages"
+    members: dict[str, list[Run]] = {}
+    for unit_id, run in known:
+        members.setdefault(run.stage if of == "stages" else unit_id, []).append(run)
+    return members, of
 
 
 @lru_cache(maxsize=256)

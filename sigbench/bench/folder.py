@@ -55,6 +55,16 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
+class StageSummary:
+    """A stage of a unit: how many runs, and when the first and the last of them started."""
+
+    stage: str
+    runs: int
+    first: str
+    last: str
+
+
+@dataclass(frozen=True, slots=True)
 class FoundReading:
     """A reading and the run it is from."""
 
@@ -271,6 +281,11 @@ class Bench:
             raise BenchError(f"The unit '{unit_id}' has no plan yet: give it one first.")
         return documents.plan_from_json(_read(place), place)
 
+    def has_plan(self, unit_id: str) -> bool:
+        """Whether a plan is kept with a unit."""
+        self._require_unit(unit_id)
+        return (self.folder / documents.UNITS / unit_id / documents.PLAN).exists()
+
     # Takes and runs
 
     def store_take(self, take: Take) -> TakeRecord:
@@ -373,6 +388,31 @@ class Bench:
             query = select(RunRow.stage).where(RunRow.unit_id == unit_id).group_by(RunRow.stage)
             ordered = query.order_by(func.min(RunRow.started_utc), RunRow.stage)
             return list(connection.execute(ordered).scalars())
+
+    def stage_summaries(self, unit_id: str) -> list[StageSummary]:
+        """The stages of a unit with their dates, in order of their first run; reads no file."""
+        with self._look() as connection:
+            _require_unit(connection, unit_id)
+            query = select(RunRow.stage, RunRow.started).where(RunRow.unit_id == unit_id)
+            starts: dict[str, list[str]] = {}
+            for row in connection.execute(query.order_by(RunRow.started_utc, RunRow.stage)):
+                starts.setdefault(row.stage, []).append(row.started)
+        return [StageSummary(stage, len(of), of[0], of[-1]) for stage, of in starts.items()]
+
+    def unit_of(self, run_id: str) -> str:
+        """The id of the unit that a run is of.
+
+        Raises
+        ------
+        BenchError
+            If there is no such run.
+        """
+        with self._look() as connection:
+            query = select(RunRow.unit_id).where(RunRow.id == run_id)
+            unit_id = connection.execute(query).scalar()
+        if unit_id is None:
+            raise BenchError(f"There is no run '{run_id}' in {self.folder}.")
+        return unit_id
 
     def readings(
         self,

@@ -24,8 +24,12 @@ class Entry(NamedTuple):
 
 COMMANDS: dict[str, Entry] = {
     "measure": Entry("sigbench.cli.measure", "Measure an audio file."),
-    "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),
+    "unit": Entry("sigbench.cli.unit", "Add, list or show the instruments on the bench."),
+    "plan": Entry("sigbench.cli.plan", "Show or change the plan of a unit."),
+    "baseline": Entry("sigbench.cli.baseline", "Keep what good units do, to compare with."),
+    "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),
+    "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),
 }
 """Every command, in the order of the help."""
 

@@ -100,6 +100,14 @@ def measure(
     return 0  # a file alone has no limits to be out of
 
 
+def require_tuning(a4: float) -> None:
+    """Refuse an ``--a4`` that no instrument is tuned to."""
+    if not A4_HZ[0] <= a4 <= A4_HZ[1]:
+        raise RequestError(
+            f"--a4 {a4:g} is no tuning: give the frequency of A4 in Hz, such as 440 or 442."
+        )
+
+
 def _require_file_check(check: str | None) -> None:
     """Refuse the checks of the bench that no file can be put through."""
     from sigbench.checks import TAKE_CHECKS
@@ -155,10 +163,7 @@ def _settings(
 
     if note is not None and frequency is not None:
         raise RequestError("--note and --frequency say the same thing: give one of them.")
-    if not A4_HZ[0] <= a4 <= A4_HZ[1]:
-        raise RequestError(
-            f"--a4 {a4:g} is no tuning: give the frequency of A4 in Hz, such as 440 or 442."
-        )
+    require_tuning(a4)
     if mains not in (None, 50, 60):
         raise RequestError(f"--mains {mains} is no mains frequency: give 50 or 60.")
     if frequency is not None and not (math.isfinite(frequency) and frequency > 0):

@@ -3,7 +3,7 @@
 import os
 import shlex
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +14,7 @@ from sigbench.errors import BenchError, RequestError
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench, Problem
+    from sigbench.model import Unit
 
 FOLDER_VARIABLE = "SIGBENCH_FOLDER"
 DEFAULT_FOLDER = Path("~/sigbench-bench")
@@ -29,6 +30,14 @@ FolderOption = Annotated[
 ]
 """The option of every command of the bench; its default is `DEFAULT_FOLDER`."""
 
+UnitArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="UNIT", help="Its id, model or serial number, or a part that no other unit has."
+    ),
+]
+"""A unit as `find_unit` takes it."""
+
 
 class CommandGroup(TyperGroup):
     """A group of subcommands that takes its bare name as a question for help."""
@@ -38,7 +47,7 @@ class CommandGroup(TyperGroup):
         return super().parse_args(ctx, args or ["--help"])
 
 
-def open_bench(folder: Path, *, create: bool = False) -> "Bench":
+def open_bench(folder: Path, *, create: bool = False, tell_problems: bool = True) -> "Bench":
     """Open the bench folder, and say on stderr what is wrong with it.
 
     Parameters
@@ -47,6 +56,8 @@ def open_bench(folder: Path, *, create: bool = False) -> "Bench":
         As typed; ``~`` is the home folder.
     create : bool
         Whether a folder that is not there yet, or is empty, becomes a bench folder.
+    tell_problems : bool
+        Whether to name the files that could not be taken up; not for a command that lists them.
 
     Raises
     ------
@@ -68,7 +79,7 @@ def open_bench(folder: Path, *, create: bool = False) -> "Bench":
     bench = Bench.open(place)
     if bench.read_only is not None:
         note(f"Note: {bench.read_only}")
-    for problem in bench.problems:
+    for problem in bench.problems if tell_problems else ():
         note(f"Note: {problem_sentence(bench.folder, problem)}")
     return bench
 
@@ -120,20 +131,12 @@ def find_unit(bench: "Bench", text: str) -> str:
             "add one with 'sigbench unit add'."
         )
     wanted = " ".join(text.casefold().split())
-    names = {
-        key: " ".join(f"{unit.maker} {unit.model} {unit.serial}".split())
-        for key, unit in units.items()
-    }
     whole = [
-        key
-        for key, unit in units.items()
-        if wanted in (key, unit.model.casefold(), unit.serial.casefold())
+        unit_id
+        for unit_id, unit in units.items()
+        if wanted in (unit_id, unit.model.casefold(), unit.serial.casefold())
     ]
-    part = [
-        key
-        for key, name in names.items()
-        if wanted and (wanted in key or wanted in name.casefold())
-    ]
+    part = units_with(units, text)
     for found in (whole, part):
         if len(found) == 1:
             return found[0]
@@ -144,6 +147,17 @@ def find_unit(bench: "Bench", text: str) -> str:
             "type more of the one that is meant."
         )
     raise RequestError(f"There is no unit '{text}'; there are: {_listed(list(units))}.")
+
+
+def units_with(units: "Mapping[str, Unit]", text: str) -> list[str]:
+    """Ids of the units with this text in their id, or in maker, model and serial in a row."""
+    wanted = " ".join(text.casefold().split())
+    return [
+        unit_id
+        for unit_id, unit in units.items()
+        if wanted
+        and (wanted in unit_id or wanted in f"{unit.maker} {unit.model} {unit.serial}".casefold())
+    ]
 
 
 def find_stage(bench: "Bench", unit_id: str, text: str) -> str:

@@ -1,0 +1,147 @@
+"""``sigbench bench``: make a bench folder, check it, and make its index anew."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sigbench.cli.commands import command_app
+from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from sigbench.bench.folder import Bench, Problem
+
+app = command_app(cls=CommandGroup)
+
+EXAMPLES = """\b
+Examples:
+  sigbench bench create
+  sigbench bench create --folder "my bench"
+  sigbench bench check
+"""  # \b tells the help to leave the lines as they are
+
+CREATE_EXAMPLES = """\b
+Examples:
+  sigbench bench create
+  sigbench bench create --folder "my bench"
+"""
+
+CHECK_EXAMPLES = """\b
+Example:
+  sigbench bench check
+"""
+
+REBUILD_EXAMPLES = """\b
+Example:
+  sigbench bench rebuild
+"""
+
+
+@app.callback(epilog=EXAMPLES)
+def bench() -> None:
+    """Make, check or rebuild the bench folder.
+
+    Everything that you measure lies in one folder: units, plans, readings and audio. Copy it as
+    a whole to keep it safe.
+    """
+
+
+@app.command(epilog=CREATE_EXAMPLES)
+def create(folder: FolderOption = DEFAULT_FOLDER) -> None:
+    """Make a bench folder.
+
+    In a new or an empty folder. 'sigbench unit add' makes one as well if there is none yet.
+
+    Another place than the usual one is given to each command with --folder, or once and for all
+    in the environment variable SIGBENCH_FOLDER.
+    """
+    from sigbench.bench.folder import Bench
+    from sigbench.cli import show
+
+    with Bench.create(folder.expanduser()) as made:
+        console = show.output()
+        console.print(show.fit(f"Made a new bench folder: {made.folder}", console), soft_wrap=True)
+
+
+@app.command(epilog=CHECK_EXAMPLES)
+def check(folder: FolderOption = DEFAULT_FOLDER) -> int:
+    """Check that everything in the bench folder is as it was stored.
+
+    Reads every file and compares its hash, so that a failing disk or a file changed by accident
+    is noticed while there is still a copy. Do it now and then, and after copying the folder.
+
+    Ends with 0 when everything is sound, and with 1 when anything is not.
+    """
+    from sigbench.cli import show
+    from sigbench.cli.places import open_bench
+
+    with open_bench(folder, tell_problems=False) as opened:
+        problems = _checked_with_progress(opened, show.progress())
+        return _tell(problems, opened, show.output())
+
+
+@app.command(epilog=REBUILD_EXAMPLES)
+def rebuild(folder: FolderOption = DEFAULT_FOLDER) -> int:
+    """Make the index of the bench folder anew from its files.
+
+    For when 'sigbench bench check' says so, or after you deleted a unit or a run. The files are
+    the records and are not touched; runs that were changed by hand are accepted as they are now.
+
+    Ends with 1 when a file could not be taken up.
+    """
+    from sigbench.bench.folder import Bench
+    from sigbench.cli import show
+
+    with Bench.rebuild(folder.expanduser()) as opened:
+        return _tell(opened.problems, opened, show.output())
+
+
+def _checked_with_progress(opened: "Bench", console: "Console") -> "list[Problem]":
+    """Check with a bar on the terminal that goes away when it is done."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (BarColumn(), MofNCompleteColumn(), TextColumn("takes", markup=False))
+    # In a pipe there is nothing to watch.
+    shown = console.is_terminal
+    with Progress(*columns, console=console, transient=True, disable=not shown) as progress:
+        task = progress.add_task("", total=None)
+
+        def verified(number: int, of: int) -> None:
+            progress.update(task, completed=number, total=of)
+
+        return opened.check(verified)
+
+
+def _tell(problems: "Sequence[Problem]", opened: "Bench", console: "Console") -> int:
+    """Print what is wrong, or how much is right, and give the exit code."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from sigbench.cli import show
+
+    if not problems:
+        units = opened.units()
+        runs = sum(stage.runs for unit in units for stage in opened.stage_summaries(unit))
+        counts = f"Units: {len(units)}, runs: {runs}, baselines: {len(opened.baselines())}."
+        text = f"{opened.folder}: everything is as it was stored.\n{counts}"
+        console.print(show.fit(text, console), soft_wrap=True)
+        return 0
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("Where", overflow="fold", ratio=2)
+    table.add_column("What", overflow="fold", ratio=3)
+    for problem in problems:
+        what = _without_place(problem, opened.folder)
+        table.add_row(show.fit(problem.path, console, style="red"), show.fit(what, console))
+    console.print(table)
+    console.print()
+    count = "One problem" if len(problems) == 1 else f"{len(problems)} problems"
+    summary = Text.assemble(show.fit(f"{count} in {opened.folder}.", console))
+    console.print(summary, soft_wrap=True)
+    return 1
+
+
+def _without_place(problem: "Problem", folder: Path) -> str:
+    """What the problem is, without the path, which stands beside it."""
+    return problem.what.removeprefix(str(folder / problem.path)).lstrip()
