@@ -5,7 +5,7 @@ so a value without a finite number becomes null and says why.
 """
 
 import math
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 import msgspec
 from msgspec import UNSET, Struct, UnsetType, field
@@ -88,6 +88,11 @@ def measurement_to_object(measurement: Measurement) -> dict[str, Any]:
         If an event has no finite time or a cause no finite score.
     """
     return msgspec.json.decode(measurement_to_json(measurement))
+
+
+def reading_to_object(reading: Reading) -> dict[str, Any]:
+    """A reading as it stands in the JSON object of a measurement."""
+    return cast(dict[str, Any], msgspec.to_builtins(_reading_to_wire(reading)))
 
 
 def measurement_to_json(measurement: Measurement, *, indent: int = 0) -> bytes:

@@ -23,10 +23,15 @@ class Entry(NamedTuple):
 
 
 COMMANDS: dict[str, Entry] = {
+    "demo": Entry("sigbench.cli.demo", "Do the whole job on a simulated unit."),
     "measure": Entry("sigbench.cli.measure", "Measure an audio file."),
+    "record": Entry("sigbench.cli.record", "Record from the interface and measure at once."),
     "unit": Entry("sigbench.cli.unit", "Add, list or show the instruments on the bench."),
     "plan": Entry("sigbench.cli.plan", "Show or change the plan of a unit."),
+    "run": Entry("sigbench.cli.run", "Run a unit's plan: record, measure and store each step."),
+    "compare": Entry("sigbench.cli.compare", "Say what changed between two stages of a unit."),
     "baseline": Entry("sigbench.cli.baseline", "Keep what good units do, to compare with."),
+    "report": Entry("sigbench.cli.report", "Write the measured report for the sale."),
     "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),
     "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),

@@ -76,7 +76,7 @@ def measure(
     """
     _require_file_check(check)
     kept = None if channels is None else _channel_list(channels)
-    settings = _settings(note, frequency, a4, mains, _driven_column(driven, kept))
+    settings = check_settings(note, frequency, a4, mains, _driven_column(driven, kept))
 
     from sigbench import checks
     from sigbench.cli import show
@@ -150,12 +150,12 @@ def _driven_column(driven: int | None, kept: tuple[int, ...] | None) -> int | No
     return kept.index(driven) + 1
 
 
-def _settings(
+def check_settings(
     note: str | None,
     frequency: float | None,
-    a4: float,
-    mains: int | None,
-    driven: int | None,
+    a4: float = 440.0,
+    mains: int | None = None,
+    driven: int | None = None,
 ) -> "CheckSettings":
     """The options as settings of a check."""
     from sigbench.model import CheckSettings

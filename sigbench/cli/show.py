@@ -2,7 +2,7 @@
 
 import sys
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -82,6 +82,23 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
         console.print()
     for remark in remarks:
         console.print(fit(remark, console, style="dim"))
+
+
+def print_short(
+    readings: Sequence[Reading], outside: Collection[tuple[str, int | None, str]], console: Console
+) -> None:
+    """Print a few readings, one a line, and mark those outside their limits."""
+    table = _two_columns()
+    for reading in readings:
+        title = label(reading.name).title
+        if reading.channel is not None:
+            title += f", {channel_name(reading.channel, pair=True)}"
+        part = reading_text(reading)
+        value = part.text + (f": {part.reason}" if part.words and part.reason else "")
+        if (reading.name, reading.channel, reading.unit) in outside:
+            value += "  OUTSIDE ITS LIMIT"
+        table.add_row(fit(title, console), fit(value, console))
+    console.print(table)
 
 
 def _source_line(check: str, source: Source) -> str:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
 from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
-from sigbench.model import Samples
+from sigbench.model import Samples, Step
 from sigbench.units import db_to_ratio, dbu_to_volts
 
 Waveform = Literal["sine", "saw", "pulse"]
@@ -38,6 +38,7 @@ CONVERTER_NOISE_DBFS = -112.0  # in the whole band, of a good line input: common
 
 VOICE_DBFS = -12.0  # RMS level of a held note at full volume
 PULSE_DUTY = 0.25
+DROPOUT_NOTE_HZ = 220.0  # A3, held while the unit is tapped
 DRIFT_SECONDS = 47.0  # of the slow wander of pitch and level
 BETWEEN_TAKES_SECONDS = 20.0  # how far that wander gets from one take to the next
 
@@ -257,6 +258,22 @@ class SimulatedInterface:
         if output not in ("main", "phones"):
             raise RequestError(f"The unit has no output '{output}': main or phones.")
         self._output = "main" if output == "main" else "phones"
+
+    def do(self, step: Step) -> None:
+        """Do what a step of a plan asks of the person: plug in, and hold its note or none.
+
+        A dropouts step without a note gets a steady saw on A3; a step with a stimulus gets no note.
+        """
+        if step.check == "rails":
+            return
+        self.select(step.output)
+        frequency = step.settings.frequency_hz
+        if step.check == "dropouts":
+            self.hold(frequency or DROPOUT_NOTE_HZ, "saw")
+        elif step.check == "tone" and frequency is not None and step.stimulus is None:
+            self.hold(frequency)
+        else:
+            self.release()
 
     def turn_volume(self, start: float, end: float, *, seconds: float) -> None:
         """Turn the volume pot evenly during the next takes, each time from start to end.

@@ -1,0 +1,103 @@
+"""What the recording commands share: the choice of the interface, and a bar while it records."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sigbench.errors import RequestError
+
+if TYPE_CHECKING:
+    from sigbench.interface.base import Block, Interface
+
+    OnBlock = Callable[[Block], None]
+
+SIMULATED_STATES = ("as-received", "repaired")
+
+DeviceOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="NAME", help="Part of the input device's name, or its number in 'devices'."
+    ),
+]
+PlayDeviceOption = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="The output device for stimuli, if it is another one."),
+]
+HostOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Part of the name of the sound system.")
+]
+RateOption = Annotated[int, typer.Option(metavar="HZ", help="Sample rate.")]
+SimulatedOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="STATE",
+        help="Use the simulated unit instead of an interface: as-received or repaired.",
+    ),
+]
+
+
+def open_interface(
+    *,
+    simulated: str | None,
+    device: str | None,
+    play_device: str | None,
+    host: str | None,
+    rate: int,
+    channels: int,
+) -> "Interface":
+    """The interface that the options ask for.
+
+    Raises
+    ------
+    RequestError
+        If the options do not go together.
+    InterfaceError
+        If the device cannot be used.
+    """
+    if simulated is None:
+        from sigbench.interface.portaudio import PortAudioInterface
+
+        return PortAudioInterface(
+            device, output=play_device, host=host, samplerate=rate, channels=channels
+        )
+    if simulated not in SIMULATED_STATES:
+        raise RequestError(
+            f"The simulated unit has no state '{simulated}': choose "
+            f"{' or '.join(SIMULATED_STATES)}."
+        )
+    if device or play_device or host:
+        raise RequestError("--simulated needs no device: leave --device and the like out.")
+    import time
+
+    from sigbench.interface.simulated import ARRIVAL, REPAIRED, SimulatedInterface
+
+    parts = ARRIVAL if simulated == "as-received" else REPAIRED
+    # Like a real unit, it never sounds exactly the same twice.
+    return SimulatedInterface(parts, samplerate=rate, seed=time.time_ns() % 2**32)
+
+
+@contextmanager
+def recording_bar(seconds: float, samplerate: int, what: str) -> "Iterator[OnBlock]":
+    """A bar on stderr that fills as the blocks of a take arrive; silent in a pipe."""
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    from sigbench.cli import show
+
+    console = show.progress()
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.completed:.1f} of {task.total:g} s"),
+    )
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task(what, total=seconds)
+
+        def arrived(block: "Block") -> None:
+            position = (block.first_frame + len(block.samples)) / samplerate
+            bar.update(task, completed=min(seconds, position))
+
+        yield arrived

@@ -1,0 +1,110 @@
+"""``sigbench record``: one take from the interface, measured at once."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sigbench.cli.commands import command_app
+from sigbench.cli.interfaces import (
+    DeviceOption,
+    HostOption,
+    PlayDeviceOption,
+    RateOption,
+    SimulatedOption,
+)
+from sigbench.errors import FileError, RequestError
+
+app = command_app()
+
+EXAMPLES = """\b
+Examples:
+  sigbench record --check tone --note A4
+  sigbench record --check idle --seconds 10 --save idle.wav
+  sigbench record --check tone --play sine-997 --device "line in"
+  sigbench record --simulated as-received --check tone --note A2
+"""  # \b tells the help to leave the lines as they are
+
+
+@app.command(epilog=EXAMPLES)
+def record(
+    check: Annotated[
+        str, typer.Option(metavar="NAME", help="What to measure: tone, idle or dropouts.")
+    ],
+    seconds: Annotated[float, typer.Option(metavar="S", help="Length of the take.")] = 5.0,
+    note: Annotated[
+        str | None, typer.Option(metavar="NOTE", help="The note that is held, such as A4.")
+    ] = None,
+    frequency: Annotated[
+        float | None,
+        typer.Option(metavar="HZ", help="The frequency that is played, instead of a note."),
+    ] = None,
+    play: Annotated[
+        str | None,
+        typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
+    ] = None,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Keep the take as a WAV file.")
+    ] = None,
+    channels: Annotated[int, typer.Option(metavar="N", help="How many inputs to record.")] = 2,
+    device: DeviceOption = None,
+    play_device: PlayDeviceOption = None,
+    host: HostOption = None,
+    rate: RateOption = 48_000,
+    simulated: SimulatedOption = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object instead of the table.")
+    ] = False,
+) -> int:
+    """Record from the interface and measure at once; nothing is stored on the bench.
+
+    Only line or headphone outputs: never speaker outputs, never a supply rail. Phantom power
+    off, monitors and headphones turned down before a test signal is played.
+    """
+    from sigbench import checks
+    from sigbench.cli import show
+    from sigbench.cli.interfaces import open_interface, recording_bar
+    from sigbench.cli.measure import check_settings
+    from sigbench.interface.simulated import SimulatedInterface
+    from sigbench.model import Step
+    from sigbench.run import record as record_take
+
+    if check not in checks.TAKE_CHECKS:
+        raise RequestError(
+            f"There is no check '{check}' for a take: choose one of "
+            f"{', '.join(checks.TAKE_CHECKS)}."
+        )
+    settings = check_settings(note, frequency)
+    interface = open_interface(
+        simulated=simulated,
+        device=device,
+        play_device=play_device,
+        host=host,
+        rate=rate,
+        channels=channels,
+    )
+    if isinstance(interface, SimulatedInterface):
+        interface.do(Step(check, "main", "", settings=settings, stimulus=play))
+    with recording_bar(seconds, rate, "Recording") as on_block:
+        take = record_take(interface, seconds=seconds, play=play, on_block=on_block)
+    if save is not None:
+        _save(take.samples, take.samplerate, save.expanduser())
+    with show.progress().status("Measuring …"):
+        measurement = checks.measure(take, check, settings)
+    if as_json:
+        show.print_json(measurement)
+    else:
+        show.print_measurement(measurement, show.output())
+    return 0
+
+
+def _save(samples: object, samplerate: int, path: Path) -> None:
+    import soundfile
+
+    if path.exists():
+        raise FileError(f"{path} is there already: name another file.")
+    try:
+        # 32-bit floating point holds what the interface gave, 24-bit converters included.
+        soundfile.write(path, samples, samplerate, subtype="FLOAT", format="WAV")
+    except (OSError, soundfile.LibsndfileError) as exc:
+        raise FileError(f"The take cannot be written to {path}: choose another place.") from exc

@@ -1,0 +1,92 @@
+"""``sigbench report``: the measured report that goes with a sale."""
+
+from datetime import date
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sigbench.cli.commands import command_app
+from sigbench.cli.compare import AfterOption, BaselineOption, BeforeOption
+from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument
+from sigbench.errors import FileError, RequestError
+
+app = command_app()
+
+EXAMPLES = """\b
+Examples:
+  sigbench report 0047
+  sigbench report 0047 --before "as received" --to ~/sale --photo front.jpg
+"""  # \b tells the help to leave the lines as they are
+
+
+@app.command(epilog=EXAMPLES)
+def report(
+    unit: UnitArgument,
+    before: BeforeOption = None,
+    after: AfterOption = None,
+    baseline: BaselineOption = None,
+    to: Annotated[
+        Path, typer.Option(metavar="DIR", help="Where to write it; made if it is not there.")
+    ] = Path(),
+    photo: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="A photo of the unit, instead of the stored one."),
+    ] = None,
+    not_measured: Annotated[
+        list[str] | None,
+        typer.Option(metavar="TEXT", help="Something to say was not measured; may be repeated."),
+    ] = None,
+    folder: FolderOption = DEFAULT_FOLDER,
+) -> int:
+    """Write the report on a unit as PDF, as PNG pages and as one HTML file.
+
+    It tells a buyer what was measured, before and after the work, with plots, uncertainty and
+    the hashes of the takes. With one stage only it tells of that. Your notes on the unit stay out.
+    """
+    if before is not None and baseline is not None:
+        raise RequestError("--before and --baseline are two earlier sides: give one of them.")
+    from sigbench.cli import show
+    from sigbench.cli.places import find_stage, find_unit, open_bench
+    from sigbench.report.of_unit import sides, unit_report
+
+    with show.progress().status("Writing the report …"), open_bench(folder) as bench:
+        unit_id = find_unit(bench, unit)
+        shown = sides(
+            bench,
+            unit_id,
+            after=None if after is None else find_stage(bench, unit_id, after),
+            before=None if before is None else find_stage(bench, unit_id, before),
+            baseline=baseline,
+        )
+        files = unit_report(
+            bench,
+            unit_id,
+            shown,
+            made=date.today().isoformat(),
+            photo=photo,
+            not_measured=not_measured or (),
+        )
+    for path in write_report(files, to.expanduser()):
+        show.output().print(str(path), soft_wrap=True)
+    return 0
+
+
+def write_report(files: dict[str, bytes], folder: Path) -> list[Path]:
+    """Write the files of a report; one of the same name is replaced.
+
+    Pages that an earlier, longer report has left are removed, so that no old page goes to a buyer.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for left in folder.glob("report-page-*.png"):
+            if left.name not in files:
+                left.unlink()
+        for name, data in files.items():
+            (folder / name).write_bytes(data)
+    except OSError as exc:
+        raise FileError(
+            f"The report cannot be written to {folder} ({exc.strerror}): choose another place "
+            "with --to."
+        ) from exc
+    return [folder / name for name in files]

@@ -1,0 +1,149 @@
+"""Comparisons on the terminal: what changed, step by step, and the count of the verdicts."""
+
+from collections.abc import Iterable
+from itertools import groupby
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from sigbench.cli.show import fit
+from sigbench.compare import same_quantities, summary, worst_first
+from sigbench.model import Comparison, StageComparison
+from sigbench.report.wording import (
+    VERDICT_WORDS,
+    channel_name,
+    difference_text,
+    label,
+    reading_text,
+)
+
+OUT_OF_LIMITS = "outside limit"
+
+
+def print_comparison(
+    comparison: StageComparison,
+    console: Console,
+    *,
+    everything: bool = False,
+    most: int | None = None,
+) -> None:
+    """Print what changed between two sides, and in one line how much did not.
+
+    Parameters
+    ----------
+    everything : bool
+        Whether to list the unchanged and undecided readings as well.
+    most : int or None
+        List at most so many, those outside their limits and worse ones first.
+    """
+    console.print(fit(f"Before: {comparison.before}   After: {comparison.after}", console))
+    leaders = [same[0] for same in same_quantities(worst_first(comparison))]
+    news = [c for c in leaders if everything or _is_news(c)]
+    shown = news[:most]
+    for (number, check, output), group in groupby(
+        sorted(shown, key=lambda c: c.step_number), key=lambda c: (c.step_number, c.check, c.output)
+    ):
+        console.print()
+        heading = f"Step {number}: {check}" + (f", {output}" if output != "supply" else "")
+        console.print(fit(heading, console, style="bold"))
+        console.print(_table(group, console))
+    if len(shown) < len(news):
+        console.print(fit(f"… and {len(news) - len(shown)} more that changed", console))
+    for line in comparison.not_compared:
+        console.print(fit(f"Not compared: {line}", console))
+    console.print()
+    console.print(fit(summary_line(comparison), console))
+
+
+def summary_line(comparison: StageComparison) -> str:
+    """The count of the verdicts in words."""
+    counts = summary(comparison)
+    total = sum(n for name, n in counts.items() if name != "out of limits")
+    told = [
+        f"{counts[name]} {words}"
+        for name, words in (
+            ("better", "better"),
+            ("worse", "worse"),
+            ("different", "different"),
+            ("no change", "without change beyond the scatter"),
+            ("cannot tell", "where it cannot be told"),
+        )
+        if counts[name]
+    ]
+    outside = counts["out of limits"]
+    limits = f"; {outside} outside a limit" if outside else "; none outside a limit"
+    return f"Of {total} readings: {', '.join(told)}{limits}."
+
+
+def anything_changed(comparison: StageComparison) -> bool:
+    """Whether something changed, or lies outside its limit: the exit code 1."""
+    return any(_is_news(c) for c in comparison.comparisons)
+
+
+def comparison_object(comparison: StageComparison) -> dict[str, Any]:
+    """The comparison as one JSON-ready object, with the counts beside it."""
+    from sigbench import __version__
+    from sigbench.wire import reading_to_object
+
+    def one(c: Comparison) -> dict[str, Any]:
+        return {
+            "step": c.step_number,
+            "check": c.check,
+            "output": c.output,
+            "name": c.name,
+            "unit": c.unit,
+            "channel": c.channel,
+            **({"channels": list(c.channels)} if c.channels else {}),
+            "before": None if c.before is None else reading_to_object(c.before),
+            "after": None if c.after is None else reading_to_object(c.after),
+            "difference": c.difference,
+            "uncertainty": c.uncertainty,
+            "verdict": c.verdict,
+            "out_of_limits": c.out_of_limits,
+            "why": c.why,
+        }
+
+    return {
+        "sigbench": __version__,
+        "before": comparison.before,
+        "after": comparison.after,
+        "summary": summary(comparison),
+        "comparisons": [one(c) for c in comparison.comparisons],
+        "not_compared": list(comparison.not_compared),
+    }
+
+
+def _is_news(c: Comparison) -> bool:
+    return c.verdict in ("better", "worse", "different") or c.out_of_limits is True
+
+
+def _table(comparisons: Iterable[Comparison], console: Console) -> Table:
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("Reading", overflow="fold", ratio=5)
+    for heading in ("Before", "After", "Change"):
+        table.add_column(heading, justify="right", overflow="fold", ratio=3)
+    table.add_column("Verdict", overflow="fold", ratio=3)
+    for c in comparisons:
+        title = label(c.name).title
+        if c.channel is not None:
+            title += f", {channel_name(c.channel, pair=True)}"
+        verdict = VERDICT_WORDS[c.verdict]
+        if c.out_of_limits:
+            verdict += f", {OUT_OF_LIMITS}"
+        before, after = reading_text(c.before), reading_text(c.after)
+        is_list = any(r is not None and isinstance(r.value, tuple) for r in (c.before, c.after))
+        change = difference_text(c.difference, c.uncertainty, c.unit)
+        cells = [
+            "" if is_list else before.words or f"{before.number} {before.unit}".strip(),
+            "" if is_list else after.words or f"{after.number} {after.unit}".strip(),
+            change.words or f"{change.number} {change.unit}".strip(),
+        ]
+        style = "bold" if c.verdict == "worse" or c.out_of_limits else ""
+        table.add_row(
+            fit(title, console),
+            *(fit(cell, console) for cell in cells),
+            Text.assemble((fit(verdict, console).plain, style)),
+        )
+    return table

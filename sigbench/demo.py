@@ -1,0 +1,173 @@
+"""The whole job on the simulated unit: baseline, arrival, repair, comparison, report.
+
+A scenario of our own: a synthesizer arrives with three faults, all of them parts: the output
+coupling capacitor of the right channel and the reservoir capacitors have dried out, and the joint
+at the left jack is dry. Three good units of the same model were measured before it.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from sigbench.baseline import compare_with_baseline, stored_baseline
+from sigbench.bench.folder import Bench, new_run_id
+from sigbench.compare import compare_stages
+from sigbench.interface.simulated import ARRIVAL, REPAIRED, Parts, SimulatedInterface
+from sigbench.model import Output, Plan, Rail, Run, StageComparison, Unit
+from sigbench.plan import default_plan
+from sigbench.run import Session, carry_out
+
+MAKER, MODEL = "Example Instruments", "Bench Synth 6"
+STAGE_GOOD, STAGE_BEFORE, STAGE_AFTER = "as sold", "as received", "after repair"
+BASELINE = "Bench Synth 6, good units"
+REPAIRS = (
+    "right output: coupling capacitor replaced, 22 uF",
+    "supply: both reservoir capacitors replaced, 4700 uF",
+    "left output: joint at the jack resoldered",
+)
+
+# Shorter than a real plan, so that the whole job is seen in half a minute.
+SECONDS = {"idle": 4.0, "tone": 2.0, "dropouts": 8.0}
+REPEATS = {"idle": 3, "tone": 3, "dropouts": 2}
+NOTES_HZ = (440.0, 110.0)
+RAILS = (Rail("+15 V", 15.0), Rail("-15 V", -15.0))
+
+# Part tolerances of the good units: coupling capacitors within 20 % (IEC 60384-4), noise 10 %.
+GOOD_UNITS = (("0011", 0.85, 1.05), ("0012", 1.0, 0.95), ("0013", 1.15, 1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """One part of the story as it is done: a heading, what was done, and what came of it."""
+
+    title: str
+    text: str
+    comparison: StageComparison | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the demo is: takes done, and takes in all."""
+
+    done: int
+    total: int
+
+
+def demo_unit(serial: str) -> Unit:
+    """A unit of the demo's model."""
+    return Unit(MAKER, MODEL, serial, (Output("main"),), 230.0, 50.0)
+
+
+def demo_plan(unit: Unit) -> Plan:
+    """The default plan, shortened: fewer notes and shorter takes."""
+    steps = tuple(
+        replace(step, seconds=SECONDS[step.check], repeats=REPEATS[step.check])
+        if step.check in SECONDS
+        else step
+        for step in default_plan(unit, rails=RAILS).steps
+        if step.check != "tone" or step.settings.frequency_hz in NOTES_HZ
+    )
+    return Plan(f"Demo plan for {unit.maker} {unit.model}", steps)
+
+
+def tell(
+    bench: Bench, unit_id: str, *, on_take: Callable[[Progress], None] | None = None
+) -> Iterator[Chapter]:
+    """Do the job in an empty bench folder, one chapter after the other.
+
+    Parameters
+    ----------
+    bench : Bench
+        A folder of its own.
+    unit_id : str
+        The unit that is repaired, already added with the demo's plan.
+    on_take : callable, optional
+        Called after each take.
+    """
+    plan = bench.plan(unit_id)
+    takes = sum(step.repeats for step in plan.steps if step.check != "rails")
+    total = takes * (len(GOOD_UNITS) + 2)
+    done = 0
+
+    def count() -> None:
+        nonlocal done
+        done += 1
+        if on_take is not None:
+            on_take(Progress(done, total))
+
+    good_runs: list[Run] = []
+    for number, (serial, capacitor, noise) in enumerate(GOOD_UNITS, start=1):
+        good_id = bench.add_unit(demo_unit(serial))
+        bench.set_plan(good_id, plan)
+        parts = _good(capacitor, noise)
+        good_runs += _stage(bench, good_id, plan, parts, STAGE_GOOD, seed=number, count=count)
+    bench.add_baseline(BASELINE, MODEL, [run.id for run in good_runs])
+    yield Chapter(
+        "The baseline",
+        f"{len(GOOD_UNITS)} good units of the model were measured: what a good one does.",
+    )
+
+    before = _stage(bench, unit_id, plan, ARRIVAL, STAGE_BEFORE, seed=21, count=count)
+    yield Chapter(
+        "Arrival",
+        "The unit as received, against the good ones:",
+        compare_with_baseline(before, stored_baseline(bench, BASELINE), name=STAGE_BEFORE),
+    )
+
+    after = _stage(bench, unit_id, plan, REPAIRED, STAGE_AFTER, seed=22, count=count)
+    yield Chapter("Repair", "\n".join(f"- {repair}" for repair in REPAIRS))
+    yield Chapter(
+        "Proof",
+        "The same plan again, against the unit as received:",
+        compare_stages(before, after, before_name=STAGE_BEFORE, after_name=STAGE_AFTER),
+    )
+    yield Chapter(
+        "And against the good units",
+        "The repaired unit, against the baseline:",
+        compare_with_baseline(after, stored_baseline(bench, BASELINE), name=STAGE_AFTER),
+    )
+
+
+def _good(capacitor: float, noise: float) -> Parts:
+    jacks = tuple(
+        replace(jack, coupling_farads=capacitor * jack.coupling_farads) for jack in REPAIRED.main
+    )
+    return replace(
+        REPAIRED,
+        noise_volts_per_root_hz=noise * REPAIRED.noise_volts_per_root_hz,
+        main=(jacks[0], jacks[1]),
+    )
+
+
+def _stage(
+    bench: Bench,
+    unit_id: str,
+    plan: Plan,
+    parts: Parts,
+    stage: str,
+    *,
+    seed: int,
+    count: Callable[[], None],
+) -> list[Run]:
+    simulated = SimulatedInterface(parts, seed=seed)
+    session = Session(simulated, stage, "demo", "fixed")
+    outputs = {output.name: output for output in bench.unit(unit_id).outputs}
+    runs = []
+    for number, step in enumerate(plan.steps, start=1):
+        simulated.do(step)
+        measured = simulated.rail_volts()
+        rails = tuple(
+            replace(rail, measured_volts=measured[rail.name.replace(" ", "")])
+            for rail in step.rails
+        )
+        run = carry_out(
+            session,
+            number,
+            replace(step, rails=rails),
+            output=outputs.get(step.output),
+            run_id=new_run_id(),
+            store=bench.store_take,
+            after_take=count,
+        )
+        bench.add_run(unit_id, run)
+        runs.append(run)
+    return runs

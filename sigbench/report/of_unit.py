@@ -1,0 +1,132 @@
+"""The report on a unit of the bench folder: collects what `build_content` needs."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from sigbench import __version__
+from sigbench.baseline import compare_with_baseline, stored_baseline
+from sigbench.bench.folder import Bench
+from sigbench.compare import compare_stages, latest_runs
+from sigbench.errors import BenchError, FileError
+from sigbench.model import Run, StageComparison, Take, TakeRecord
+from sigbench.report.content import build_content
+from sigbench.report.photo import Photo, prepare_photo
+from sigbench.report.render import FORMS, Form, render
+
+
+@dataclass(frozen=True, slots=True)
+class Sides:
+    """What is held against what: the runs of the earlier stage and of the later one.
+
+    Against a baseline `before` is empty. Without a comparison the later stage stands alone.
+    """
+
+    before: tuple[Run, ...]
+    after: tuple[Run, ...]
+    comparison: StageComparison | None
+
+
+def sides(
+    bench: Bench,
+    unit_id: str,
+    *,
+    after: str | None = None,
+    before: str | None = None,
+    baseline: str | None = None,
+) -> Sides:
+    """The runs of two stages of a unit, or of one and a baseline, and their comparison.
+
+    Parameters
+    ----------
+    after : str or None
+        The later stage; the unit's last one by default.
+    before : str or None
+        The earlier stage; by default the unit's first one, if it is another.
+    baseline : str or None
+        Name of a stored baseline, instead of an earlier stage.
+
+    Raises
+    ------
+    BenchError
+        If the unit has not been measured, or there is no such stage or baseline.
+    """
+    stages = bench.stages(unit_id)
+    if not stages:
+        raise BenchError(f"'{unit_id}' has not been measured yet: run its plan first.")
+    later = after or stages[-1]
+    later_runs = _runs(bench, unit_id, later)
+    if baseline is not None:
+        known = stored_baseline(bench, baseline)
+        return Sides((), later_runs, compare_with_baseline(later_runs, known, name=later))
+    earlier = before or stages[0]
+    if earlier == later:
+        return Sides((), later_runs, None)
+    earlier_runs = _runs(bench, unit_id, earlier)
+    compared = compare_stages(earlier_runs, later_runs, before_name=earlier, after_name=later)
+    return Sides(earlier_runs, later_runs, compared)
+
+
+def unit_report(
+    bench: Bench,
+    unit_id: str,
+    shown: Sides,
+    *,
+    made: str,
+    forms: Iterable[Form] = FORMS,
+    photo: Path | None = None,
+    not_measured: Sequence[str] = (),
+) -> dict[str, bytes]:
+    """The report on a unit.
+
+    Parameters
+    ----------
+    made : str
+        Date of the report, ISO 8601.
+    photo : Path or None
+        A photo of the unit; by default the one in the bench folder, if there is one.
+    not_measured : sequence of str
+        Further things that were not measured.
+
+    Returns
+    -------
+    dict of str to bytes
+        File names and contents.
+    """
+    content = build_content(
+        bench.unit(unit_id),
+        shown.after,
+        before=shown.before,
+        comparison=shown.comparison,
+        takes=lambda record: _take(bench, record),
+        made=made,
+        photo=_photo(photo or bench.photo(unit_id)),
+        not_measured=not_measured,
+        version=__version__,
+    )
+    return render(content, forms)
+
+
+def _runs(bench: Bench, unit_id: str, stage: str) -> tuple[Run, ...]:
+    runs = bench.runs(unit_id, stage)
+    if not runs:
+        raise BenchError(f"'{unit_id}' has no runs of the stage '{stage}'.")
+    return tuple(latest_runs(runs).values())
+
+
+def _take(bench: Bench, record: TakeRecord) -> Take | None:
+    # A report can do without the drawing of a take whose file was removed to save space; one
+    # that is there but altered must not pass.
+    if not (bench.folder / record.path).exists():
+        return None
+    return bench.read_take(record)
+
+
+def _photo(path: Path | None) -> Photo | None:
+    if path is None:
+        return None
+    try:
+        data = path.read_bytes()
+    except OSError as exc:
+        raise FileError(f"The photo {path} cannot be read ({exc.strerror}): check it.") from exc
+    return prepare_photo(data, "")
