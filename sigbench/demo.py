@@ -6,13 +6,15 @@ at the left jack is dry. Three good units of the same model were measured before
 """
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from sigbench.baseline import compare_with_baseline, stored_baseline
 from sigbench.bench.folder import Bench, new_run_id
 from sigbench.compare import compare_stages
 from sigbench.interface.simulated import ARRIVAL, REPAIRED, Parts, SimulatedInterface
-from sigbench.model import Output, Plan, Rail, Run, StageComparison, Unit
+from sigbench.model import Output, Plan, Rail, StageComparison, Unit
 from sigbench.plan import default_plan
 from sigbench.run import Session, carry_out
 
@@ -29,6 +31,7 @@ REPAIRS = (
 SECONDS = {"idle": 4.0, "tone": 2.0, "dropouts": 8.0}
 REPEATS = {"idle": 3, "tone": 3, "dropouts": 2}
 NOTES_HZ = (440.0, 110.0)
+WORKERS = 2
 RAILS = (Rail("+15 V", 15.0), Rail("-15 V", -15.0))
 
 # Part tolerances of the good units: coupling capacitors within 20 % (IEC 60384-4), noise 10 %.
@@ -42,14 +45,6 @@ class Chapter:
     title: str
     text: str
     comparison: StageComparison | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far the demo is: takes done, and takes in all."""
-
-    done: int
-    total: int
 
 
 def demo_unit(serial: str) -> Unit:
@@ -70,61 +65,66 @@ def demo_plan(unit: Unit) -> Plan:
 
 
 def tell(
-    bench: Bench, unit_id: str, *, on_take: Callable[[Progress], None] | None = None
+    folder: Path, unit_id: str, *, on_stage: Callable[[int, int], None] | None = None
 ) -> Iterator[Chapter]:
-    """Do the job in an empty bench folder, one chapter after the other.
+    """Do the job in a bench folder, one chapter after the other.
+
+    The stages are recorded by two processes side by side in the one folder, as two people at two
+    benches might.
 
     Parameters
     ----------
-    bench : Bench
-        A folder of its own.
+    folder : Path
+        A bench folder of its own.
     unit_id : str
         The unit that is repaired, already added with the demo's plan.
-    on_take : callable, optional
-        Called after each take.
+    on_stage : callable, optional
+        Called with the number of stages measured, and of all.
     """
-    plan = bench.plan(unit_id)
-    takes = sum(step.repeats for step in plan.steps if step.check != "rails")
-    total = takes * (len(GOOD_UNITS) + 2)
-    done = 0
+    with Bench.open(folder) as bench, ProcessPoolExecutor(WORKERS) as workers:
+        plan = bench.plan(unit_id)
+        stages: list[Future[list[str]]] = []
 
-    def count() -> None:
-        nonlocal done
-        done += 1
-        if on_take is not None:
-            on_take(Progress(done, total))
+        def start(unit: str, parts: Parts, stage: str) -> Future[list[str]]:
+            job = workers.submit(_measure_stage, folder, unit, parts, stage, len(stages) + 1)
+            stages.append(job)
+            return job
 
-    good_runs: list[Run] = []
-    for number, (serial, capacitor, noise) in enumerate(GOOD_UNITS, start=1):
-        good_id = bench.add_unit(demo_unit(serial))
-        bench.set_plan(good_id, plan)
-        parts = _good(capacitor, noise)
-        good_runs += _stage(bench, good_id, plan, parts, STAGE_GOOD, seed=number, count=count)
-    bench.add_baseline(BASELINE, MODEL, [run.id for run in good_runs])
-    yield Chapter(
-        "The baseline",
-        f"{len(GOOD_UNITS)} good units of the model were measured: what a good one does.",
-    )
+        good = []
+        for serial, capacitor, noise in GOOD_UNITS:
+            good_id = bench.add_unit(demo_unit(serial))
+            bench.set_plan(good_id, plan)
+            good.append(start(good_id, _good(capacitor, noise), STAGE_GOOD))
+        arrival = start(unit_id, ARRIVAL, STAGE_BEFORE)
+        repaired = start(unit_id, REPAIRED, STAGE_AFTER)
+        if on_stage is not None:
+            for number, _ in enumerate(as_completed(stages), start=1):
+                on_stage(number, len(stages))
 
-    before = _stage(bench, unit_id, plan, ARRIVAL, STAGE_BEFORE, seed=21, count=count)
-    yield Chapter(
-        "Arrival",
-        "The unit as received, against the good ones:",
-        compare_with_baseline(before, stored_baseline(bench, BASELINE), name=STAGE_BEFORE),
-    )
-
-    after = _stage(bench, unit_id, plan, REPAIRED, STAGE_AFTER, seed=22, count=count)
-    yield Chapter("Repair", "\n".join(f"- {repair}" for repair in REPAIRS))
-    yield Chapter(
-        "Proof",
-        "The same plan again, against the unit as received:",
-        compare_stages(before, after, before_name=STAGE_BEFORE, after_name=STAGE_AFTER),
-    )
-    yield Chapter(
-        "And against the good units",
-        "The repaired unit, against the baseline:",
-        compare_with_baseline(after, stored_baseline(bench, BASELINE), name=STAGE_AFTER),
-    )
+        bench.add_baseline(BASELINE, MODEL, [run_id for job in good for run_id in job.result()])
+        baseline = stored_baseline(bench, BASELINE)
+        yield Chapter(
+            "The baseline",
+            f"{len(GOOD_UNITS)} good units of the model were measured: what a good one does.",
+        )
+        before = [bench.run(run_id) for run_id in arrival.result()]
+        yield Chapter(
+            "Arrival",
+            "The unit as received, against the good ones:",
+            compare_with_baseline(before, baseline, name=STAGE_BEFORE),
+        )
+        yield Chapter("Repair", "\n".join(f"- {repair}" for repair in REPAIRS))
+        after = [bench.run(run_id) for run_id in repaired.result()]
+        yield Chapter(
+            "Proof",
+            "The same plan again, against the unit as received:",
+            compare_stages(before, after, before_name=STAGE_BEFORE, after_name=STAGE_AFTER),
+        )
+        yield Chapter(
+            "And against the good units",
+            "The repaired unit, against the baseline:",
+            compare_with_baseline(after, baseline, name=STAGE_AFTER),
+        )
 
 
 def _good(capacitor: float, noise: float) -> Parts:
@@ -138,36 +138,28 @@ def _good(capacitor: float, noise: float) -> Parts:
     )
 
 
-def _stage(
-    bench: Bench,
-    unit_id: str,
-    plan: Plan,
-    parts: Parts,
-    stage: str,
-    *,
-    seed: int,
-    count: Callable[[], None],
-) -> list[Run]:
+def _measure_stage(folder: Path, unit_id: str, parts: Parts, stage: str, seed: int) -> list[str]:
+    """Carry out a unit's plan on the simulated unit; ids of the runs."""
     simulated = SimulatedInterface(parts, seed=seed)
     session = Session(simulated, stage, "demo", "fixed")
-    outputs = {output.name: output for output in bench.unit(unit_id).outputs}
-    runs = []
-    for number, step in enumerate(plan.steps, start=1):
-        simulated.do(step)
-        measured = simulated.rail_volts()
-        rails = tuple(
-            replace(rail, measured_volts=measured[rail.name.replace(" ", "")])
-            for rail in step.rails
-        )
-        run = carry_out(
-            session,
-            number,
-            replace(step, rails=rails),
-            output=outputs.get(step.output),
-            run_id=new_run_id(),
-            store=bench.store_take,
-            after_take=count,
-        )
-        bench.add_run(unit_id, run)
-        runs.append(run)
-    return runs
+    volts = simulated.rail_volts()
+    run_ids = []
+    with Bench.open(folder) as bench:
+        outputs = {output.name: output for output in bench.unit(unit_id).outputs}
+        for number, step in enumerate(bench.plan(unit_id).steps, start=1):
+            simulated.do(step)
+            rails = tuple(
+                replace(rail, measured_volts=volts[rail.name.replace(" ", "")])
+                for rail in step.rails
+            )
+            run = carry_out(
+                session,
+                number,
+                replace(step, rails=rails),
+                output=outputs.get(step.output),
+                run_id=new_run_id(),
+                store=bench.store_take,
+            )
+            bench.add_run(unit_id, run)
+            run_ids.append(run.id)
+    return run_ids

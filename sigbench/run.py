@@ -71,7 +71,6 @@ def carry_out(
     run_id: str,
     store: Store,
     before_take: Callable[[int], None] | None = None,
-    after_take: Callable[[], None] | None = None,
     on_block: Callable[[Block], None] | None = None,
 ) -> Run:
     """Carry out one step.
@@ -92,8 +91,6 @@ def carry_out(
         Keeps a take before it is measured, so that it is safe whatever comes.
     before_take : callable, optional
         Called with the number of the repeat, from 1, before each take.
-    after_take : callable, optional
-        Called when a take has been stored and measured.
     on_block : callable, optional
         Called with each block as it arrives.
 
@@ -125,8 +122,6 @@ def carry_out(
             stored = store(take)
             takes.append(stored)
             measurements.append(measure(_with_file(take, stored), step.check, step.settings))
-            if after_take is not None:
-                after_take()
     return Run(
         run_id,
         session.stage,

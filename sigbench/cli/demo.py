@@ -16,7 +16,7 @@ Example:
   sigbench demo
 """  # \b tells the help to leave the lines as they are
 
-SHOWN_PER_COMPARISON = 9
+SHOWN_PER_COMPARISON = 12
 
 
 @app.command(epilog=EXAMPLES)
@@ -41,38 +41,44 @@ def demo(
     from sigbench.bench.folder import Bench
     from sigbench.cli import show, verdicts
     from sigbench.cli.report import write_report
-    from sigbench.demo import STAGE_AFTER, STAGE_BEFORE, demo_plan, demo_unit, tell
-    from sigbench.demo import Progress as Done
+    from sigbench.demo import (
+        GOOD_UNITS,
+        STAGE_AFTER,
+        STAGE_BEFORE,
+        demo_plan,
+        demo_unit,
+        tell,
+    )
     from sigbench.report.of_unit import sides, unit_report
 
     console = show.output()
     place = _free(folder.expanduser())
-    columns = (BarColumn(), TextColumn("{task.completed:.0f} of {task.total:.0f} takes"))
-    watched = show.progress()
-    with (
-        Bench.create(place / "bench") as bench,
-        Progress(
-            *columns,
-            TimeElapsedColumn(),
-            console=watched,
-            transient=True,
-            disable=not watched.is_terminal,
-        ) as bar,
-    ):
-        task = bar.add_task("", total=None)
-
-        def on_take(done: Done) -> None:
-            bar.update(task, completed=done.done, total=done.total)
-
-        unit = demo_unit("0047")
+    bench_folder = place / "bench"
+    unit = demo_unit("0047")
+    with Bench.create(bench_folder) as bench:
         unit_id = bench.add_unit(unit)
         bench.set_plan(unit_id, demo_plan(unit))
-        for number, chapter in enumerate(tell(bench, unit_id, on_take=on_take), start=1):
-            console.print(show.fit(f"\n{number}. {chapter.title}", console, style="bold"))
-            console.print(show.fit(chapter.text, console))
-            if chapter.comparison is not None:
-                console.print()
-                verdicts.print_comparison(chapter.comparison, console, most=SHOWN_PER_COMPARISON)
+    watched = show.progress()
+    columns = (BarColumn(), TextColumn("stage {task.completed:.0f} of {task.total:.0f} measured"))
+    with Progress(
+        *columns,
+        TimeElapsedColumn(),
+        console=watched,
+        transient=True,
+        disable=not watched.is_terminal,
+    ) as bar:
+        task = bar.add_task("", total=len(GOOD_UNITS) + 2)
+        story = tell(
+            bench_folder, unit_id, on_stage=lambda done, _: bar.update(task, completed=done)
+        )
+        chapters = list(story)
+    for number, chapter in enumerate(chapters, start=1):
+        console.print(show.fit(f"\n{number}. {chapter.title}", console, style="bold"))
+        console.print(show.fit(chapter.text, console))
+        if chapter.comparison is not None:
+            console.print()
+            verdicts.print_comparison(chapter.comparison, console, most=SHOWN_PER_COMPARISON)
+    with Bench.open(bench_folder) as bench:
         shown = sides(bench, unit_id, before=STAGE_BEFORE, after=STAGE_AFTER)
         files = unit_report(bench, unit_id, shown, made=date.today().isoformat())
     write_report(files, place / "report")

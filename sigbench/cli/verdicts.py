@@ -9,10 +9,9 @@ from rich.table import Table
 from rich.text import Text
 
 from sigbench.cli.show import fit
-from sigbench.compare import same_quantities, summary, worst_first
+from sigbench.compare import same_quantities, summary
 from sigbench.model import Comparison, StageComparison
 from sigbench.report.wording import (
-    VERDICT_WORDS,
     channel_name,
     difference_text,
     label,
@@ -39,9 +38,9 @@ def print_comparison(
         List at most so many, those outside their limits and worse ones first.
     """
     console.print(fit(f"Before: {comparison.before}   After: {comparison.after}", console))
-    leaders = [same[0] for same in same_quantities(worst_first(comparison))]
+    leaders = [same[0] for same in same_quantities(comparison.comparisons)]
     news = [c for c in leaders if everything or _is_news(c)]
-    shown = news[:most]
+    shown = sorted(news, key=_weight)[:most]
     for (number, check, output), group in groupby(
         sorted(shown, key=lambda c: c.step_number), key=lambda c: (c.step_number, c.check, c.output)
     ):
@@ -119,6 +118,13 @@ def _is_news(c: Comparison) -> bool:
     return c.verdict in ("better", "worse", "different") or c.out_of_limits is True
 
 
+def _weight(c: Comparison) -> tuple[bool, int, bool, bool]:
+    """For the order of importance: limits first, then worse, better, different, and the rest."""
+    order = ("worse", "better", "different", "cannot tell", "no change")
+    plain = c.limit is None, not label(c.name).main
+    return c.out_of_limits is not True, order.index(c.verdict), *plain
+
+
 def _table(comparisons: Iterable[Comparison], console: Console) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("Reading", overflow="fold", ratio=5)
@@ -129,7 +135,7 @@ def _table(comparisons: Iterable[Comparison], console: Console) -> Table:
         title = label(c.name).title
         if c.channel is not None:
             title += f", {channel_name(c.channel, pair=True)}"
-        verdict = VERDICT_WORDS[c.verdict]
+        verdict: str = c.verdict
         if c.out_of_limits:
             verdict += f", {OUT_OF_LIMITS}"
         before, after = reading_text(c.before), reading_text(c.after)
