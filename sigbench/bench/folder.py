@@ -122,7 +122,7 @@ class Bench:
         """
         place = Path(folder)
         if (place / documents.FOLDER).exists():
-            raise BenchError(f"{place} is a bench folder already: open it.")
+            raise BenchError(f"{place} is a bench folder already: use it, or name another one.")
         if place.exists() and not place.is_dir():
             raise BenchError(f"{place} is a file: name a folder.")
         if place.exists() and not all(is_temporary(path) for path in place.iterdir()):

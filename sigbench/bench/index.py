@@ -277,7 +277,10 @@ def failures_as_bench_error(folder: Path) -> Iterator[None]:
         elif "readonly" in reason or "unable to open" in reason:
             advice = "copy the bench folder to a disk that you may write to."
         else:
-            advice = "rebuild it from the JSON files of the folder; no record is lost."
+            advice = (
+                "rebuild it from the JSON files of the folder (sigbench bench rebuild); "
+                "no record is lost."
+            )
         raise BenchError(f"{folder / DATABASE} cannot be used ({reason}): {advice}") from exc
 
 

@@ -21,16 +21,16 @@ app = command_app(cls=CommandGroup)
 
 EXAMPLES = """\b
 Examples:
-  sigbench baseline add "good two-voices" --from "0042:after recap" --from 0051:sold
+  sigbench baseline add "good ones" --from "0042:after recap" --from 0051:sold
   sigbench baseline list
-  sigbench baseline show "good two-voices"
+  sigbench baseline show "good ones"
 """  # \b tells the help to leave the lines as they are
 
 ADD_EXAMPLES = """\b
 Examples:
-  sigbench baseline add "good two-voices" \\
+  sigbench baseline add "good ones" \\
       --from "0042:after recap" --from 0051:sold --from 0060:sold
-  sigbench baseline add "0042 when good" --from "0042:day 1" --from "0042:day 2"
+  sigbench baseline add "good 0042" --from "0042:day 1" --from "0042:day 2"
 """
 
 LIST_EXAMPLES = """\b
@@ -40,8 +40,8 @@ Example:
 
 SHOW_EXAMPLES = """\b
 Examples:
-  sigbench baseline show "good two-voices"
-  sigbench baseline show "good two-voices" --all
+  sigbench baseline show "good ones"
+  sigbench baseline show "good ones" --all
 """
 
 _OF = {"units": ("unit", "units"), "stages": ("stage of one unit", "stages of one unit")}
@@ -84,7 +84,7 @@ def add(
     from sigbench.cli.places import command_line, note, open_bench
 
     if not name.strip():
-        raise RequestError("The baseline has no name: give it one, such as 'good two-voices'.")
+        raise RequestError("The baseline has no name: give it one, such as 'good ones'.")
     with open_bench(folder) as bench:
         chosen = [_unit_and_stage(bench, source) for source in sources]
         model = _one_model(bench, chosen)

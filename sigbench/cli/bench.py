@@ -116,8 +116,7 @@ def _checked_with_progress(opened: "Bench", console: "Console") -> "list[Problem
 
 def _tell(problems: "Sequence[Problem]", opened: "Bench", console: "Console") -> int:
     """Print what is wrong, or how much is right, and give the exit code."""
-    from rich.table import Table
-    from rich.text import Text
+    from rich.padding import Padding
 
     from sigbench.cli import show
 
@@ -128,20 +127,16 @@ def _tell(problems: "Sequence[Problem]", opened: "Bench", console: "Console") ->
         text = f"{opened.folder}: everything is as it was stored.\n{counts}"
         console.print(show.fit(text, console), soft_wrap=True)
         return 0
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    table.add_column("Where", overflow="fold", ratio=2)
-    table.add_column("What", overflow="fold", ratio=3)
     for problem in problems:
-        what = _without_place(problem, opened.folder)
-        table.add_row(show.fit(problem.path, console, style="red"), show.fit(what, console))
-    console.print(table)
+        console.print(show.fit(problem.path, console, style="red"), soft_wrap=True)
+        what = show.fit(_without_place(problem, opened.folder), console)
+        console.print(Padding(what, (0, 0, 0, 4), expand=False))
     console.print()
     count = "One problem" if len(problems) == 1 else f"{len(problems)} problems"
-    summary = Text.assemble(show.fit(f"{count} in {opened.folder}.", console))
-    console.print(summary, soft_wrap=True)
+    console.print(show.fit(f"{count} in {opened.folder}.", console), soft_wrap=True)
     return 1
 
 
 def _without_place(problem: "Problem", folder: Path) -> str:
-    """What the problem is, without the path, which stands beside it."""
+    """What the problem is, without the path, which stands above it."""
     return problem.what.removeprefix(str(folder / problem.path)).lstrip()

@@ -129,7 +129,7 @@ def add(
 def list_units(
     text: Annotated[
         str | None,
-        typer.Argument(metavar="[TEXT]", help="Only units with this in id, maker, model, serial."),
+        typer.Argument(metavar="TEXT", help="Only units with this in id, maker, model, serial."),
     ] = None,
     folder: FolderOption = DEFAULT_FOLDER,
 ) -> None:
@@ -153,8 +153,8 @@ def list_units(
         raise RequestError(f"No unit has '{text}' in its id, maker, model or serial number.")
     console = show.output()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    longest = max(len(unit_id) for unit_id in chosen)
-    table.add_column("Id", min_width=min(longest, ID_COLUMNS), overflow="fold")
+    whole = max(len(unit_id) for unit_id in chosen) <= ID_COLUMNS
+    table.add_column("Id", no_wrap=whole, max_width=ID_COLUMNS, overflow="fold")
     table.add_column("Maker and model", overflow="fold")
     table.add_column("Serial", overflow="fold")
     table.add_column("Stages", justify="right", no_wrap=True)

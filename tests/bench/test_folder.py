@@ -674,3 +674,24 @@ def test_a_folder_that_stays_locked_is_told_in_a_sentence(full: Bench, monkeypat
     finally:
         holder.close()
     assert len(list((full.folder / "units").iterdir())) == 2
+
+
+def test_stages_with_their_dates(full: Bench):
+    first, second = full.units()
+    summaries = [(s.stage, s.runs, s.first[:10], s.last[:10]) for s in full.stage_summaries(first)]
+    assert summaries == [
+        ("as received", 3, "2026-03-01", "2026-03-03"),
+        ("after recap", 1, "2026-03-04", "2026-03-04"),
+    ]
+    assert [s.stage for s in full.stage_summaries(first)] == full.stages(first)
+    assert [s.runs for s in full.stage_summaries(second)] == [1]
+    with pytest.raises(BenchError, match="There is no unit"):
+        full.stage_summaries("nobody")
+
+
+def test_the_unit_of_a_run_and_whether_it_has_a_plan(full: Bench):
+    first, second = full.units()
+    assert [full.unit_of(run_id) for run_id in ("00", "04")] == [first, second]
+    with pytest.raises(BenchError, match="There is no run '99'"):
+        full.unit_of("99")
+    assert (full.has_plan(first), full.has_plan(second)) == (True, False)

@@ -175,6 +175,28 @@ def test_a_unit_without_stages_is_to_be_measured_first(bench):
         places.find_stage(bench, unit_id, "as received")
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        *(f"bench {name}" for name in ("create", "check", "rebuild")),
+        *(f"unit {name}" for name in ("add", "list", "show")),
+        *(f"plan {name}" for name in ("show", "save", "load", "reset")),
+        *(f"baseline {name}" for name in ("add", "list", "show")),
+    ],
+)
+def test_each_subcommand_explains_itself(call, command):
+    outcome = call(*command.split(), "--help")
+    assert (outcome.code, outcome.err) == (0, "")
+    lines = outcome.out.splitlines()
+    assert f"Usage: sigbench {command}" in lines[0]
+    assert max(map(len, lines)) <= 80
+    assert "Example" in outcome.out
+    assert any(line.startswith(f"    sigbench {command}") for line in lines)
+    together = "".join(outcome.out.split())  # the name may be broken over two lines
+    for part in ("--folderDIR", "SIGBENCH_FOLDER", "default:~/sigbench-bench"):
+        assert part in together
+
+
 def test_a_path_that_is_a_file_is_refused(tmp_path):
     place = Path(tmp_path / "letter.txt")
     place.write_text("dear buyer")
