@@ -26,7 +26,7 @@ class Reading:
     Parameters
     ----------
     name : str
-        One of the fixed names in ``docs/measurements.md``.
+        One of the fixed names in ``docs/measurements/README.md``.
     value : float or tuple or None
         None where there is no answer (then the state is ``invalid`` and `why` says the reason).
     unit : str
