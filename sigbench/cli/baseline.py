@@ -258,6 +258,7 @@ def _print_figures(
 ) -> None:
     from itertools import groupby
 
+    from rich.padding import Padding
     from rich.table import Table
 
     from sigbench.baseline import FEW_MEMBERS
@@ -273,7 +274,7 @@ def _print_figures(
         console.print()
         console.print(show.fit(f"Step {number}: {step_title(step)}", console, style="bold"))
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-        table.add_column("  Reading", overflow="fold")
+        table.add_column("Reading", overflow="fold")
         table.add_column("Mean", overflow="fold")
         table.add_column("95 % of good ones", overflow="fold")
         table.add_column("Members", justify="right", no_wrap=True)
@@ -281,7 +282,7 @@ def _print_figures(
             where = channel_name(figure.channel, figure.channels, pair=True)
             title = label(figure.name).title
             # Of a pair reading the title says which: "Left minus right".
-            words = f"  {title}, {where}" if where and figure.channel is not None else f"  {title}"
+            words = f"{title}, {where}" if where and figure.channel is not None else title
             mean = quantity_text(figure.mean, figure.deviation, figure.unit)
             cells = (
                 words,
@@ -290,7 +291,7 @@ def _print_figures(
                 str(figure.members),
             )
             table.add_row(*(show.fit(cell, console) for cell in cells))
-        console.print(table)
+        console.print(Padding(table, (0, 0, 0, 2), expand=False))
     console.print()
     if not found:
         console.print("There is no reading that two members have a valid number for.")

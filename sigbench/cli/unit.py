@@ -48,7 +48,7 @@ Examples:
 """
 
 MOST_CHANNELS = 32  # of one output; as many as a file may have
-ID_COLUMNS = 36  # leaves 44 of 80 columns for the rest
+ID_COLUMNS = 40  # leaves 40 of 80 columns for the rest
 
 
 @app.callback(epilog=EXAMPLES)
@@ -222,6 +222,7 @@ def _print_unit(
     photo: Path | None,
     console: "Console",
 ) -> None:
+    from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
@@ -229,7 +230,7 @@ def _print_unit(
 
     console.print(show.fit(f"{known.maker} {known.model}", console, style="bold"))
     facts = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    facts.add_column(width=12)
+    facts.add_column(width=10)
     facts.add_column(overflow="fold")
     for title, value in (
         ("Id", unit_id),
@@ -241,8 +242,8 @@ def _print_unit(
         ("Notes", known.notes),
     ):
         if value:
-            facts.add_row(f"  {title}", show.fit(value, console))
-    console.print(facts)
+            facts.add_row(title, show.fit(value, console))
+    console.print(Padding(facts, (0, 0, 0, 2), expand=False))
     console.print()
     if not stages:
         console.print("Not measured yet.")
@@ -256,8 +257,8 @@ def _print_unit(
         first, last = _date(stage.first), _date(stage.last)
         when = first if first == last else f"{first} to {last}"
         runs = "1 run" if stage.runs == 1 else f"{stage.runs} runs"
-        table.add_row(show.fit(f"  {stage.stage}", console), when, runs)
-    console.print(table)
+        table.add_row(show.fit(stage.stage, console), when, runs)
+    console.print(Padding(table, (0, 0, 0, 2), expand=False))
 
 
 def _text(text: str, option: str) -> str:
