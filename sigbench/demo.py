@@ -28,8 +28,8 @@ REPAIRS = (
 )
 
 # Shorter than a real plan, so that the whole job is seen in half a minute.
-SECONDS = {"idle": 4.0, "tone": 2.0, "dropouts": 8.0}
-REPEATS = {"idle": 3, "tone": 3, "dropouts": 2}
+SECONDS = {"idle": 4.0, "tone": 2.0, "dropouts": 4.0}
+REPEATS = {"idle": 3, "tone": 3, "dropouts": 4}
 NOTES_HZ = (440.0, 110.0)
 WORKERS = 2
 RAILS = (Rail("+15 V", 15.0), Rail("-15 V", -15.0))

@@ -20,14 +20,14 @@ from sigbench.units import nearest_note, note_to_frequency
 LONGEST_SECONDS = 3600.0  # of one take; a soak is made of many
 MOST_REPEATS = 100
 REPEATS = 4
-"""Takes of each tone and idle step of the default plan.
+"""Takes of each step of the default plan but the rails.
 
 Three show the scatter, four halve what it hides (``docs/comparison.md``).
 """
 
 TONE_SECONDS = 5.0
 IDLE_SECONDS = 10.0  # twenty half-overlapping segments of a second: noise known to 0.1 dB or so
-DROPOUT_SECONDS = 20.0  # time to tap and wiggle every jack and knob near by
+DROPOUT_SECONDS = 15.0  # time to tap and wiggle every jack and knob near by
 
 NOTES = (("middle", "A4"), ("low", "A2"), ("high", "A6"))
 
@@ -245,7 +245,7 @@ def _output_steps(output: Output, settings: CheckSettings) -> list[Step]:
             "both hands free). Tap the case, wiggle the plugs, press near the jacks: gently, from "
             "outside, the same round each time.",
             DROPOUT_SECONDS,
-            3,
+            REPEATS,
             volume=volume,
             gain=gain,
             settings=settings,

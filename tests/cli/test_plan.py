@@ -40,14 +40,14 @@ def test_show_says_what_to_do_step_by_step(call, folder):
         "3. Tone on main, A4 (440.0 Hz), 5 s × 4",
         "4. Tone on main, A2 (110.0 Hz), 5 s × 4",
         "5. Tone on main, A6 (1760.0 Hz), 5 s × 4",
-        "6. Dropouts on main, 20 s × 3",
+        "6. Dropouts on main, 15 s × 4",
         "7. Idle on out 1, 10 s × 4",
         "8. Tone on out 1, A4 (440.0 Hz), 5 s × 4",
         "9. Tone on out 1, A2 (110.0 Hz), 5 s × 4",
         "10. Tone on out 1, A6 (1760.0 Hz), 5 s × 4",
-        "11. Dropouts on out 1, 20 s × 3",
+        "11. Dropouts on out 1, 15 s × 4",
     ]
-    # 2 outputs × (10·4 + 3·5·4 + 20·3) s = 320 s
+    # 2 outputs × (10·4 + 3·5·4 + 15·4) s = 320 s
     assert lines[1] == f"{ID}: 11 steps; the takes last 5 min in all."
     text = " ".join(outcome.out.split())
     for step in kept(folder).steps:
