@@ -48,7 +48,6 @@ Examples:
 """
 
 MOST_CHANNELS = 32  # of one output; as many as a file may have
-ID_COLUMNS = 40  # leaves 40 of 80 columns for the rest
 
 
 @app.callback(epilog=EXAMPLES)
@@ -153,15 +152,14 @@ def list_units(
         raise RequestError(f"No unit has '{text}' in its id, maker, model or serial number.")
     console = show.output()
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    whole = max(len(unit_id) for unit_id in chosen) <= ID_COLUMNS
-    table.add_column("Id", no_wrap=whole, max_width=ID_COLUMNS, overflow="fold")
-    table.add_column("Maker and model", overflow="fold")
+    table.add_column("Maker and model, id", overflow="fold")
     table.add_column("Serial", overflow="fold")
     table.add_column("Stages", justify="right", no_wrap=True)
     table.add_column("Last", no_wrap=True)
     for unit_id, known in chosen.items():
         stages = summaries[unit_id]
-        cells = (unit_id, f"{known.maker} {known.model}", known.serial, str(len(stages)))
+        # The id has a line of its own, so that it stays in one piece at 80 columns.
+        cells = (f"{known.maker} {known.model}\n{unit_id}", known.serial, str(len(stages)))
         last = max((_date(stage.last) for stage in stages), default="–")
         table.add_row(*(show.fit(cell, console) for cell in (*cells, last)))
     console.print(table)

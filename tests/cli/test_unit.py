@@ -132,13 +132,14 @@ def measured(call, folder):
 def test_list(call, measured):
     outcome = call("unit", "list")
     assert (outcome.code, outcome.err) == (0, "")
-    heading, first, *_ = lines = outcome.out.splitlines()
-    second = next(line for line in lines if line.startswith(f"{ID[:-1]}3"))
-    assert heading.split() == ["Id", "Maker", "and", "model", "Serial", "Stages", "Last"]
-    # The date is that of the person's clock, though it is the next day in UTC.
-    assert " ".join(first.split()).startswith(f"{ID} Own Works ")
-    assert first.split()[-3:] == ["0042", "2", "2026-03-09"]
-    assert second.split()[-3:] == ["0043", "0", "–"]
+    assert [" ".join(line.split()) for line in outcome.out.splitlines()] == [
+        "Maker and model, id Serial Stages Last",
+        # The date is that of the person's clock, though it is the next day in UTC.
+        "Own Works Two-voice Mk II 0042 2 2026-03-09",
+        ID,
+        "Own Works Two-voice Mk II 0043 0 –",
+        ID.replace("0042", "0043"),
+    ]
     assert max(map(len, outcome.out.splitlines())) <= 80
 
 
