@@ -993,7 +993,7 @@ def _rigs(
                     _times(mine),
                     people or "not recorded",
                     f"{device} ({rig.interface})",
-                    f"{rig.samplerate / 1000:g} kHz",
+                    f"{rig.samplerate / 1000:g} kHz" if rig.samplerate else "–",  # a multimeter
                 )
             )
     return PlainTable(("Stage", "When", "Measured by", "Equipment", "Sample rate"), tuple(rows))
