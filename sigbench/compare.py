@@ -38,6 +38,7 @@ from sigbench.repeatability import (
     repeats_of,
     why_invalid,
 )
+from sigbench.report.wording import below, label, unit_words
 from sigbench.shapes import ShapeDifference, compare_profiles, compare_responses, compare_spurs
 from sigbench.units import nearest_note
 
@@ -348,7 +349,7 @@ def compare_pairs(
             level = false_changes * leader.weight / total if total else false_changes
             own = _judge(case, level, scatter)
             if case.obstacle is None and leader.obstacle is None:
-                why = f"as {_title(leader)}: {judgement.why}"
+                why = f"as {_title(leader, case)}: {judgement.why}"
                 judgement = replace(own, verdict=judgement.verdict, why=why)
             else:
                 judgement = own
@@ -535,7 +536,7 @@ def _judge_value(
     limit = moved.limit(level)
     if before.bound or after.bound:
         return _judge_bound(case, before, after, limit)
-    unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(case.unit, case.unit)
+    unit = unit_words({"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(case.unit, case.unit))
     # Digits far below what is worth reporting would only be in the way.
     shown = max(limit, smallest_worth_reporting(case.base, case.unit) / 10)
     size = f"{_figure(moved.value, shown, signed=True)} {unit}".strip()
@@ -557,17 +558,13 @@ def _judge_bound(case: _Case, before: Repeats, after: Repeats, limit: float) -> 
     fell = after.bound
     value, bound = (before.best, after.best) if fell else (after.best, before.best)
     margin = max(limit, smallest_worth_reporting(case.base, case.unit))
-    unit = f" {case.unit}" if case.unit else ""
     side = "after" if fell else "before"
     if value - bound <= margin:
-        why = (
-            f"only known to be below {_figure(bound, margin)}{unit} {side}: "
-            "too near the other side to tell"
-        )
+        why = f"only known to be {below(bound, case.unit)} {side}: too near to tell"
         return _Judgement(None, None, "cannot tell", why)
     # With a bound standing for the true value the real change is larger still.
     verdict, remark = _direction(case, before.best, after.best, margin)
-    ends = f"{_figure(value, margin)}{unit}", f"below {_figure(bound, margin)}{unit}"
+    ends = f"{_figure(value, margin)} {unit_words(case.unit)}".strip(), below(bound, case.unit)
     why = f"went from {ends[0]} to {ends[1]}" if fell else f"went from {ends[1]} to {ends[0]}"
     return _Judgement(None, None, verdict, why + remark)
 
@@ -732,8 +729,11 @@ def _sign(value: float) -> int:
     return 1 if value > 0 else -1
 
 
-def _title(case: _Case) -> str:
-    return f"{case.name} in {case.unit}" if case.unit else case.name
+def _title(leader: _Case, case: _Case) -> str:
+    """What another reading of the same quantity is called; by its unit if its name is the same."""
+    words = label(leader.name).title
+    words = words if words[:2].isupper() else words[:1].lower() + words[1:]
+    return f"{words} in {unit_words(leader.unit)}" if leader.name == case.name else words
 
 
 def _moment(run: Run) -> float:

@@ -8,7 +8,7 @@ standard uncertainty u.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
@@ -32,7 +32,21 @@ FINEST = {
     "% points": "0.00001",
     "V": "0.0001",
 }
+# The finest step in a report: a buyer has no use for more, nor can the gain be set again so.
+FINEST_IN_REPORT = FINEST | {"dB": "0.01", "dBFS": "0.01", "dBu": "0.01", "cents": "0.01"}
 DECIBEL_UNITS = ("dB", "dBFS", "dBu")
+
+# Sizes that cannot be below zero: where ± would reach there, only the upper end is printed.
+NEVER_NEGATIVE = frozenset(
+    {
+        ("thd", "%"),
+        ("thd_n", "%"),
+        ("modulation_am", "%"),
+        ("modulation_fm", "cents"),
+        ("frequency_drift", "cents"),
+        ("dropout_time", "s"),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +64,7 @@ class Label:
 
 
 _LEVEL = ("dBu", "dBFS")
-_SHARE = ("%", "dB")
+_SHARE = ("dB", "%")  # a share spans decades: only in decibels do before and after fit one scale
 
 LABELS: dict[str, Label] = {
     "rail_volts": Label("Supply", "Voltage of a supply line inside the unit, by multimeter."),
@@ -78,13 +92,14 @@ LABELS: dict[str, Label] = {
     "frequency_drift": Label("Pitch drift", "How far the pitch wandered while it was recorded."),
     "thd": Label(
         "Distortion (THD)",
-        "Overtones that belong to the note's multiples, as a share of the note. A bright sound"
-        " has many by design: then only the change matters.",
+        "Overtones at the note's multiples, against the note: −40 dB is 1 %, −60 dB 0.1 %, −80 dB"
+        " 0.01 % of it. A bright sound has many by design: then only the change matters.",
         units=_SHARE,
     ),
     "thd_n": Label(
         "Distortion and noise (THD+N)",
-        "Everything but the note itself: overtones, hum, hiss. Lower is cleaner.",
+        "Everything but the note itself, overtones, hum and hiss, against the whole: −40 dB is"
+        " 1 %, −60 dB 0.1 %, −80 dB 0.01 % of it. Lower is cleaner.",
         units=_SHARE,
     ),
     "sinad": Label(
@@ -93,6 +108,9 @@ LABELS: dict[str, Label] = {
         main=False,
     ),
     "harmonics": Label("Overtones", "Strength of each multiple of the note.", main=False),
+    "harmonic_phases": Label(
+        "Phases of the overtones", "Where in its cycle each overtone stands, re the note.", False
+    ),
     "clip_asymmetry": Label(
         "Clipping asymmetry",
         "Difference between the upper and the lower half of the wave.",
@@ -105,12 +123,12 @@ LABELS: dict[str, Label] = {
     ),
     "noise_a": Label(
         "Noise, A-weighted",
-        "The same, counted the way the ear hears quiet sounds: mostly hiss.",
+        "Noise of the silent unit, counted the way the ear hears quiet sounds: mostly hiss.",
         units=_LEVEL,
     ),
     "noise_468": Label(
         "Noise, ITU-R 468",
-        "The same, counted by how much it disturbs, crackle included.",
+        "Noise of the silent unit, counted by how much it disturbs, crackle included.",
         main=False,
         units=_LEVEL,
     ),
@@ -164,6 +182,7 @@ def label(name: str) -> Label:
     base, _, which = name.rstrip("]").partition("[")
     if base in LABELS and which:  # rail_volts[+15 V]
         words = LABELS[base]
+        which = f"−{which[1:]}" if which.startswith("-") else which
         return replace(words, title=f"{words.title} {which}")
     spelled = name.replace("_", " ")
     return LABELS.get(name) or Label(spelled[:1].upper() + spelled[1:], "")
@@ -223,8 +242,11 @@ def format_reading(reading: Reading | None) -> str:
     return f"{parts.text}: {parts.reason}" if parts.reason and parts.words else parts.text
 
 
-def reading_text(reading: Reading | None) -> ReadingText:
-    """The parts of a printed reading; None is a reading that was not taken."""
+def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST) -> ReadingText:
+    """The parts of a printed reading; None is a reading that was not taken.
+
+    `finest` holds the finest step to print, by unit.
+    """
     if reading is None:
         return ReadingText(words="not measured")
     reason = reading.why or ""
@@ -246,10 +268,13 @@ def reading_text(reading: Reading | None) -> ReadingText:
     if reading.upper_bound or reading.state == "rig-limited":
         limited = "it lies at the rig's own limit" if reading.state == "rig-limited" else ""
         margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
+        return ReadingText(words=below(value + margin, reading.unit), reason=reason or limited)
+    expanded = COVERAGE_FACTOR * (uncertainty or 0.0)
+    if (reading.name, reading.unit) in NEVER_NEGATIVE and expanded > abs(value):
         return ReadingText(
-            words=_bound_words(value + margin, reading.unit), reason=reason or limited
+            words=f"at most {_upper_end(value + expanded, reading.unit)}", reason=reason
         )
-    parts = quantity_text(value, uncertainty, reading.unit)
+    parts = quantity_text(value, uncertainty, reading.unit, finest=finest)
     return ReadingText(parts.number, parts.plus_minus, parts.unit, reason=reason)
 
 
@@ -258,7 +283,13 @@ def format_difference(difference: float | None, uncertainty: float | None, unit:
     return difference_text(difference, uncertainty, unit).text
 
 
-def difference_text(difference: float | None, uncertainty: float | None, unit: str) -> ReadingText:
+def difference_text(
+    difference: float | None,
+    uncertainty: float | None,
+    unit: str,
+    *,
+    finest: Mapping[str, str] = FINEST,
+) -> ReadingText:
     """The parts of a printed difference; of two levels it is a ratio, in dB."""
     if difference is None or not math.isfinite(difference):
         return ReadingText(words="–")
@@ -267,15 +298,19 @@ def difference_text(difference: float | None, uncertainty: float | None, unit: s
         uncertainty = None
     # A change that is real is never printed as nothing.
     size = abs(difference)
-    small = size < 2 * float(FINEST.get(unit, "0")) and size > COVERAGE_FACTOR * (uncertainty or 0)
-    parts = quantity_text(difference, uncertainty, unit, finest=not small)
+    small = size < 2 * float(finest.get(unit, "0")) and size > COVERAGE_FACTOR * (uncertainty or 0)
+    parts = quantity_text(difference, uncertainty, unit, finest={} if small else finest)
     zero = not parts.number.strip("−0.")
     signed = parts.number if zero or difference < 0 else f"+{parts.number}"
     return ReadingText(signed, parts.plus_minus, parts.unit)
 
 
 def quantity_text(
-    value: float, uncertainty: float | None, unit: str, *, finest: bool = True
+    value: float,
+    uncertainty: float | None,
+    unit: str,
+    *,
+    finest: Mapping[str, str] = FINEST,
 ) -> ReadingText:
     """A value with the expanded uncertainty, rounded alike.
 
@@ -283,19 +318,19 @@ def quantity_text(
     ----------
     value, uncertainty : float
         The uncertainty is the standard uncertainty u; None, or zero, if there is none to print.
-    finest : bool
-        Whether to stop at the finest step that matters for the unit.
+    finest : mapping of str to str
+        The finest step to print, by unit; a unit that is not in it has none.
     """
     if unit == "s":
         scale, unit = _time_scale(value)
         value *= scale
         uncertainty = None if uncertainty is None else uncertainty * scale
-    step = _step(value, unit) if finest else Decimal("1e-12")
+    step = _step(value, unit, finest)
     if not uncertainty or not math.isfinite(uncertainty):
-        return ReadingText(_minus(_plain(value, unit)), unit=_written(unit))
+        return ReadingText(_minus(_plain(value, unit)), unit=unit_words(unit))
     expanded = round_uncertainty(COVERAGE_FACTOR * uncertainty, step)
     number = _decimal(value).quantize(_last_place(expanded), ROUND_HALF_EVEN)
-    return ReadingText(_minus(_fixed(number)), f"± {_fixed(expanded)}", _written(unit))
+    return ReadingText(_minus(_fixed(number)), f"± {_fixed(expanded)}", unit_words(unit))
 
 
 def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> Decimal:
@@ -322,7 +357,9 @@ def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> D
 
 def limit_words(limit: Limit) -> str:
     """A limit in words: ``at most −80 dBFS``, ``within ±0.5 dB``, ``20 to 40 Hz``."""
-    unit = f" {_written(limit.unit)}" if limit.unit else ""
+    if limit.reading == "polarity":
+        return "same" if (limit.low or 0.0) > 0 else "reversed" if (limit.high or 0.0) < 0 else ""
+    unit = f" {unit_words(limit.unit)}" if limit.unit else ""
     low = None if limit.low is None else _minus(f"{limit.low:g}")
     high = None if limit.high is None else _minus(f"{limit.high:g}")
     if limit.low is not None and limit.high is not None:
@@ -345,7 +382,7 @@ def _list_words(
     if name == "harmonics":
         return (
             ", ".join(f"{k}× {_one(v)}" for k, v in enumerate(shown, 2))
-            + f"{more} {_written(unit)}"
+            + f"{more} {unit_words(unit)}"
         )
     if name == "spurs":
         return ", ".join(f"{_one(f)} Hz {_one(v)} dBFS" for f, v in shown) + more  # type: ignore[misc]
@@ -358,8 +395,13 @@ def _one(value: object) -> str:
     return _minus(f"{value:.1f}")
 
 
-def _bound_words(value: float, unit: str) -> str:
-    """``below …``, never rounded below the bound itself."""
+def below(value: float, unit: str) -> str:
+    """An upper bound as text: ``below −110 dB``, rounded up."""
+    return f"below {_upper_end(value, unit)}"
+
+
+def _upper_end(value: float, unit: str) -> str:
+    """The upper end of an interval, never rounded below itself."""
     if unit in DECIBEL_UNITS:
         bound = _decimal(value).to_integral_value(ROUND_CEILING)
     else:
@@ -372,13 +414,13 @@ def _bound_words(value: float, unit: str) -> str:
             Decimal(FINEST.get(unit, "1e-12")),
         )
         bound = exact.quantize(place, ROUND_CEILING) if exact else exact
-    return f"below {_minus(_fixed(bound))} {_written(unit)}".rstrip()
+    return f"{_minus(_fixed(bound))} {unit_words(unit)}".rstrip()
 
 
-def _step(value: float, unit: str) -> Decimal:
+def _step(value: float, unit: str, finest: Mapping[str, str]) -> Decimal:
     """The finest step to print; a share is never of use beyond its fourth digit."""
-    step = Decimal(FINEST.get(unit, "1e-12"))
-    if unit.startswith("%") and value and math.isfinite(value):
+    step = Decimal(finest.get(unit, "1e-12"))
+    if unit in finest and unit.startswith("%") and value and math.isfinite(value):
         return max(step, Decimal(1).scaleb(_decimal(value).adjusted() - 3))
     return step
 
@@ -397,7 +439,8 @@ def _plain(value: float, unit: str) -> str:
     return f"{value:.2f}" if unit in DECIBEL_UNITS else _fixed(_decimal(float(f"{value:.4g}")))
 
 
-def _written(unit: str) -> str:
+def unit_words(unit: str) -> str:
+    """A unit as it is printed: nothing for a count, ``per second`` for a rate."""
     return {"1": "", "1/s": "per second", "FS": "of full scale"}.get(unit, unit)
 
 
