@@ -17,9 +17,11 @@ BLOCK_SECONDS = 5.0  # the frequency is fitted anew in each block, for the grid 
 FALSE_ALARM = 1e-3  # chance that noise alone is taken for a comb, a take and channel
 
 NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the note
+NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
 _SHORTEST_CYCLES = 10.0
 _ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
+_WANDER_SHARE = 16.0  # of the phase's turn in a block; from benchmarks/precision_mains.py
 _STEPS_PER_BIN = 6
 
 
@@ -109,13 +111,19 @@ def measure_mains(
 
     powers = np.array([fit.powers for fit in fits])
     noise = np.mean([fit.noise for fit in fits], axis=0)
+    found = gain > threshold
+    frequencies = np.array([fit.frequency_hz for fit in fits])
+    own = float(np.sqrt(np.mean([fit.variance for fit in fits])))
+    spread = float(np.std(frequencies, ddof=1)) if count > 1 else 0.0
+    wander = np.sqrt(max(0.0, spread**2 - own**2)) if found else 0.0
     lines = []
     for k in range(powers.shape[1]):
         mean = float(np.mean(powers[:, k])) - float(noise[k])
         theory = np.sqrt(noise[k] ** 2 + 2 * max(mean, 0.0) * noise[k]) / np.sqrt(count)
         scatter = np.std(powers[:, k], ddof=1) / np.sqrt(count) if count > 1 else 0.0
-        lines.append(Estimate(mean, max(float(theory), float(scatter))))
-    found = gain > threshold
+        # A frequency that wanders within a block loses power to the sidebands.
+        lost = mean * (np.pi * (k + 1) * wander * len(slow) / rate / count / _WANDER_SHARE) ** 2
+        lines.append(Estimate(mean, float(np.hypot(max(theory, scatter), lost))))
     clear = [line for line in lines if line.value > 2 * line.uncertainty] if found else []
     total = Estimate(
         sum(line.value for line in clear) if clear else 0.0,
@@ -123,10 +131,8 @@ def measure_mains(
     )
     frequency = None
     if found:
-        values = np.array([fit.frequency_hz for fit in fits])
-        own = np.sqrt(np.mean([fit.variance for fit in fits]))
-        spread = np.std(values, ddof=1) if count > 1 else 0.0
-        frequency = Estimate(float(np.mean(values)), float(max(own, spread) / np.sqrt(count)))
+        u = max(own, spread) / np.sqrt(count)
+        frequency = Estimate(float(np.mean(frequencies)), float(u))
     reference = FULL_SCALE_SINE_RMS**2
     levels = tuple(decibels(line, reference) for line in lines)
     starts = np.cumsum([0, *(len(block) for block in blocks[:-1])]) * (samplerate / rate)
@@ -149,15 +155,17 @@ def comb_waveform(
 ) -> NDArray[np.float64]:
     """The hum as a waveform, shape (frames,), for taking it out from beside a note.
 
-    Only lines that stand above the noise, and none within `NOTE_REACH_HZ` of a harmonic of the
-    note, are in it. Without a comb it is zero.
+    Only lines that stand above the noise are in it, and none that lies too near a harmonic of
+    the note to be told from it. Without a comb it is zero.
     """
     waveform = np.zeros(frames)
     if mains is None or mains.frequency is None:
         return waveform
+    shortest = min(np.diff([*(block.start for block in mains.blocks), frames])) / samplerate
+    reach = max(NOTE_REACH_HZ, NOTE_REACH_BINS / shortest)
     for number, line in enumerate(mains.lines, start=1):
         harmonic = max(1, round(number * mains.frequency.value / note_hz))
-        near = abs(number * mains.frequency.value - harmonic * note_hz) < NOTE_REACH_HZ
+        near = abs(number * mains.frequency.value - harmonic * note_hz) < reach
         if line.upper_bound or near:
             continue
         for block, following in zip(mains.blocks, (*mains.blocks[1:], None), strict=True):
@@ -242,11 +250,14 @@ def _gain(ratio: NDArray[np.float64], enough: float) -> NDArray[np.float64]:
     """Log-likelihood that a comb gains over noise, from line-to-noise ratios (grid, lines).
 
     The share that noise has by itself is left out. A line above the second counts for less than
-    half of what is enough: alone it may be any other tone.
+    half of what is enough: alone it may be any other tone. And no other note may explain the
+    lines: for each number above the second, the comb must stand without its multiples.
     """
     gains = np.maximum(ratio - 2.0, 0.0)
     gains[:, 2:] = np.minimum(gains[:, 2:], 0.45 * enough)
-    return np.asarray(np.sum(gains, axis=1))
+    numbers = np.arange(1, gains.shape[1] + 1)
+    without = [np.sum(gains[:, numbers % note != 0], axis=1) for note in numbers[2:]]
+    return np.asarray(np.min(without, axis=0) if without else np.sum(gains, axis=1))
 
 
 def _beside(spectrum: _BlockSpectrum, centre_hz: float, spacing_hz: float) -> float:

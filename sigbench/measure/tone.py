@@ -14,6 +14,7 @@ LOWEST_HZ = 20.0
 HIGHEST_SHARE = 0.47  # of the sample rate: above lies the converter's filter
 EXPECTED_CENTS = 100.0  # how far from the note asked for the tone may lie
 LEAST_SHARE = 0.1  # of the power beside mains: a weaker line is a spur unless it was asked for
+LEAST_BINS = 8.0  # nearer to DC, the floor of steep noise in a short take is not known
 FUNDAMENTAL_DB = -26.0  # a line this far below the strongest can still be its fundamental
 FUNDAMENTAL_DIVISORS = (5, 4, 3, 2)
 
@@ -78,6 +79,7 @@ def find_tone(
 
     if expected_hz is not None:
         return _expected(lines, mains, expected_hz, spectrum)
+    lines = [line for line in lines if line.frequency_hz >= LEAST_BINS * spectrum.bin_hz]
     notes = [line for line in lines if not is_mains_line(line.frequency_hz, line.power, mains)]
     if not notes:
         if lines:
