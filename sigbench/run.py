@@ -4,15 +4,16 @@ The one way from a step to a run, for every front. It asks nothing and prints no
 shows the prompt beforehand and passes what is to be called meanwhile.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sigbench.checks import measure
 from sigbench.checks.rails import measure_rails, rail_limit
-from sigbench.compare import check_limit
+from sigbench.compare import base_name, check_limit
 from sigbench.errors import RequestError
-from sigbench.interface.base import Block, Interface, capture
+from sigbench.interface.base import HIGH_PEAK_DBFS, Block, Interface, capture
+from sigbench.measure.clipping import clipped_samples
 from sigbench.model import (
     Limit,
     Measurement,
@@ -21,15 +22,18 @@ from sigbench.model import (
     Reading,
     Rig,
     Run,
+    Samples,
     Step,
     Take,
     TakeRecord,
-    readings_named,
 )
 from sigbench.repeatability import mean_of_repeats
 from sigbench.stimulus import stimulus
 
 SETTLE_SECONDS = 0.5  # a stimulus passes the buffers of the computer first
+
+METER = Rig("meter", "multimeter", samplerate=0)
+"""What rails are measured with; no audio interface takes part."""
 
 Store = Callable[[Take], TakeRecord]
 
@@ -40,8 +44,8 @@ class Session:
 
     Parameters
     ----------
-    interface : Interface
-        What to record with.
+    interface : Interface or None
+        What to record with; None where nothing is recorded, as for supply rails.
     stage : str
         When: free text such as "as received".
     operator : str
@@ -50,16 +54,10 @@ class Session:
         Position of the interface's gain control, in words.
     """
 
-    interface: Interface
+    interface: Interface | None
     stage: str
     operator: str = ""
     gain: str = ""
-
-    @property
-    def rig(self) -> Rig:
-        """The rig as it is written into each run."""
-        interface = self.interface
-        return Rig(interface.name, interface.device, interface.samplerate, self.gain)
 
 
 def carry_out(
@@ -72,6 +70,7 @@ def carry_out(
     store: Store,
     before_take: Callable[[int], None] | None = None,
     on_block: Callable[[Block], None] | None = None,
+    keep: Callable[[Take, int], bool] | None = None,
 ) -> Run:
     """Carry out one step.
 
@@ -93,6 +92,10 @@ def carry_out(
         Called with the number of the repeat, from 1, before each take.
     on_block : callable, optional
         Called with each block as it arrives.
+    keep : callable, optional
+        Asked with each take, and how often this repeat was recorded; when it says no, the take is
+        dropped and recorded again. By default every take is kept: one that lost buffers or was
+        clipped makes readings that say so, and counts for nothing.
 
     Raises
     ------
@@ -102,26 +105,43 @@ def carry_out(
         If the device fails.
     """
     started = datetime.now().astimezone().isoformat(timespec="seconds")
+    if step.check == "rails":
+        return Run(
+            run_id,
+            session.stage,
+            started,
+            session.operator,
+            number,
+            step,
+            METER,
+            (),
+            (measure_rails(step.rails),),
+        )
+    interface = session.interface
+    if interface is None or output is None:
+        missing = (
+            "needs an audio interface" if interface is None else "names no output of this unit"
+        )
+        raise RequestError(f"Step {number} {missing}: '{step.output}'.")
     takes: list[TakeRecord] = []
     measurements: list[Measurement] = []
-    if step.check == "rails":
-        measurements.append(measure_rails(step.rails))
-    else:
-        if output is None:
-            raise RequestError(f"Step {number} names no output of this unit: '{step.output}'.")
-        for repeat in range(1, step.repeats + 1):
+    for repeat in range(1, step.repeats + 1):
+        attempt, kept = 0, False
+        while not kept:
+            attempt += 1
             if before_take is not None:
                 before_take(repeat)
             take = record(
-                session.interface,
+                interface,
                 seconds=step.seconds,
                 channels=output.channels,
                 play=step.stimulus,
                 on_block=on_block,
             )
-            stored = store(take)
-            takes.append(stored)
-            measurements.append(measure(_with_file(take, stored), step.check, step.settings))
+            kept = keep is None or keep(take, attempt)
+        stored = store(take)
+        takes.append(stored)
+        measurements.append(measure(_with_file(take, stored), step.check, step.settings))
     return Run(
         run_id,
         session.stage,
@@ -129,10 +149,47 @@ def carry_out(
         session.operator,
         number,
         step,
-        session.rig,
+        Rig(interface.name, interface.device, interface.samplerate, session.gain),
         tuple(takes),
         tuple(measurements),
     )
+
+
+def require_possible(
+    steps: Iterable[tuple[int, Step]], outputs: Mapping[str, Output], interface: Interface | None
+) -> None:
+    """See before the first take that none of the steps will have to be turned down.
+
+    Parameters
+    ----------
+    steps : iterable of (int, Step)
+        With their numbers.
+    outputs : mapping of str to Output
+        Those of the unit, by name.
+    interface : Interface or None
+
+    Raises
+    ------
+    RequestError
+        If an output or a stimulus is not there, or the interface has too few channels.
+    """
+    for number, step in steps:
+        if step.check == "rails":
+            continue
+        if interface is None:
+            raise RequestError(f"Step {number} ({step.check}) needs an audio interface.")
+        if step.output not in outputs:
+            there = ", ".join(outputs) or "none"
+            raise RequestError(
+                f"Step {number} of the plan is on the output '{step.output}', and the unit has: "
+                f"{there}. Correct the plan or the unit, or choose steps with --step."
+            )
+        try:
+            _require_channels(interface, outputs[step.output].channels)
+            if step.stimulus is not None:
+                stimulus_of(step.stimulus, interface.samplerate, step.seconds)
+        except RequestError as exc:
+            raise RequestError(f"Step {number} of the plan: {exc}") from exc
 
 
 def record(
@@ -160,20 +217,8 @@ def record(
         If the interface has fewer channels, or the stimulus is not known or too short.
     """
     kept = interface.channels if channels is None else channels
-    if kept > interface.channels:
-        raise RequestError(
-            f"The output has {kept} channels and {interface.device} records {interface.channels}: "
-            "choose an interface with more inputs, or measure the output in parts."
-        )
-    sound = None
-    if play is not None:
-        chosen = stimulus(play, interface.samplerate)
-        if chosen.seconds < seconds + SETTLE_SECONDS:
-            raise RequestError(
-                f"The stimulus '{play}' lasts {chosen.seconds:g} s, too short for a take of "
-                f"{seconds:g} s: record {chosen.seconds - SETTLE_SECONDS:g} s at most."
-            )
-        sound = chosen.samples
+    _require_channels(interface, kept)
+    sound = None if play is None else stimulus_of(play, interface.samplerate, seconds)
     take = capture(
         interface,
         seconds=seconds,
@@ -185,6 +230,53 @@ def record(
         return take
     source = replace(take.source, channels=kept)
     return replace(take, samples=take.samples[:, :kept], source=source)
+
+
+def stimulus_of(name: str, samplerate: int, seconds: float) -> Samples:
+    """Samples of a standard stimulus that lasts a take through.
+
+    Raises
+    ------
+    RequestError
+        If it is not known, does not fit the sample rate, or is too short.
+    """
+    chosen = stimulus(name, samplerate)
+    if chosen.seconds < seconds + SETTLE_SECONDS:
+        raise RequestError(
+            f"The stimulus '{name}' lasts {chosen.seconds:g} s, too short for a take of "
+            f"{seconds:g} s: record {chosen.seconds - SETTLE_SECONDS:g} s at most."
+        )
+    return chosen.samples
+
+
+def lost_in_words(take: Take) -> str | None:
+    """What the computer lost of a take, and what to do; None if it lost nothing."""
+    if not take.lost:
+        return None
+    times = "once" if len(take.lost) == 1 else f"{len(take.lost)} times"
+    first = take.lost[0].frame / take.samplerate
+    return (
+        f"The computer lost audio {times}, first at {first:.2f} s. That is no fault of the "
+        "instrument and does not count against it: close other programs, and plug the interface "
+        "straight into the computer."
+    )
+
+
+def clipped_in_words(take: Take) -> str | None:
+    """Which inputs were driven to full scale, and what to do; None if none was."""
+    found = [
+        channel
+        for channel in range(1, take.channels + 1)
+        if clipped_samples(take.samples[:, channel - 1], take.bits)
+    ]
+    if not found:
+        return None
+    inputs = f"Input {found[0]} was" if len(found) == 1 else f"Inputs {_and(found)} were"
+    return (
+        f"{inputs} overloaded: the take is clipped, and what it touches is no longer the "
+        "instrument's. Turn the gain of the interface down until peaks stay below "
+        f"{HIGH_PEAK_DBFS:g} dBFS."
+    )
 
 
 def steps_left(plan: Plan, done: Sequence[Run]) -> tuple[tuple[int, Step], ...]:
@@ -205,15 +297,47 @@ def mean_readings(run: Run) -> tuple[Reading, ...]:
     return tuple(mean_of_repeats(readings) for readings in repeats.values())
 
 
-def outside_limits(run: Run) -> tuple[tuple[Reading, Limit], ...]:
-    """Readings of a run that lie outside a limit of its step by more than their uncertainty."""
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A reading held against a limit: outside it or not, or None and the reason."""
+
+    reading: Reading
+    limit: Limit
+    outside: bool | None
+    why: str
+
+
+def hold_against_limits(run: Run) -> tuple[Held, ...]:
+    """Every reading of a run that has a limit in its step, held against it.
+
+    Outside is what lies outside by more than its uncertainty: see `sigbench.compare.check_limit`.
+    """
     limits = run.step.limits + tuple(rail_limit(rail) for rail in run.step.rails)
     return tuple(
-        (reading, limit)
+        Held(reading, limit, *check_limit(reading, limit))
         for limit in limits
-        for reading in readings_named(mean_readings(run), limit.reading, unit=limit.unit)
-        if check_limit(reading, limit)[0]
+        for reading in mean_readings(run)
+        if limit.reading in (reading.name, base_name(reading.name)) and limit.unit == reading.unit
     )
+
+
+def outside_limits(run: Run) -> tuple[Held, ...]:
+    """Readings of a run that lie outside a limit of its step by more than their uncertainty."""
+    return tuple(held for held in hold_against_limits(run) if held.outside)
+
+
+def _require_channels(interface: Interface, channels: int) -> None:
+    if channels > interface.channels:
+        raise RequestError(
+            f"The output has {channels} channels and {interface.device} records "
+            f"{interface.channels}: choose an interface with more inputs, or measure the output "
+            "in parts."
+        )
+
+
+def _and(numbers: Sequence[int]) -> str:
+    *most, last = map(str, numbers)
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _with_file(take: Take, stored: TakeRecord) -> Take:

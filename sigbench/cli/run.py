@@ -1,6 +1,8 @@
 """``sigbench run``: the plan of a unit, step by step, with a person at the instrument."""
 
 import sys
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,17 +16,19 @@ from sigbench.cli.interfaces import (
     SimulatedOption,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
-from sigbench.errors import RequestError
+from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts, read_volts
+from sigbench.errors import InterfaceError, RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from rich.console import Console
 
     from sigbench.bench.folder import Bench
-    from sigbench.interface.base import Interface
-    from sigbench.model import Output, Plan, Rail, Run, Step
-    from sigbench.run import Session
+    from sigbench.cli.interfaces import OnBlock
+    from sigbench.interface.base import Block, Interface
+    from sigbench.model import Output, Plan, Rail, Run, Step, Take
+    from sigbench.run import Held, Session
 
 app = command_app()
 
@@ -35,7 +39,6 @@ Examples:
   sigbench run 0047 --stage "as received" --simulated as-received --yes
 """  # \b tells the help to leave the lines as they are
 
-SKIP, STOP = "s", "q"
 # The readings that are shown after each step; all of them are stored.
 SHOWN = {
     "rails": ("rail_volts",),
@@ -61,13 +64,17 @@ def run(
     ] = False,
     rails: Annotated[
         list[str] | None,
-        typer.Option("--rail", metavar="NAME=V", help='A rail as measured, such as "+15 V=14.9".'),
+        typer.Option(
+            "--rail",
+            metavar="NAME=V",
+            help='A rail as measured, such as "+15 V=14.9"; may be repeated.',
+        ),
     ] = None,
     operator: Annotated[str, typer.Option(metavar="NAME", help="Who measures.")] = "",
     gain: Annotated[
-        str,
+        str | None,
         typer.Option(metavar="TEXT", help="Where the interface's gain control stands, in words."),
-    ] = "",
+    ] = None,
     yes: Annotated[
         bool, typer.Option("--yes", help="Ask nothing: go on from step to step by itself.")
     ] = False,
@@ -88,59 +95,105 @@ def run(
     """
     from sigbench.cli import show
     from sigbench.cli.interfaces import open_interface
-    from sigbench.cli.places import find_unit, open_bench
-    from sigbench.run import Session, outside_limits
+    from sigbench.cli.places import find_unit, note, open_bench
+    from sigbench.run import Session, require_possible
 
-    if not stage.strip():
-        raise RequestError('The stage has no name: give one such as --stage "as received".')
-    if not yes and not sys.stdin.isatty():
+    if not yes and not _is_someone_there():
         raise RequestError(
             "The plan asks for things to be done, and nobody is at a keyboard: add --yes."
         )
     console = show.progress() if as_json else show.output()
     with open_bench(folder) as bench:
         unit_id = find_unit(bench, unit)
-        known = bench.unit(unit_id)
+        stage = _stage_name(stage, bench.stages(unit_id))
         plan = bench.plan(unit_id)
-        wanted = _wanted(plan, steps, bench.runs(unit_id, stage), again)
-        if not wanted:
-            raise RequestError(
-                f"All steps of the plan have runs of the stage '{stage}': add --again to "
-                "measure them once more, or name another stage."
-            )
-        outputs = {output.name: output for output in known.outputs}
-        session = Session(
-            open_interface(
+        stored = bench.runs(unit_id)
+        wanted = _wanted(plan, steps, [one for one in stored if one.stage == stage], stage, again)
+        typed = _typed_rails(rails or (), wanted)
+        outputs = {output.name: output for output in bench.unit(unit_id).outputs}
+        interface = None
+        if simulated is not None or any(step.check != "rails" for _, step in wanted):
+            interface = open_interface(
                 simulated=simulated,
                 device=device,
                 play_device=play_device,
                 host=host,
                 rate=rate,
                 channels=_inputs(wanted, outputs),
-            ),
-            stage,
-            operator,
-            gain,
-        )
-        typed = _typed_rails(rails or ())
-        done: list[Run] = []
-        for number, step in wanted:
-            finished = _step(
-                bench, unit_id, session, number, step, outputs, typed, yes, console, len(plan.steps)
             )
-            if finished is None:
-                break
-            done += finished
-    outside = [found for one in done for found in outside_limits(one)]
+        require_possible(wanted, outputs, interface)
+        _require_simulated_outputs(wanted, interface)
+        told = len(plan.steps)
+        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told)
+        left = [number for number, _ in wanted]
+        options = _options_again(
+            stage=stage,
+            device=device,
+            play_device=play_device,
+            host=host,
+            rate=None if rate == 48_000 else rate,
+            simulated=simulated,
+        )
+
+        def go_on() -> str:
+            chosen = left if steps or again else ()
+            words = [*(word for n in chosen for word in ("--step", str(n)))]
+            words += ["--again"] if again else []
+            return command_line(folder, "run", unit_id, *options, *words)
+
+        try:
+            position = _gain(gain, stored, stage, interface, yes)
+            session = Session(interface, stage, operator, position)
+            for number, step in wanted:
+                if sitting.step(session, number, step):
+                    left.remove(number)
+        except StopAsked:
+            console.print()
+        except (KeyboardInterrupt, InterfaceError):
+            note(f"\n{_count_stored(len(wanted) - len(left), len(wanted))}")
+            note(f"Go on with: {go_on()}")
+            raise
+        stages = bench.stages(unit_id)
+    held = [(one, found) for one in sitting.done for found in _held(one)]
     if as_json:
-        _print_json(done)
+        _print_json(sitting.done, held, unit_id, stage, left)
     else:
-        _print_end(console, done, len(wanted), len(outside), folder, unit_id)
-    return int(bool(outside))
+        _print_end(console, len(wanted), len(left), held)
+        if left:
+            note_to(console, f"Go on with: {go_on()}")
+        elif len(stages) > 1:
+            note_to(console, f"Next: {command_line(folder, 'compare', unit_id)}")
+        else:
+            note_to(console, f"For the report: {command_line(folder, 'report', unit_id)}")
+    return int(any(found.outside for _, found in held))
+
+
+def note_to(console: "Console", sentence: str) -> None:
+    """Print a sentence unbroken, so that a command in it can be copied."""
+    from sigbench.cli import show
+
+    console.print(show.fit(sentence, console), soft_wrap=True)
+
+
+def _is_someone_there() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _stage_name(typed: str, there: "Sequence[str]") -> str:
+    """The stage as it is known already, in whatever case it was typed, or a new one."""
+    name = " ".join(typed.split())
+    if not name:
+        raise RequestError('The stage has no name: give one such as --stage "as received".')
+    if not name.isprintable():
+        raise RequestError(
+            f"The stage {name!r} has signs that cannot be printed: use letters and digits."
+        )
+    alike = [stage for stage in there if stage.casefold() == name.casefold()]
+    return name if name in there or not alike else alike[0]
 
 
 def _wanted(
-    plan: "Plan", chosen: "list[int] | None", runs: "list[Run]", again: bool
+    plan: "Plan", chosen: "list[int] | None", runs: "list[Run]", stage: str, again: bool
 ) -> "list[tuple[int, Step]]":
     """The steps to carry out, with their numbers."""
     from sigbench.run import steps_left
@@ -151,7 +204,16 @@ def _wanted(
                 f"The plan '{plan.name}' has steps 1 to {len(plan.steps)}, and no step {number}."
             )
     left = steps_left(plan, () if again else runs)
-    return [(number, step) for number, step in left if not chosen or number in chosen]
+    wanted = [(number, step) for number, step in left if not chosen or number in chosen]
+    if not wanted:
+        which = f"Step {chosen[0]} has a run" if chosen and len(chosen) == 1 else "All have runs"
+        if not chosen:
+            which = "All steps of the plan have runs"
+        raise RequestError(
+            f"{which} of the stage '{stage}' already: add --again to measure once more, or name "
+            "another stage."
+        )
+    return wanted
 
 
 def _inputs(wanted: "list[tuple[int, Step]]", outputs: "Mapping[str, Output]") -> int:
@@ -160,145 +222,295 @@ def _inputs(wanted: "list[tuple[int, Step]]", outputs: "Mapping[str, Output]") -
     return max(needed, default=1)
 
 
-def _typed_rails(texts: "list[str] | tuple[str, ...]") -> dict[str, float]:
-    volts = {}
+def _require_simulated_outputs(
+    wanted: "list[tuple[int, Step]]", interface: "Interface | None"
+) -> None:
+    """The simulated unit has two outputs only: say so before anything is measured."""
+    from sigbench.interface.simulated import SimulatedInterface
+
+    if not isinstance(interface, SimulatedInterface):
+        return
+    for number, step in wanted:
+        if step.check != "rails":
+            try:
+                interface.select(step.output)
+            except RequestError as exc:
+                raise RequestError(
+                    f"Step {number} is on '{step.output}', and the simulated unit has main and "
+                    "phones only: choose steps with --step."
+                ) from exc
+
+
+def _options_again(**options: object) -> list[str]:
+    """The options that were given, as they are typed."""
+    return [
+        word
+        for name, value in options.items()
+        if value is not None
+        for word in (f"--{name.replace('_', '-')}", str(value))
+    ]
+
+
+def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, float]":
+    """Volts by name of the rail, from the command line."""
+    names = {_rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
+    volts: dict[str, float] = {}
     for text in texts:
         name, equals, value = text.rpartition("=")
-        try:
-            volts[name.strip()] = float(value)
-        except ValueError:
-            equals = ""
         if not equals or not name.strip():
             raise RequestError(
                 f"'{text}' is no measured rail: write NAME=VOLTS, like \"+5 V=4.97\"."
             )
+        if _rail_key(name) not in names:
+            there = ", ".join(f"'{known}'" for known in names.values())
+            raise RequestError(
+                f"There is no rail '{name.strip()}' among the steps to measure; "
+                f"{f'there are: {there}' if there else 'none of them is of supply rails'}."
+            )
+        rail = names[_rail_key(name)]
+        if rail in volts:
+            raise RequestError(f"The rail '{rail}' is given twice: leave one of them out.")
+        volts[rail] = read_volts(value)
     return volts
 
 
-def _step(
-    bench: "Bench",
-    unit_id: str,
-    session: "Session",
-    number: int,
-    step: "Step",
-    outputs: "Mapping[str, Output]",
-    typed: dict[str, float],
+def _rail_key(name: str) -> str:
+    """A rail's name as it may be typed: without spaces, in any case, with any minus sign."""
+    return "".join(name.split()).casefold().replace("−", "-")
+
+
+def _gain(
+    given: str | None,
+    stored: "list[Run]",
+    stage: str,
+    interface: "Interface | None",
     yes: bool,
-    console: "Console",
-    of: int,
-) -> "list[Run] | None":
-    """Carry out one step: its run, nothing if it was skipped, None if the person stops."""
-    from dataclasses import replace
-
-    from sigbench.bench.folder import new_run_id
-    from sigbench.cli import show
-    from sigbench.cli.interfaces import recording_bar
+) -> str:
+    """Where the gain control stands: levels compare only if it stands there again."""
+    from sigbench.cli.places import note
     from sigbench.interface.simulated import SimulatedInterface
-    from sigbench.run import carry_out
 
-    heading = f"Step {number} of {of}: {step.check}"
-    heading += f", {step.output}" if step.output in outputs else ""
-    console.print()
-    console.print(show.fit(heading, console, style="bold"))
-    console.print(show.fit(step.prompt, console))
-    interface = session.interface
-    if isinstance(interface, SimulatedInterface):
-        interface.do(step)
-    if step.check == "rails":
-        measured = _measured_rails(step.rails, typed, interface, yes)
-        step = replace(step, rails=measured)
-    elif not yes:
-        answer = _ask("Enter when ready, s skips this step, q stops: ", (SKIP, STOP))
-        if answer == STOP:
+    noted = {one.stage: one.rig.description for one in stored if one.rig.description}
+    if given is not None:
+        return given
+    if stage in noted:
+        return noted[stage]
+    if interface is None or isinstance(interface, SimulatedInterface):
+        return ""
+    if noted:
+        earlier, position = list(noted.items())[-1]
+        note(f"Gain control of the interface at the stage '{earlier}': {position}. Set it alike.")
+    if yes:
+        return ""
+    return ask_text("Where does the interface's gain control stand (in words; Enter: unknown)? ")
+
+
+@dataclass
+class _Sitting:
+    """One person's way through the steps: what is the same for all of them, and what is done."""
+
+    bench: "Bench"
+    unit_id: str
+    outputs: "Mapping[str, Output]"
+    typed: "Mapping[str, float]"
+    yes: bool
+    console: "Console"
+    of: int
+    done: "list[Run]" = field(default_factory=list)
+
+    def say(self, text: str, style: str = "") -> None:
+        from sigbench.cli import show
+
+        self.console.print(show.fit(text, self.console, style=style))
+
+    def step(self, session: "Session", number: int, step: "Step") -> bool:
+        """Carry out one step; False if the person skips it.
+
+        Raises
+        ------
+        StopAsked
+            If the person has had enough.
+        """
+        heading = f"Step {number} of {self.of}: {step.check}"
+        heading += f", {step.output}" if step.output in self.outputs else ""
+        self.say(f"\n{heading}", "bold")
+        self.say(step.prompt)
+        if step.check == "rails":
+            finished = self._rails(session, number, step)
+        else:
+            finished = self._takes(session, number, step)
+        if finished is None:
+            self.say("Skipped.")
+            return False
+        self.bench.add_run(self.unit_id, finished)
+        self.done.append(finished)
+        _print_step(finished, self.console)
+        return True
+
+    def _rails(self, session: "Session", number: int, step: "Step") -> "Run | None":
+        """Supply rails: typed in now, or on the command line."""
+        from dataclasses import replace
+
+        from sigbench.bench.folder import new_run_id
+        from sigbench.run import carry_out
+
+        measured = self._measured_rails(step.rails, session.interface)
+        if all(rail.measured_volts is None for rail in measured):
+            self.say("No rail was measured" + (": give --rail, or leave --yes out." * self.yes))
             return None
-        if answer == SKIP:
-            return []
-        if step.check != "idle" and not _level_is_fine(interface, console):
-            return []
-    label = f"{step.check.capitalize()}, {step.seconds:g} s"
-
-    def before_take(repeat: int) -> None:
-        if not yes and repeat > 1 and step.check != "idle":
-            _ask(f"Take {repeat} of {step.repeats}: Enter when ready again: ", ())
-
-    with recording_bar(step.seconds, interface.samplerate, label) as on_block:
-        finished = carry_out(
+        return carry_out(
             session,
             number,
-            step,
-            output=outputs.get(step.output),
+            replace(step, rails=measured),
+            output=None,
             run_id=new_run_id(),
-            store=bench.store_take,
-            before_take=before_take,
-            on_block=on_block,
+            store=self.bench.store_take,
         )
-    bench.add_run(unit_id, finished)
-    _print_step(finished, console)
-    return [finished]
+
+    def _measured_rails(
+        self, rails: "tuple[Rail, ...]", interface: "Interface | None"
+    ) -> "tuple[Rail, ...]":
+        from dataclasses import replace
+
+        from sigbench.interface.simulated import SimulatedInterface
+
+        read = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
+        simulated = {_rail_key(name): volts for name, volts in read.items()}
+        volts: dict[str, float | None] = {}
+        for rail in rails:
+            if rail.name in self.typed:
+                volts[rail.name] = self.typed[rail.name]
+            elif isinstance(interface, SimulatedInterface):
+                volts[rail.name] = simulated.get(_rail_key(rail.name))
+            else:
+                volts[rail.name] = None if self.yes else ask_volts(rail.name, _complaint(rail))
+        return tuple(replace(rail, measured_volts=volts[rail.name]) for rail in rails)
+
+    def _takes(self, session: "Session", number: int, step: "Step") -> "Run | None":
+        """A check on takes: wait for the person, see to the level, record and measure."""
+        from sigbench.interface.simulated import SimulatedInterface
+
+        interface = session.interface
+        assert interface is not None
+        if isinstance(interface, SimulatedInterface):
+            interface.do(step)
+        while True:
+            if not self.yes and ask("Enter when ready, s skips this step, q stops: ", "s") == "s":
+                return None
+            try:
+                if not self.yes and not self._level_is_fine(interface, step):
+                    return None
+                return self._carry_out(session, number, step)
+            except _Anew:
+                self.say("The step begins anew.")
+            except InterfaceError as exc:
+                if self.yes:
+                    raise
+                self.say(str(exc))
+
+    def _carry_out(self, session: "Session", number: int, step: "Step") -> "Run":
+        from sigbench.bench.folder import new_run_id
+        from sigbench.cli import show
+        from sigbench.cli.interfaces import recording_bar
+        from sigbench.run import carry_out
+
+        assert session.interface is not None
+        samplerate = session.interface.samplerate
+        shown = ExitStack()
+        arrived: list[OnBlock] = []
+        begun: set[int] = set()
+
+        def before_take(repeat: int) -> None:
+            shown.close()
+            count = f"Take {repeat} of {step.repeats}" if step.repeats > 1 else "Take"
+            if not self.yes and repeat not in begun | {1} and step.check != "idle":
+                ask(f"{count}: Enter when ready again, q stops: ")
+            begun.add(repeat)
+            bar = recording_bar(step.seconds, samplerate, count)
+            arrived[:] = [shown.enter_context(bar)]
+
+        def on_block(block: "Block") -> None:
+            arrived[0](block)
+
+        def keep(take: "Take", attempt: int) -> bool:
+            shown.close()
+            kept = self._keep(take, attempt)
+            if kept:
+                shown.enter_context(show.progress().status("Measuring …"))
+            return kept
+
+        with shown:
+            return carry_out(
+                session,
+                number,
+                step,
+                output=self.outputs[step.output],
+                run_id=new_run_id(),
+                store=self.bench.store_take,
+                before_take=before_take,
+                on_block=on_block,
+                keep=keep,
+            )
+
+    def _keep(self, take: "Take", attempt: int) -> bool:
+        """Whether a take is good for something; what spoils it is said, and asked about."""
+        from sigbench.run import clipped_in_words, lost_in_words
+
+        lost, clipped = lost_in_words(take), clipped_in_words(take)
+        if lost is not None:
+            self.say(lost)
+            if self.yes:
+                self.say("The take is recorded once more." if attempt == 1 else "The take is kept.")
+                return attempt > 1
+            if ask("Enter records it again, k keeps it as it is, q stops: ", "k") != "k":
+                return False
+        if clipped is not None:
+            self.say(clipped)
+            # Takes at two positions of the gain control are no repeats of each other.
+            question = "Enter begins the step anew after that, k keeps the take, q stops: "
+            if not self.yes and ask(question, "k") != "k":
+                raise _Anew
+        return True
+
+    def _level_is_fine(self, interface: "Interface", step: "Step") -> bool:
+        """Listen for a second before the takes; a person may go on in spite of the advice."""
+        from sigbench.interface.base import level_check
+        from sigbench.run import stimulus_of
+
+        if step.check == "idle":
+            return True
+        sound = None
+        if step.stimulus is not None:
+            sound = stimulus_of(step.stimulus, interface.samplerate, step.seconds)
+        while True:
+            found = level_check(interface, stimulus=sound).channels
+            channels = found[: self.outputs[step.output].channels]
+            for channel in channels:
+                self.say(f"Level of {channel.advice}.")
+            if all(channel.fine for channel in channels):
+                return True
+            answer = ask(
+                "Enter listens again, k records all the same, s skips this step, q stops: ", "ks"
+            )
+            if answer:
+                return answer == "k"
 
 
-def _measured_rails(
-    rails: "tuple[Rail, ...]", typed: dict[str, float], interface: "Interface", yes: bool
-) -> "tuple[Rail, ...]":
-    """The rails with the volts as given on the command line, simulated, or typed in now."""
+class _Anew(Exception):
+    """The step has to begin with its first take again."""
+
+
+def _complaint(rail: "Rail") -> "Callable[[float], str | None]":
+    """What is wrong with a voltage that is typed in for a rail."""
     from dataclasses import replace
 
-    from sigbench.interface.simulated import SimulatedInterface
+    from sigbench.checks.rails import measure_rails
 
-    simulated = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
-    volts: dict[str, float | None] = {}
-    for rail in rails:
-        if rail.name in typed:
-            volts[rail.name] = typed[rail.name]
-        elif rail.name.replace(" ", "") in simulated:
-            volts[rail.name] = simulated[rail.name.replace(" ", "")]
-        else:
-            volts[rail.name] = None if yes else _ask_volts(rail.name)
-    return tuple(replace(rail, measured_volts=volts[rail.name]) for rail in rails)
+    def wrong(volts: float) -> str | None:
+        reading = measure_rails((replace(rail, measured_volts=volts),)).readings[0]
+        return None if reading.state != "invalid" else f"{rail.name}: {reading.why}."
 
-
-def _ask_volts(name: str) -> float | None:
-    while True:
-        answer = _input(f"{name} reads (volts, empty if not measured): ").replace(",", ".")
-        if not answer:
-            return None
-        try:
-            return float(answer.removesuffix("V").strip())
-        except ValueError:
-            print("Type a number of volts, such as -14.9, or nothing.", file=sys.stderr)
-
-
-def _level_is_fine(interface: "Interface", console: "Console") -> bool:
-    """Listen for a second before the take; a person may go on in spite of the advice."""
-    from sigbench.cli import show
-    from sigbench.interface.base import level_check
-
-    while True:
-        found = level_check(interface)
-        for channel in found.channels:
-            console.print(show.fit(channel.advice, console))
-        if found.fine:
-            return True
-        answer = _ask("Enter records all the same, r listens again, s skips: ", ("r", SKIP))
-        if answer != "r":
-            return answer != SKIP
-
-
-def _ask(question: str, answers: tuple[str, ...]) -> str:
-    """A one-letter answer, or the empty one."""
-    while True:
-        answer = _input(question).lower()
-        if not answer or answer in answers:
-            return answer
-
-
-def _input(question: str) -> str:
-    """What is typed, from stdin; the question goes to stderr, beside the results."""
-    print(question, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline()
-    if not line:
-        raise KeyboardInterrupt
-    return line.strip()
+    return wrong
 
 
 def _print_step(finished: "Run", console: "Console") -> None:
@@ -307,34 +519,88 @@ def _print_step(finished: "Run", console: "Console") -> None:
     from sigbench.run import mean_readings, outside_limits
 
     names = SHOWN.get(finished.step.check, ())
-    outside = {(r.name, r.channel, r.unit) for r, _ in outside_limits(finished)}
-    rows = [r for r in mean_readings(finished) if base_name(r.name) in names and r.unit != "%"]
+    outside = {
+        (h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(finished)
+    }
+    rows = [
+        r
+        for r in mean_readings(finished)
+        if r.unit != "%" and (base_name(r.name) in names or (r.name, r.channel, r.unit) in outside)
+    ]
     show.print_short(rows, outside, console)
 
 
-def _print_end(
-    console: "Console", done: "list[Run]", of: int, outside: int, folder: object, unit_id: str
-) -> None:
-    from pathlib import Path
+def _held(one: "Run") -> "tuple[Held, ...]":
+    from sigbench.run import hold_against_limits
 
+    return hold_against_limits(one)
+
+
+def _count_stored(done: int, of: int) -> str:
+    return f"{done} of {of} steps measured and stored."
+
+
+def _print_end(console: "Console", of: int, left: int, held: "list[tuple[Run, Held]]") -> None:
     from sigbench.cli import show
 
-    assert isinstance(folder, Path)
     console.print()
-    told = f"{len(done)} of {of} steps measured and stored"
-    told += f", {outside} readings outside their limits." if outside else ", all within limits."
-    console.print(show.fit(told, console))
-    console.print(
-        show.fit(f"Next: {command_line(folder, 'compare', unit_id)}", console), soft_wrap=True
-    )
+    console.print(show.fit(_count_stored(of - left, of), console, style="bold"))
+    if left == of:
+        return
+    outside = [(one, found) for one, found in held if found.outside]
+    unknown = [(one, found) for one, found in held if found.outside is None]
+    for title, some in (("Outside a limit:", outside), ("Limits that cannot be told:", unknown)):
+        if some:
+            console.print(show.fit(title, console))
+            for one, found in some:
+                console.print(show.fit(f"  {_held_in_words(one, found)}", console))
+    if not outside:
+        console.print(show.fit("Nothing outside its limit.", console))
 
 
-def _print_json(done: "list[Run]") -> None:
+def _held_in_words(one: "Run", held: "Held") -> str:
+    """``Step 4, Left minus right: 10.00 dB, limit within ±1.5 dB``."""
+    from sigbench.report.wording import channel_name, label, limit_words, reading_text
+
+    reading = held.reading
+    title = label(reading.name).title
+    if reading.channel is not None:
+        title += f", {channel_name(reading.channel, pair=True)}"
+    if held.outside is None:
+        return f"Step {one.step_number}: {title}: {held.why}"
+    words = f"{reading_text(reading).text}; limit: {limit_words(held.limit)}"
+    return f"Step {one.step_number}: {title}: {words}"
+
+
+def _print_json(
+    done: "list[Run]", held: "list[tuple[Run, Held]]", unit_id: str, stage: str, left: list[int]
+) -> None:
     import msgspec
 
     from sigbench import __version__
     from sigbench.bench.documents import run_to_json
     from sigbench.cli import show
+    from sigbench.wire import reading_to_object
 
-    runs = [msgspec.json.decode(run_to_json(one)) for one in done]
-    show.print_line(msgspec.json.encode({"sigbench": __version__, "runs": runs}))
+    outside = [
+        {
+            "step": one.step_number,
+            "reading": reading_to_object(found.reading),
+            "low": found.limit.low,
+            "high": found.limit.high,
+        }
+        for one, found in held
+        if found.outside
+    ]
+    show.print_line(
+        msgspec.json.encode(
+            {
+                "sigbench": __version__,
+                "unit": unit_id,
+                "stage": stage,
+                "runs": [msgspec.json.decode(run_to_json(one)) for one in done],
+                "outside_limits": outside,
+                "steps_left": left,
+            }
+        )
+    )

@@ -1,0 +1,90 @@
+"""Questions to the person at the keyboard. They go to stderr, beside the results."""
+
+import math
+import sys
+from collections.abc import Callable
+
+from sigbench.errors import RequestError
+
+
+class StopAsked(Exception):
+    """The person has answered that it is enough for now."""
+
+
+STOP = "q"
+
+
+def ask(question: str, letters: str = "") -> str:
+    """One of the letters, or the empty string for Enter; asks again until it is one of them.
+
+    Raises
+    ------
+    StopAsked
+        If the answer is ``q``, which every question takes.
+    """
+    while True:
+        answer = ask_text(question).lower()
+        if answer == STOP:
+            raise StopAsked
+        if not answer or answer in tuple(letters):
+            return answer
+
+
+def ask_text(question: str) -> str:
+    """What is typed in a line, without the space around it.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        If the keyboard is gone.
+    """
+    print(question, end="", file=sys.stderr, flush=True)
+    line = sys.stdin.readline()
+    if not line:
+        raise KeyboardInterrupt
+    return line.strip()
+
+
+def ask_volts(name: str, wrong: Callable[[float], str | None]) -> float | None:
+    """Volts as read off a multimeter; None if they were not measured.
+
+    Parameters
+    ----------
+    name : str
+        Of the rail.
+    wrong : callable
+        Says what is wrong with a voltage; it is asked for again then.
+    """
+    while True:
+        answer = ask_text(f"  {name} reads, in volts (Enter: not measured, q stops): ")
+        if not answer:
+            return None
+        if answer.lower() == STOP:
+            raise StopAsked
+        try:
+            volts = read_volts(answer)
+        except RequestError as exc:
+            complaint: str | None = str(exc)
+        else:
+            complaint = wrong(volts)
+            if complaint is None:
+                return volts
+        print(f"  {complaint}", file=sys.stderr)
+
+
+def read_volts(text: str) -> float:
+    """Volts as people type them: ``-14.9``, ``4,97 V``, ``+15v``, ``−15``.
+
+    Raises
+    ------
+    RequestError
+        If it is no number.
+    """
+    plain = text.strip().replace("−", "-").replace(",", ".").rstrip("vV").strip()
+    try:
+        volts = float(plain)
+    except ValueError:
+        volts = math.nan
+    if not math.isfinite(volts):
+        raise RequestError(f"'{text}' is no voltage: type a number of volts, such as -14.9.")
+    return volts
