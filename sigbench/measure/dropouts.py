@@ -50,26 +50,32 @@ _STEP = 6144  # predictor samples that each step moves on: 0.5 s
 _CONTEXT = 1920  # predictor samples before and after: 160 ms
 _FRAME = 12  # predictor samples of a frame, 1 ms
 _HORIZON = 300  # predictor samples of extrapolation, 25 ms
+_BLUR_SHARE = 0.75  # by precision_dropouts.py, on sines and saws
 _MARGIN = 18  # predictor samples between the start of an extrapolation and the suspected edge
 _PROBE = 18  # predictor samples after an edge over which its gain is measured, 1.5 ms
 _SEARCH = 36  # predictor samples after the suspected edge within which it must lie, 3 ms
 _SURE = 2.0  # a fall must miss the prediction by this many times the usual mean square
+_STEADY = 0.1  # prediction error over power, below which a sound is predictable enough
 _TRIALS = 8  # extrapolations over untouched signal just before: how well does this sound predict?
 _ALIKE_DB = 3.0  # the step down and the step up of a dip have the same height
+_TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
 
 
-def _predictable_band(signal: Samples, stride: int) -> Samples:
-    """The signal below about 5 kHz, where its partials are few enough to be predicted.
+def _predictable_band(signal: Samples, stride: int) -> tuple[Samples, int]:
+    """The signal below about 5 kHz, and how many frames an edge is found too far out in it.
 
-    A signal that lies above is left as it is: its few partials may well be aliased. The two
-    moving means blur an edge by less than 0.1 ms.
+    There its partials are few enough to be predicted. A signal that lies above is left as it is:
+    its few partials may well be aliased. The two moving means together reach ``width - 1`` frames
+    to either side, and the change is noticed `_BLUR_SHARE` of that too far out.
     """
     from scipy.ndimage import uniform_filter1d
 
     width = stride | 1  # odd, so that nothing is shifted
     smooth = uniform_filter1d(uniform_filter1d(signal, width), width)
-    return smooth if np.dot(smooth, smooth) > 0.05 * np.dot(signal, signal) else signal
+    if np.dot(smooth, smooth) <= 0.05 * np.dot(signal, signal):
+        return signal, 0
+    return smooth, round(_BLUR_SHARE * (width - 1))
 
 
 def _predictor(subsampled: Samples) -> NDArray[np.float64]:
@@ -127,6 +133,12 @@ def _suspects(
     first, last = _CONTEXT // _FRAME, (_CONTEXT + _STEP) // _FRAME
     found = (errors > 2 * usual) & (errors > 0.005 * levels)
     return first + np.flatnonzero(found[first:last]), float(np.median(errors[first:last]))
+
+
+def _runs_of_means(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of so many frames as the predictor spans."""
+    span = _TAPS // _FRAME
+    return powers[: len(powers) // span * span].reshape(-1, span).mean(axis=1)
 
 
 def _without_trend(signal: Samples, degree: int) -> Samples:
@@ -198,9 +210,14 @@ class _Window:
     def __init__(self, signal: Samples, stride: int, begin: int, end: int) -> None:
         self._signal = signal[:end].copy()
         self.stride = stride
-        self._filter = _predictor(signal[::stride])
+        subsampled = signal[::stride]
+        self._filter = _predictor(subsampled)
         self._extrapolate: NDArray[np.float64] | None = None
-        suspects, self._usual_error = _suspects(signal[::stride], self._filter)
+        suspects, self._usual_error = _suspects(subsampled, self._filter)
+        powers = _frame_means(subsampled[_CONTEXT : min(_CONTEXT + _STEP, end // stride)] ** 2)
+        usual = float(np.median(powers)) if len(powers) else 0.0
+        self.steady = self._usual_error < _STEADY * usual
+        self.loudest = float(np.max(_runs_of_means(powers), initial=0.0))
         # A fall needs a past to be predicted from, and some of what follows.
         frames = suspects * _FRAME * stride
         known = (frames >= begin + (_TAPS + _MARGIN) * stride) & (frames + _FRAME * stride < end)
@@ -322,29 +339,42 @@ class _Channel:
         self._shortest = MIN_SECONDS * samplerate
         self._open: tuple[int, _Fall] | None = None
         self._done = -1  # suspects before this frame are explained already
+        self._loudest = 0.0  # mean square of 21 ms, so far
+        self._steps = 0
+        self._steady_steps = 0
+
+    @property
+    def steady_share(self) -> float:
+        """Share of the half seconds so far whose sound could be predicted, and so watched."""
+        return self._steady_steps / self._steps if self._steps else 0.0
 
     def scan(self, raw: Samples, origin: int, stride: int, end: int) -> list[_Hole]:
         """Holes that end in this step.
 
         `origin` is the frame of the take at index 0; from index `end` on lies no audio any more.
         """
+        self._steps += 1
         if not raw.any():
             return []
-        signal = _predictable_band(raw, stride)
+        signal, blur = _predictable_band(raw, stride)
         window = _Window(signal, stride, max(0, -origin), end)
+        self._steady_steps += window.steady
+        self._loudest = max(self._loudest, window.loudest)
         holes = []
         for frame in window.suspects:
             suspect = int(frame) * _FRAME * stride
             if origin + suspect < self._done:
                 continue
-            if (hole := self._closed(window, suspect, origin)) is not None:
+            if (hole := self._closed(window, suspect, origin, blur)) is not None:
                 holes.append(hole)
                 continue
             fall = window.fall(suspect)
             if fall is None or origin + fall.edge < self._done:
                 continue
+            if fall.level < self._loudest * 10 ** (-_TAIL_DB / 10):
+                continue
             if fall.returned is None:
-                self._open = (origin + fall.edge, fall)
+                self._open = (origin + fall.edge + blur, fall)
                 self._done = origin + fall.edge + 3 * _HORIZON * stride // 4
                 continue
             end = fall.returned
@@ -353,11 +383,13 @@ class _Channel:
                 end = back.edge
             self._done = origin + end
             window.mend(fall)
-            if end - fall.edge >= self._shortest:
-                holes.append(_Hole(origin + fall.edge, origin + end, fall.depth, fall.lost))
+            start = fall.edge + blur
+            end -= blur
+            if end - start >= self._shortest:
+                holes.append(_Hole(origin + start, origin + end, fall.depth, fall.lost))
         return holes
 
-    def _closed(self, window: _Window, suspect: int, origin: int) -> _Hole | None:
+    def _closed(self, window: _Window, suspect: int, origin: int, blur: int) -> _Hole | None:
         """The open hole, if the signal comes back at `suspect`."""
         if self._open is None:
             return None
@@ -375,13 +407,19 @@ class _Channel:
         self._open = None
         self._done = origin + rise.edge
         window.mend_before(rise)
-        return _Hole(start, origin + rise.edge, fall.depth, fall.lost)
+        end = max(origin + rise.edge - blur, start)
+        return _Hole(start, end, fall.depth, fall.lost)
 
     def finish(self, end: int) -> list[_Hole]:
-        """A loss that lasts to the end of the take."""
+        """A loss that lasts to the end of the take.
+
+        A synthesizer that ends the faint tail of a released note is none.
+        """
         if self._open is None or not self._open[1].lost:
             return []
         start, fall = self._open
+        if fall.level < self._loudest * 10 ** (-_RETURN_DB / 10):
+            return []
         return [_Hole(start, end, fall.depth, True)]
 
 
@@ -420,6 +458,14 @@ class DropoutDetector:
         self._fed = 0
         self._channels = [_Channel(samplerate) for _ in range(channels)]
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
+
+    @property
+    def steady_shares(self) -> tuple[float, ...]:
+        """Of each channel, the share of the half seconds so far that held a steady sound.
+
+        Elsewhere (silence, noise, speech) there is nothing that could be seen to drop out.
+        """
+        return tuple(channel.steady_share for channel in self._channels)
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
