@@ -4,8 +4,10 @@ A check loops over the channels, calls the measuring functions, and gives each n
 unit and state. It opens no file and no device.
 """
 
+from dataclasses import replace
+
 from sigbench.errors import RequestError, SignalError
-from sigbench.model import CheckSettings, Measurement, Take
+from sigbench.model import CheckSettings, Measurement, Reading, Take
 
 TAKE_CHECKS = ("idle", "tone", "dropouts")
 """Checks that measure a take."""
@@ -13,6 +15,14 @@ TAKE_CHECKS = ("idle", "tone", "dropouts")
 CHECKS = ("rails", *TAKE_CHECKS)
 """Every check there is; rails are typed in from the multimeter."""
 
+# Without a named check. A note is recorded well above this, a whine in idle noise lies below:
+# common practice, no source.
+QUIETEST_NOTE_DBFS = -60.0
+MAINS_HZ = (50.0, 60.0)
+MAINS_TOLERANCE = 0.01  # EN 50160; no note of equal temperament at A4 = 440 Hz lies so near
+STEADIEST_MUSIC_DB = 1.0  # uncertainty of noise_a: idle noise is steadier than this
+
+_LEVELS = ("level_", "crest_factor", "dc_offset")
 _SHORTEST_SECONDS = 0.05  # two cycles of 40 Hz: below this nothing on the list has a meaning
 
 
@@ -26,7 +36,9 @@ def measure(
     take : Take
         The recording.
     check : {"idle", "tone", "dropouts"} or None
-        None looks for a tone first and, where no channel has one, measures the take as idle.
+        None looks for a tone first and, where no channel has one, measures the take as idle. A
+        tone below -60 dBFS or at the mains frequency is not taken for a note, and a sound that
+        is neither a steady note nor steady noise is not measured as noise.
     settings : CheckSettings or None
         What is known beforehand, such as the note played.
 
@@ -54,7 +66,7 @@ def measure(
         )
     from sigbench.checks.dropouts import check_dropouts
     from sigbench.checks.idle import check_idle
-    from sigbench.checks.tone import check_tone
+    from sigbench.checks.tone import check_tone, notes_and_readings
 
     if check == "tone":
         return check_tone(take, settings)
@@ -62,6 +74,36 @@ def measure(
         return check_idle(take, settings)
     if check == "dropouts":
         return check_dropouts(take, settings)
-    measurement = check_tone(take, settings)
-    found = any(r.name == "tone_level" and r.state != "invalid" for r in measurement.readings)
-    return measurement if found else check_idle(take, settings)
+    notes, measurement = notes_and_readings(take, settings)
+    if settings.frequency_hz is not None or any(
+        _is_note(note.frequency_hz, note.power) for note in notes
+    ):
+        return measurement
+    return _only_if_steady(check_idle(take, settings))
+
+
+def _is_note(frequency_hz: float, power: float) -> bool:
+    """Whether a tone is more likely a note than a whine or the mains."""
+    from sigbench.units import dbfs_to_rms
+
+    mains = any(abs(frequency_hz / nominal - 1) < MAINS_TOLERANCE for nominal in MAINS_HZ)
+    return not mains and power > dbfs_to_rms(QUIETEST_NOTE_DBFS) ** 2
+
+
+def _only_if_steady(measurement: Measurement) -> Measurement:
+    """An idle measurement without the noise of channels that hold music or speech instead."""
+    moving = {
+        r.channel
+        for r in measurement.readings
+        if r.name == "noise_a" and (r.uncertainty or 0.0) > STEADIEST_MUSIC_DB  # type: ignore[operator]
+    }
+    why = "neither a steady note nor steady noise: record one of them, or say which check is meant"
+    return replace(
+        measurement,
+        readings=tuple(
+            Reading.invalid(r.name, r.unit, why, channel=r.channel)
+            if r.channel in moving and r.value is not None and not r.name.startswith(_LEVELS)
+            else r
+            for r in measurement.readings
+        ),
+    )

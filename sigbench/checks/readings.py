@@ -14,7 +14,7 @@ from sigbench.measure.mains import Mains
 from sigbench.model import Reading, Take
 from sigbench.units import NEPER_DB, db_to_ratio
 
-SILENT = "digital silence: every sample is zero"
+SILENT = "digital silence: every sample is the same"
 DC_UNKNOWN = "the input is not known to pass DC, and most interfaces do not"
 NO_MAINS = "no mains hum stands above the noise"
 

@@ -1,10 +1,12 @@
 """Tone: a held note. Level, pitch, distortion and balance of the outputs."""
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.checks.held import Held, held_part
 from sigbench.checks.readings import (
     in_percent,
     level_readings,
@@ -17,7 +19,7 @@ from sigbench.measure.balance import Unknown, crosstalk, level_difference, polar
 from sigbench.measure.distortion import Distortion, measure_distortion
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.fundamental import Fundamental, follow
-from sigbench.measure.mains import Mains, comb_waveform, measure_mains
+from sigbench.measure.mains import NOTE_REACH_HZ, Mains, comb_waveform, measure_mains
 from sigbench.measure.spectrum import cosine_window, power_spectrum
 from sigbench.measure.tone import Line, NoTone, find_tone
 from sigbench.model import CheckSettings, Measurement, Reading, Take
@@ -25,6 +27,8 @@ from sigbench.units import cents, nearest_note
 
 LEAST_CYCLES = 10.0
 UNDRIVEN_DB = 30.0  # a channel this much weaker than its neighbour is taken as not driven
+
+MAINS_HZ = (50.0, 60.0)
 
 _PASSES = 2
 _FAINT = 1e-6  # -60 dB beside the fundamental: what leaks from it into the fit is no matter
@@ -56,33 +60,93 @@ class _Channel:
 
 def check_tone(take: Take, settings: CheckSettings) -> Measurement:
     """Measure a take in which one note is held; see `sigbench.checks.measure`."""
-    found = [
-        _search(take.samples[:, c], take.samplerate, settings, settings.frequency_hz)
-        for c in range(take.channels)
-    ]
-    notes = [c.note for c in found if isinstance(c.note, Line)]
-    if notes and settings.frequency_hz is None:
+    return notes_and_readings(take, settings)[1]
+
+
+def notes_and_readings(take: Take, settings: CheckSettings) -> tuple[tuple[Line, ...], Measurement]:
+    """The notes that were found, one for each channel that has one, and the measurement."""
+    found, held = _searched(take, settings)
+    channels = [_analyse(c, take.samplerate, settings) for c in found]
+    part = held.remark(take.samplerate)
+    around = None if part is None else "of the whole take; the note is not held all through it"
+    readings: list[Reading] = []
+    for number, channel in enumerate(channels, start=1):
+        whole = take.samples[:, number - 1]
+        readings += _remarked(level_readings(whole, take, number), around)
+        readings += _remarked(_tone_readings(channel, number, settings), part)
+        readings += _hum_readings(channel, number, settings)
+    for left in range(1, take.channels, 2):
+        pair = (left, left + 1)
+        alike = _pair_readings(channels[left - 1], channels[left], pair, take.samplerate, settings)
+        readings += _remarked(alike, part)
+    measurement = Measurement("tone", take.source, spoil_lost(spoil_clipped(readings, take), take))
+    return tuple(c.note for c in found if isinstance(c.note, Line)), measurement
+
+
+def _searched(take: Take, settings: CheckSettings) -> tuple[list[_Channel], Held]:
+    """The note in each channel, in the part of the take in which it is held."""
+
+    def strongest(channels: list[_Channel]) -> tuple[int, Line] | None:
+        notes = [(n, c.note) for n, c in enumerate(channels) if isinstance(c.note, Line)]
+        return max(notes, key=lambda entry: entry[1].power) if notes else None
+
+    samplerate, expected = take.samplerate, settings.frequency_hz
+    signals = list(take.samples.T)
+    found = [_search(s, samplerate, settings, expected) for s in signals]
+    held = Held(0, take.frames, True)
+    best = strongest(found)
+    if best is not None:
+        held = held_part(signals[best[0]], samplerate, best[1].frequency_hz)
+    if best is not None and not held.whole:
+        signals = [s[held.start : held.stop] for s in signals]
+        expected = best[1].frequency_hz if expected is None else expected
+        found = [_search(s, samplerate, settings, expected) for s in signals]
+    elif best is not None and expected is None:
         # The strongest channel says which note it is; the others are asked for the same one.
-        note = max(notes, key=lambda line: line.power)
+        note = best[1]
         found = [
             c
             if isinstance(c.note, Line) and abs(cents(c.note.frequency_hz, note.frequency_hz)) < 50
-            else _search(c.signal, take.samplerate, settings, note.frequency_hz)
+            else _search(c.signal, samplerate, settings, note.frequency_hz)
             for c in found
         ]
-    channels = [_analyse(c, take.samplerate, settings) for c in found]
-    readings: list[Reading] = []
-    for number, channel in enumerate(channels, start=1):
-        readings += level_readings(channel.signal, take, number)
-        readings += _tone_readings(channel, number, settings)
-        silent = not np.any(channel.signal)
-        readings += mains_readings(channel.mains, number, silent=silent)
-    for left in range(1, take.channels, 2):
-        pair = (left, left + 1)
-        readings += _pair_readings(
-            channels[left - 1], channels[left], pair, take.samplerate, settings
-        )
-    return Measurement("tone", take.source, spoil_lost(spoil_clipped(readings, take), take))
+    return found, held
+
+
+def _remarked(readings: Iterable[Reading], remark: str | None) -> list[Reading]:
+    """The readings with one more remark beside each that has a value."""
+    if remark is None:
+        return list(readings)
+    return [
+        r if r.value is None else replace(r, why=remark if r.why is None else f"{r.why}; {remark}")
+        for r in readings
+    ]
+
+
+def _hum_readings(channel: _Channel, number: int, settings: CheckSettings) -> list[Reading]:
+    """The mains comb, without the lines that a partial of the note lies on."""
+    readings = mains_readings(channel.mains, number, silent=not np.any(channel.signal))
+    if channel.fundamental is None:
+        return readings
+    note = channel.fundamental.frequency.value
+    if channel.mains is not None and channel.mains.frequency is not None:
+        nominal: tuple[float, ...] = (channel.mains.frequency.value,)
+    else:
+        nominal = MAINS_HZ if settings.mains_hz is None else (settings.mains_hz,)
+    why = {}
+    for line, name in ((1, "hum_1x"), (2, "hum_2x")):
+        for mains in nominal:
+            partial = max(1, round(line * mains / note)) * note
+            if abs(partial - line * mains) < NOTE_REACH_HZ:
+                why[name] = f"a partial of the note, {partial:.1f} Hz, lies on this line"
+    if why:
+        why["hum_total"] = "a partial of the note lies on one of the two lowest lines of the hum"
+    return [
+        Reading.invalid(r.name, r.unit, why[r.name], channel=number)
+        if r.name in why and r.value is not None
+        else r
+        for r in readings
+    ]
 
 
 def _search(
@@ -252,14 +316,20 @@ def _alignment_readings(
             for name, unit in (("polarity", ""), ("delay", "s"))
         ]
     period = alignment.ambiguous_period
-    remark = None
+    of_delay = of_polarity = None
     if period is not None:
-        remark = f"the sound repeats itself: known only up to multiples of {1000 * period:.3g} ms"
+        of_delay = f"the sound repeats itself: known only up to multiples of {1000 * period:.3g} ms"
+    if period is not None and alignment.symmetrical:
+        of_polarity = (
+            "this wave upside down looks like itself half a period later: the other polarity "
+            f"with {500 * period:.3g} ms more or less delay fits as well"
+        )
+        of_delay = f"{of_delay}, or, with the other polarity, of {500 * period:.3g} ms"
     polarity = Estimate(float(alignment.polarity), 0.0)
     return [
         *readings,
-        reading("polarity", "", polarity, channels=channels, why=remark),
-        reading("delay", "s", alignment.delay, channels=channels, why=remark),
+        reading("polarity", "", polarity, channels=channels, why=of_polarity),
+        reading("delay", "s", alignment.delay, channels=channels, why=of_delay),
     ]
 
 
