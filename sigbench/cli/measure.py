@@ -38,7 +38,8 @@ def measure(
         typer.Option(
             metavar="NAME",
             help="What to measure: tone (a held note), idle (nothing played: noise and hum) or "
-            "dropouts (breaks and crackles). Without it: tone if there is one, else idle.",
+            "dropouts (breaks and crackles). Without it: tone if there is one above -60 dBFS that "
+            "is no mains hum, else idle.",
         ),
     ] = None,
     channels: Annotated[
@@ -62,6 +63,10 @@ def measure(
         int | None,
         typer.Option(metavar="N", help="The only channel that was played, for crosstalk."),
     ] = None,
+    dc_coupled: Annotated[
+        bool,
+        typer.Option("--dc-coupled", help="The input is known to pass DC: gives the DC offset."),
+    ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON object instead of the table.")
     ] = False,
@@ -84,7 +89,7 @@ def measure(
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = read_take(file, channels=kept)
+        take = replace(read_take(file, channels=kept), dc_coupled=dc_coupled)
         measurement = checks.measure(take, check, settings)
     if kept is not None:
         measurement = _with_file_channels(measurement, kept)

@@ -144,6 +144,14 @@ def test_another_tuning_moves_the_pitch_error(measured, wav):
     assert against[442] == pytest.approx(0, abs=0.01)
 
 
+def test_the_dc_offset_is_given_where_the_input_passes_dc(measured, wav):
+    path = wav(0.01 + sine(1000, -20))  # whole cycles: the mean is the offset alone
+    refused = only(measured(path, "--check", "tone"), "dc_offset", 1)
+    assert (refused["value"], refused["state"]) == (None, "invalid")
+    found = only(measured(path, "--check", "tone", "--dc-coupled"), "dc_offset", 1)
+    assert found["value"] == pytest.approx(0.01, abs=1e-6)
+
+
 def test_the_driven_channel_keeps_its_number_too(measured, wav):
     silence = np.random.default_rng(3).normal(0, 1e-6, 48_000)
     leak = sine(1000, -10) * 10 ** (-60 / 20)
@@ -279,7 +287,7 @@ def test_a_full_scale_sine_reads_zero(measured, wav):
 
 
 def test_a_clipped_tone_gives_no_distortion_figure(measured, wav):
-    found = measured(wav(np.clip(2 * sine(997, -1), -1, 1)), "--check", "tone")
+    found = measured(wav(np.clip(2 * sine(997, -1, seconds=0.3), -1, 1)), "--check", "tone")
     for name in ("thd", "thd_n"):
         for reading in readings(found, name):
             assert reading["state"] == "invalid"
