@@ -57,6 +57,7 @@ def compare(
 
     from sigbench.cli import show, verdicts
     from sigbench.cli.places import find_stage, find_unit, open_bench
+    from sigbench.cli.verdicts import find_baseline
     from sigbench.report.of_unit import sides
 
     with open_bench(folder) as bench:
@@ -66,13 +67,15 @@ def compare(
             unit_id,
             after=None if after is None else find_stage(bench, unit_id, after),
             before=None if before is None else find_stage(bench, unit_id, before),
-            baseline=baseline,
+            baseline=None if baseline is None else find_baseline(bench, baseline),
         )
+        stages = bench.stages(unit_id)
     comparison = shown.comparison
     if comparison is None:
         raise RequestError(
-            f"'{unit_id}' has one stage only, '{shown.after[0].stage}': measure it again, or "
-            "name a baseline with --baseline."
+            f"There is no earlier stage of '{unit_id}' to hold '{shown.after[0].stage}' against "
+            f"(it has: {', '.join(map(repr, stages))}): measure it again, name two stages with "
+            "--before and --after, or name a baseline with --baseline."
         )
     if as_json:
         show.print_line(msgspec.json.encode(verdicts.comparison_object(comparison)))

@@ -65,8 +65,10 @@ def record(
     from sigbench.cli import show
     from sigbench.cli.interfaces import open_interface, recording_bar
     from sigbench.cli.measure import check_settings
+    from sigbench.cli.places import note as tell
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.model import Step
+    from sigbench.run import clipped_in_words, lost_in_words
     from sigbench.run import record as record_take
 
     if check not in checks.TAKE_CHECKS:
@@ -75,6 +77,9 @@ def record(
             f"{', '.join(checks.TAKE_CHECKS)}."
         )
     settings = check_settings(note, frequency)
+    place = None if save is None else _free_place(save.expanduser())
+    if channels < 1:
+        raise RequestError(f"--channels {channels} is no number of inputs: give 1 or more.")
     interface = open_interface(
         simulated=simulated,
         device=device,
@@ -86,9 +91,14 @@ def record(
     if isinstance(interface, SimulatedInterface):
         interface.do(Step(check, "main", "", settings=settings, stimulus=play))
     with recording_bar(seconds, rate, "Recording") as on_block:
-        take = record_take(interface, seconds=seconds, play=play, on_block=on_block)
-    if save is not None:
-        _save(take.samples, take.samplerate, save.expanduser())
+        take = record_take(
+            interface, seconds=seconds, channels=channels, play=play, on_block=on_block
+        )
+    if place is not None:
+        _save(take.samples, take.samplerate, place)
+    for trouble in (lost_in_words(take), clipped_in_words(take)):
+        if trouble is not None:
+            tell(f"Note: {trouble}")
     with show.progress().status("Measuring …"):
         measurement = checks.measure(take, check, settings)
     if as_json:
@@ -98,11 +108,18 @@ def record(
     return 0
 
 
+def _free_place(path: Path) -> Path:
+    """Where the take is kept: seen to before it is recorded, so that none is lost."""
+    if path.exists():
+        raise FileError(f"{path} is there already: name another file.")
+    if not path.parent.is_dir():
+        raise FileError(f"There is no folder {path.parent}: make it, or name another place.")
+    return path
+
+
 def _save(samples: object, samplerate: int, path: Path) -> None:
     import soundfile
 
-    if path.exists():
-        raise FileError(f"{path} is there already: name another file.")
     try:
         # 32-bit floating point holds what the interface gave, 24-bit converters included.
         soundfile.write(path, samples, samplerate, subtype="FLOAT", format="WAV")

@@ -27,8 +27,13 @@ def report(
     after: AfterOption = None,
     baseline: BaselineOption = None,
     to: Annotated[
-        Path, typer.Option(metavar="DIR", help="Where to write it; made if it is not there.")
-    ] = Path(),
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Where to write it; made if it is not there. By default here, in a folder "
+            "named after the unit.",
+        ),
+    ] = None,
     photo: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="A photo of the unit, instead of the stored one."),
@@ -48,6 +53,7 @@ def report(
         raise RequestError("--before and --baseline are two earlier sides: give one of them.")
     from sigbench.cli import show
     from sigbench.cli.places import find_stage, find_unit, open_bench
+    from sigbench.cli.verdicts import find_baseline
     from sigbench.report.of_unit import sides, unit_report
 
     with show.progress().status("Writing the report …"), open_bench(folder) as bench:
@@ -57,7 +63,7 @@ def report(
             unit_id,
             after=None if after is None else find_stage(bench, unit_id, after),
             before=None if before is None else find_stage(bench, unit_id, before),
-            baseline=baseline,
+            baseline=None if baseline is None else find_baseline(bench, baseline),
         )
         files = unit_report(
             bench,
@@ -67,7 +73,9 @@ def report(
             photo=photo,
             not_measured=not_measured or (),
         )
-    for path in write_report(files, to.expanduser()):
+    # A folder for each unit: a report must not take the place of another unit's.
+    place = Path(f"report-{unit_id}") if to is None else to.expanduser()
+    for path in write_report(files, place):
         show.output().print(str(path), soft_wrap=True)
     return 0
 
@@ -86,7 +94,7 @@ def write_report(files: dict[str, bytes], folder: Path) -> list[Path]:
             (folder / name).write_bytes(data)
     except OSError as exc:
         raise FileError(
-            f"The report cannot be written to {folder} ({exc.strerror}): choose another place "
-            "with --to."
+            f"The report cannot be written to {folder} ({exc.strerror or exc}): choose another "
+            "place with --to."
         ) from exc
     return [folder / name for name in files]

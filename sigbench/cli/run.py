@@ -39,6 +39,8 @@ Examples:
   sigbench run 0047 --stage "as received" --simulated as-received --yes
 """  # \b tells the help to leave the lines as they are
 
+NOT_MEASURED = "not measured"  # of a rail that was left empty: no news to whom left it
+
 # The readings that are shown after each step; all of them are stored.
 SHOWN = {
     "rails": ("rail_volts",),
@@ -206,9 +208,9 @@ def _wanted(
     left = steps_left(plan, () if again else runs)
     wanted = [(number, step) for number, step in left if not chosen or number in chosen]
     if not wanted:
-        which = f"Step {chosen[0]} has a run" if chosen and len(chosen) == 1 else "All have runs"
-        if not chosen:
-            which = "All steps of the plan have runs"
+        which = "All steps of the plan have runs"
+        if chosen:
+            which = f"Step {chosen[0]} has a run" if len(chosen) == 1 else "These steps have runs"
         raise RequestError(
             f"{which} of the stage '{stage}' already: add --again to measure once more, or name "
             "another stage."
@@ -548,7 +550,11 @@ def _print_end(console: "Console", of: int, left: int, held: "list[tuple[Run, He
     if left == of:
         return
     outside = [(one, found) for one, found in held if found.outside]
-    unknown = [(one, found) for one, found in held if found.outside is None]
+    unknown = [
+        (one, found)
+        for one, found in held
+        if found.outside is None and found.reading.why != NOT_MEASURED
+    ]
     for title, some in (("Outside a limit:", outside), ("Limits that cannot be told:", unknown)):
         if some:
             console.print(show.fit(title, console))

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
@@ -10,6 +10,7 @@ from rich.text import Text
 
 from sigbench.cli.show import fit
 from sigbench.compare import same_quantities, summary
+from sigbench.errors import RequestError
 from sigbench.model import Comparison, StageComparison
 from sigbench.report.wording import (
     channel_name,
@@ -18,7 +19,30 @@ from sigbench.report.wording import (
     reading_text,
 )
 
+if TYPE_CHECKING:
+    from sigbench.bench.folder import Bench
+
 OUT_OF_LIMITS = "outside limit"
+
+
+def find_baseline(bench: "Bench", text: str) -> str:
+    """The name of the baseline that is meant; upper and lower case are alike.
+
+    Raises
+    ------
+    RequestError
+        If there is none of that name; it lists those there are.
+    """
+    names = [baseline.name for baseline in bench.baselines()]
+    wanted = " ".join(text.casefold().split())
+    alike = [name for name in names if name.casefold() == wanted]
+    if text in names or len(alike) == 1:
+        return text if text in names else alike[0]
+    there = "; there are: " + ", ".join(f"'{name}'" for name in names) if names else ""
+    raise RequestError(
+        f"There is no baseline '{text}'{there or ', nor any other yet'}; "
+        "'sigbench baseline --help' tells how one is made."
+    )
 
 
 def print_comparison(

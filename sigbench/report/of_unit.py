@@ -128,5 +128,7 @@ def _photo(path: Path | None) -> Photo | None:
     try:
         data = path.read_bytes()
     except OSError as exc:
-        raise FileError(f"The photo {path} cannot be read ({exc.strerror}): check it.") from exc
+        raise FileError(
+            f"The photo {path} cannot be read ({exc.strerror or exc}): check it."
+        ) from exc
     return prepare_photo(data, "")
