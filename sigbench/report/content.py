@@ -12,7 +12,16 @@ from itertools import groupby
 import numpy as np
 
 from sigbench.checks.rails import rail_limit
-from sigbench.compare import SAME_QUANTITY, base_name, check_limit, latest_runs, settings_differ
+from sigbench.compare import (
+    HIGHER_IS_BETTER,
+    LOWER_IS_BETTER,
+    NEARER_ZERO_IS_BETTER,
+    SAME_QUANTITY,
+    base_name,
+    check_limit,
+    latest_runs,
+    settings_differ,
+)
 from sigbench.model import (
     Comparison,
     Limit,
@@ -21,6 +30,7 @@ from sigbench.model import (
     Reading,
     Run,
     StageComparison,
+    Step,
     Take,
     TakeRecord,
     Unit,
@@ -43,6 +53,8 @@ from sigbench.report.plots import (
     TimePlot,
 )
 from sigbench.report.wording import (
+    COVERAGE_FACTOR,
+    FINEST_IN_REPORT,
     VERDICT_WORDS,
     ReadingText,
     channel_name,
@@ -51,13 +63,16 @@ from sigbench.report.wording import (
     limit_words,
     reading_text,
 )
+from sigbench.units import nearest_note
 
 TakeLookup = Callable[[TakeRecord], Take | None]
 
-FRONT_ROWS, FRONT_ROWS_BESIDE_PHOTO = 8, 5  # of the front table: a plot fits below
+FRONT_ROWS, FRONT_ROWS_BESIDE_PHOTO = 9, 6  # of the front table: a plot fits below
 FRONT_FIGURES = 1
 PLOTTED_CHANNELS = 2  # panels side by side; more would be too small to read
 NAMED_HARMONICS = 10
+FAINT_DB = 3.0  # uncertainty of an overtone's level from which on it is hardly there
+IN_TUNE_CENTS = 10.0  # nearer to a note than this, a frequency is called by the note's name
 NAMED_HUM_LINES = (1, 2, 3, 4, 6, 8)
 SHOWN_IN_SILENCE = {"hum_total"}  # every check gives it; the buyer wants it once
 # What a buyer asks about first.
@@ -69,9 +84,14 @@ FRONT_ORDER = (
 
 @dataclass(frozen=True, slots=True)
 class CheckWords:
-    """A check as the buyer reads of it, and the sentence that says it was not made."""
+    """A check as the buyer reads of it.
+
+    The prompts of a plan are for the person at the bench and stay out of the report: `step` says
+    in a sentence what was done, `done` says it within one, `left_out` that it was not made.
+    """
 
     title: str
+    step: str
     done: str
     left_out: str = ""
 
@@ -79,43 +99,62 @@ class CheckWords:
 CHECKS: dict[str, CheckWords] = {
     "rails": CheckWords(
         "Supply voltages",
+        "Each supply voltage was read with a multimeter.",
         "its supply voltages were read with a multimeter",
         "The supply voltages inside the unit.",
     ),
     "idle": CheckWords(
         "Noise and hum in silence",
+        "Nothing was played: only the unit's own noise and hum were recorded.",
         "its noise and hum were measured with nothing playing",
         "Noise and hum of the silent unit.",
     ),
     "tone": CheckWords(
         "Steady note",
+        "{note} was held and recorded.",
         "a steady note was measured",
         "Level and distortion of a steady note.",
     ),
     "through": CheckWords(
         "Signal passed through",
+        "A test signal was played into the unit and recorded at its output.",
         "test signals were passed through it",
         "The audio inputs, and how evenly they pass all frequencies.",
     ),
     "pot": CheckWords(
         "Control turned through its range",
+        "A control was turned from end to end while its sound was recorded.",
         "a control was turned through its range",
         "Wear of knobs and sliders.",
     ),
     "jack": CheckWords(
-        "Plug moved in its jack", "the plug was moved in its jack", "Jacks under movement."
+        "Plug moved in its jack",
+        "The plug was moved in its jack while the sound was recorded.",
+        "the plug was moved in its jack",
+        "Jacks under movement.",
     ),
     "soak": CheckWords(
-        "Long run", "it was left running and watched", "Behaviour over hours of use."
+        "Long run",
+        "The unit was left running and recorded all the while.",
+        "it was left running and watched",
+        "Behaviour over hours of use.",
     ),
-    "keys": CheckWords("Keys", "its keys were played one by one", "Keys and their contacts."),
+    "keys": CheckWords(
+        "Keys",
+        "The keys were played one by one and recorded.",
+        "its keys were played one by one",
+        "Keys and their contacts.",
+    ),
     "dropouts": CheckWords(
         "Dropouts and crackle",
-        "a held note was watched for dropouts and crackle",
-        "Dropouts and crackle in a held note.",
+        "A held sound was recorded and searched for breaks and crackle.",
+        "a held sound was watched for dropouts and crackle",
+        "Dropouts and crackle in a held sound.",
     ),
-    "contact": CheckWords("Contacts", "switch contacts were measured"),
-    "part": CheckWords("Parts", "single parts were measured"),
+    "contact": CheckWords(
+        "Contacts", "Switch contacts were measured.", "switch contacts were measured"
+    ),
+    "part": CheckWords("Parts", "Single parts were measured.", "single parts were measured"),
 }
 ALWAYS_LEFT_OUT = (
     "Electrical safety: insulation, protective earth, leakage current.",
@@ -199,7 +238,7 @@ class ReportFigure:
 
 @dataclass(frozen=True, slots=True)
 class TakeLine:
-    """One recording: where it belongs, its format and its hash."""
+    """One recording: where it belongs, its length (and format, if not all share one), its hash."""
 
     stage: str
     step: str
@@ -230,9 +269,11 @@ class ReportContent:
     figures: tuple[ReportFigure, ...]
     rigs: PlainTable
     steps: PlainTable
+    steps_note: str
     method: tuple[str, ...]
     uncertainty: tuple[str, ...]
     takes: tuple[TakeLine, ...]
+    takes_note: str
     not_measured: tuple[str, ...]
     caution: str
     made: str
@@ -278,11 +319,13 @@ def build_content(
     after, before = _in_order(after), _in_order(before)
     comparisons = comparison.comparisons if comparison else tuple(_single_stage(after))
     chosen = _chosen(comparisons)
-    tables = tuple(_tables(chosen, unit, [*before, *after], compared))
-    figures = tuple(_figures(after, before, unit, takes, before_name, after_name))
+    places = _Places(unit, [*after, *before], chosen)
+    tables = tuple(_tables(chosen, places, compared))
+    figures = tuple(_figures(after, before, places, takes, before_name, after_name))
     front = _front_figures(figures)
     unit_name = " ".join(part for part in (unit.maker, unit.model) if part)
     names = {c.name for c in chosen}
+    formats = [*dict.fromkeys(_format(t) for run in (*before, *after) for t in run.takes)]
     return ReportContent(
         title=unit_name,
         subtitle="Measured report before and after work"
@@ -296,9 +339,9 @@ def build_content(
         facts=tuple(_facts(unit, after, before, before_name, after_name, made)),
         photo=photo,
         introduction=tuple(_introduction(unit_name, unit, after, before, comparison)),
-        summary=tuple(_summary(chosen, compared)),
+        summary=tuple(_summary(chosen, places, compared)),
         front_table=_front_table(
-            chosen, unit, compared, FRONT_ROWS_BESIDE_PHOTO if photo else FRONT_ROWS
+            chosen, places, compared, FRONT_ROWS_BESIDE_PHOTO if photo else FRONT_ROWS
         ),
         front_figures=front,
         tables=tables,
@@ -310,10 +353,15 @@ def build_content(
         ),
         figures=tuple(f for f in figures if f not in front),
         rigs=_rigs(after, before, before_name, after_name),
-        steps=_steps(after),
+        steps=_steps(after, places),
+        steps_note=_shared_settings(after),
         method=tuple(_method(names)),
         uncertainty=tuple(_uncertainty(after, compared)),
-        takes=tuple(_take_lines(before, before_name)) + tuple(_take_lines(after, after_name)),
+        takes=(
+            *_take_lines(before, before_name, places, alike=len(formats) == 1),
+            *_take_lines(after, after_name, places, alike=len(formats) == 1),
+        ),
+        takes_note=f"All of them: {formats[0]}." if len(formats) == 1 else "",
         not_measured=tuple(_not_measured(unit, after, comparison, not_measured)),
         caution=CAUTION,
         made=f"Made with sigbench {version}".strip() + f" on {_date(made)}.",
@@ -376,8 +424,8 @@ def _is_list(comparison: Comparison) -> bool:
 def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
     """The readings worth a line, in order.
 
-    These are the main ones in one unit each, all that have a limit, and what got worse without
-    any of these showing it.
+    These are the main ones in one unit each (that of its limit, if it has one), all that have a
+    limit, and what got worse without any of these showing it.
     """
 
     def quantity(c: Comparison) -> tuple[object, ...]:
@@ -385,9 +433,10 @@ def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
         name = SAME_QUANTITY.get(base, base) + c.name[len(base) :]
         return (c.step_number, c.output, name, c.channel, c.channels)
 
-    def rank(c: Comparison) -> tuple[bool, int]:
+    def rank(c: Comparison) -> tuple[bool, bool, int]:
         units = label(c.name).units
-        return (not label(c.name).main, units.index(c.unit) if c.unit in units else len(units))
+        preferred = units.index(c.unit) if c.unit in units else len(units)
+        return (not label(c.name).main, c.limit is None, preferred)
 
     comparisons = list(comparisons)
     silent = {(c.output, c.name, c.channel) for c in comparisons if c.check == "idle"}
@@ -415,6 +464,61 @@ def _chosen(comparisons: Iterable[Comparison]) -> list[Comparison]:
     return [c for c in comparisons if id(c) in shown]
 
 
+# --- where a reading belongs --------------------------------------------------------------------
+
+
+class _Places:
+    """Outputs and notes in words, named where there are several to tell apart."""
+
+    def __init__(self, unit: Unit, runs: Sequence[Run], chosen: Sequence[Comparison]) -> None:
+        self.outputs = {output.name: output for output in unit.outputs}
+        self.steps: dict[int, Step] = {}
+        self.notes: dict[int, str] = {}
+        for run in runs:
+            self.steps.setdefault(run.step_number, run.step)
+            if run.step.check == "tone":
+                self.notes.setdefault(run.step_number, _note(run))
+        audible = {c.output for c in chosen if c.output and c.check != "rails"}
+        self.several_outputs = len(audible) > 1
+
+    def output(self, name: str) -> Output:
+        """An output by its name; one that the unit does not list is taken for a pair."""
+        return self.outputs.get(name, Output(name))
+
+    def note(self, number: int) -> str:
+        """``A4`` where a step holds a note and another one holds another, else nothing."""
+        mine = self.notes.get(number, "")
+        return mine if any(note != mine for note in self.notes.values()) else ""
+
+    def title(self, c: Comparison) -> str:
+        """A reading's name with its note and output, where it takes these to know it."""
+        words = ", ".join(part for part in (label(c.name).title, self.note(c.step_number)) if part)
+        named = self.several_outputs and c.output and c.check != "rails"
+        return f"{words} ({c.output})" if named else words
+
+    def sentence(self, number: int) -> str:
+        """What was done in a step."""
+        step = self.steps[number]
+        held = self.notes.get(number) or "A steady note"
+        nominal = step.settings.frequency_hz
+        if nominal and not held.endswith("Hz"):
+            held = f"{held} ({nominal:.4g} Hz)"
+        return _check(step.check).step.replace("{note}", held)
+
+
+def _note(run: Run) -> str:
+    """Name or frequency of the note that was asked for, or else of the one that was found."""
+    hertz = run.step.settings.frequency_hz
+    if hertz is None:
+        readings = run.measurements[0].readings if run.measurements else ()
+        found = [r.value for r in readings_named(readings, "frequency") if r.state != "invalid"]
+        hertz = next((float(v) for v in found if isinstance(v, float | int)), None)
+    if not hertz or hertz <= 0:
+        return ""
+    name, error = nearest_note(hertz, a4_hz=run.step.settings.a4_hz)
+    return name if abs(error) <= IN_TUNE_CENTS else f"{hertz:.4g} Hz"
+
+
 # --- tables -------------------------------------------------------------------------------------
 
 
@@ -427,6 +531,9 @@ class _Notes:
     def mark(self, text: str) -> str:
         if not text:
             return ""
+        # “as dropouts: …” below the row of the dropouts says the same again.
+        leader = text.partition(": ")[2] if text.startswith("as ") else ""
+        text = leader if leader in self.letters else text
         if text not in self.letters:
             number = len(self.letters)
             self.letters[text] = chr(ord("a") + number % 26) * (1 + number // 26)
@@ -445,16 +552,48 @@ def _held(outside: bool | None) -> str:
     return "within limit" if outside is False else ""
 
 
-def _row(comparison: Comparison, notes: _Notes, *, compared: bool, channel: str) -> Row:
-    before, after = reading_text(comparison.before), reading_text(comparison.after)
-    # What is told in numbers beside it needs no note.
+def _remark(reading: Reading | None, text: ReadingText, asked: bool) -> str:
+    """The reason beside a reading, without what the report says elsewhere.
+
+    The title names the note that was asked for, and “below” is explained once; that nothing was
+    counted needs no number of takes.
+    """
+    if reading is None or reading.state == "invalid" or reading.value is None:
+        return text.reason
+    known = (
+        (reading.name == "pitch_error" and asked and text.reason.startswith("against"))
+        or (reading.upper_bound and text.reason.startswith("nothing stands above the noise"))
+        or (reading.value == 0 and text.reason.startswith("0 in "))
+    )
+    if reading.name == "polarity" and text.reason:
+        return "the two waves fit this way round, or the other way half a period later"
+    return "" if known else text.reason
+
+
+def _finding_remark(comparison: Comparison) -> str:
+    """Why a finding is what it is, where the numbers beside it do not tell."""
     unheld = comparison.limit is not None and comparison.out_of_limits is None
     apart = comparison.verdict == "no change" and abs(comparison.difference or 0.0) > (
-        2 * (comparison.uncertainty or 0.0) if comparison.unit != "1" else 0.0
+        COVERAGE_FACTOR * (comparison.uncertainty or 0.0) if comparison.unit != "1" else 0.0
     )
-    why = comparison.why if comparison.verdict == "cannot tell" or unheld or apart else ""
-    if not why or why in (before.reason, after.reason):
+    if not comparison.why or not (comparison.verdict == "cannot tell" or unheld or apart):
+        return ""
+    return comparison.why.removesuffix("; inside its limit").removesuffix("; outside its limit")
+
+
+def _row(
+    comparison: Comparison, notes: _Notes, *, compared: bool, channel: str, asked: bool
+) -> Row:
+    before = reading_text(comparison.before, finest=FINEST_IN_REPORT)
+    after = reading_text(comparison.after, finest=FINEST_IN_REPORT)
+    why = _finding_remark(comparison)
+    remarks = [
+        _remark(reading, text, asked)
+        for reading, text in ((comparison.before, before), (comparison.after, after))
+    ]
+    if why in remarks:
         why = ""
+    remarks = [remark if remark not in why else "" for remark in remarks]  # said in the finding
     no_change = (
         not isinstance(comparison.difference, float | int)
         or before.words
@@ -463,12 +602,17 @@ def _row(comparison: Comparison, notes: _Notes, *, compared: bool, channel: str)
     change = (
         ReadingText(words="–")
         if no_change
-        else difference_text(comparison.difference, comparison.uncertainty, comparison.unit)
+        else difference_text(
+            comparison.difference,
+            comparison.uncertainty,
+            comparison.unit,
+            finest=FINEST_IN_REPORT,
+        )
     )
     return Row(
         channel=channel,
-        before=_cell(before, notes.mark(before.reason)),
-        after=_cell(after, notes.mark(after.reason)),
+        before=_cell(before, notes.mark(remarks[0])),
+        after=_cell(after, notes.mark(remarks[1])),
         change=_cell(change),
         verdict=comparison.verdict if compared else _held(comparison.out_of_limits),
         verdict_mark=notes.mark(why),
@@ -476,99 +620,146 @@ def _row(comparison: Comparison, notes: _Notes, *, compared: bool, channel: str)
     )
 
 
-def _output(unit: Unit, name: str) -> Output:
-    return next((o for o in unit.outputs if o.name == name), Output(name))
-
-
 def _groups(
     comparisons: Sequence[Comparison],
-    unit: Unit,
+    places: _Places,
     notes: _Notes,
     *,
     compared: bool,
-    with_output: bool = False,
+    front: bool,
 ) -> tuple[RowGroup, ...]:
     groups: list[RowGroup] = []
-    several = with_output and len({c.output for c in comparisons if c.output}) > 1
     keyed: dict[tuple[object, ...], list[Comparison]] = {}
     for comparison in comparisons:
-        key = (comparison.name, comparison.unit)
-        keyed.setdefault((*key, comparison.step_number) if with_output else key, []).append(
-            comparison
-        )
+        key = (comparison.name, comparison.unit, comparison.step_number)
+        keyed.setdefault(key, []).append(comparison)
     for members in keyed.values():
         first = members[0]
         limits = dict.fromkeys(limit_words(c.limit) for c in members if c.limit)
-        title = label(first.name).title
-        if several and first.output:
-            title = f"{title} ({first.output})"
         rows = []
         for member in members:
-            output = _output(unit, member.output)
-            pair = output.channels == 2
+            output = places.output(member.output)
             channel = (
                 ""
                 if output.channels == 1 or member.channel is None
-                else channel_name(member.channel, pair=pair)
+                else channel_name(member.channel, pair=output.channels == 2)
             )
-            rows.append(_row(member, notes, compared=compared, channel=channel))
-        groups.append(RowGroup(title, "; ".join(limits), tuple(rows)))
+            step = places.steps.get(member.step_number)
+            asked = step is not None and step.settings.frequency_hz is not None
+            rows.append(_row(member, notes, compared=compared, channel=channel, asked=asked))
+        title = places.title(first) if front else label(first.name).title
+        groups.append(RowGroup(title, "; ".join(filter(None, limits)), tuple(rows)))
     return tuple(groups)
 
 
 def _tables(
-    chosen: Sequence[Comparison], unit: Unit, runs: Sequence[Run], compared: bool
+    chosen: Sequence[Comparison], places: _Places, compared: bool
 ) -> Iterator[ReadingTable]:
-    steps = {run.step_number: run.step for run in runs}
-    ranks = {output.name: k for k, output in enumerate(unit.outputs)}
+    ranks = {name: k for k, name in enumerate(places.outputs)}
     ordered = sorted(chosen, key=lambda c: (ranks.get(c.output, len(ranks)), c.step_number))
     for (output, number), members in groupby(ordered, key=lambda c: (c.output, c.step_number)):
         comparisons = list(members)
         notes = _Notes()
-        groups = _groups(comparisons, unit, notes, compared=compared)
-        step = steps.get(number)
-        subtitle = _sentence(step.prompt) if step else ""
-        title = _check(comparisons[0].check).title
+        groups = _groups(comparisons, places, notes, compared=compared, front=False)
+        check = comparisons[0].check
+        title = _check(check).title
+        if output and check != "rails":
+            title = f"{_capital(output)}: {title[:1].lower()}{title[1:]}"
+        note = places.notes.get(number, "")
         yield ReadingTable(
-            title=f"{_capital(output)}: {title[:1].lower()}{title[1:]}" if output else title,
-            subtitle=subtitle,
+            title=f"{title} {note}".rstrip(),
+            subtitle=_step_words(number, places) if number in places.steps else "",
             groups=groups,
             notes=notes.lines(),
         )
 
 
-def _front_table(
-    chosen: Sequence[Comparison], unit: Unit, compared: bool, count: int
-) -> ReadingTable:
-    """The readings a buyer asks about first: what is wrong, then what changed, then the rest."""
+def _step_words(number: int, places: _Places) -> str:
+    """What was done in a step, how loud, how long and how often."""
+    step = places.steps[number]
+    if step.check == "rails":
+        return places.sentence(number)
+    volume = f"Volume: {step.volume}. " if step.volume else ""
+    return f"{places.sentence(number)} {volume}{_capital(_length(step))}."
 
-    def rank(c: Comparison) -> tuple[int, int]:
-        bad = bool(c.out_of_limits) or c.verdict == "worse"
-        changed = c.verdict in ("better", "different")
-        order = (
-            FRONT_ORDER.index(base_name(c.name))
-            if base_name(c.name) in FRONT_ORDER
-            else len(FRONT_ORDER)
-        )
-        return (0 if bad else 1 if changed else 2, order)
+
+def _length(step: Step) -> str:
+    each = f"{step.seconds:g} s"
+    return (
+        f"{step.repeats} recordings of {each}" if step.repeats > 1 else f"one recording of {each}"
+    )
+
+
+def _front_table(
+    chosen: Sequence[Comparison], places: _Places, compared: bool, count: int
+) -> ReadingTable:
+    """The readings a buyer asks about first: what is wrong, then what changed, then the rest.
+
+    All that is wrong stands here, however long the list; of the rest one channel of each reading.
+    """
+
+    def bad(c: Comparison) -> bool:
+        return bool(c.out_of_limits) or c.verdict == "worse"
+
+    def rank(members: Sequence[Comparison]) -> tuple[int, int]:
+        changed = any(c.verdict in ("better", "different") for c in members)
+        base = base_name(members[0].name)
+        order = FRONT_ORDER.index(base) if base in FRONT_ORDER else len(FRONT_ORDER)
+        return (0 if any(map(bad, members)) else 1 if changed else 2, order)
 
     groups_of: dict[tuple[str, str, str, int], list[Comparison]] = {}
     for c in chosen:
         groups_of.setdefault((c.name, c.unit, c.output, c.step_number), []).append(c)
-    ranked = sorted(groups_of.items(), key=lambda item: min(rank(c) for c in item[1]))
-    # Of a reading that several checks give, the one that says most.
-    ranked = list({key[:3]: (key, members) for key, members in reversed(ranked)}.values())[::-1]
-    bad = sum(1 for _, members in ranked if min(rank(c) for c in members)[0] == 0)
-    known = [
-        members
-        for k, (key, members) in enumerate(ranked)
-        if k < bad or base_name(key[0]) in FRONT_ORDER
-    ] or [members for _, members in ranked]
-    # All that is wrong is told on the first page, however long the list.
-    members = [c for group in known[: max(count, bad)] for c in group]
+    ranked = sorted(groups_of.values(), key=rank)
+    asked = [m for m in ranked if rank(m)[0] == 0 or base_name(m[0].name) in FRONT_ORDER]
+    shown: list[Comparison] = []
+    seen: set[tuple[str, str, str]] = set()
+    merged = False
+    for members in asked or ranked:
+        wrong = [c for c in members if bad(c)]
+        key = (members[0].name, members[0].unit, members[0].output)
+        # Of a reading that several checks give, the one that says most.
+        if not wrong and (key in seen or len(shown) >= count):
+            continue
+        seen.add(key)
+        shown += wrong or [_telling(members)]
+        merged = merged or len(wrong or [0]) < len(members)
     notes = _Notes()
-    groups = _groups(members, unit, notes, compared=compared, with_output=True)
-    return ReadingTable("The most important readings", "", groups, notes.lines())
+    groups = _groups(shown, places, notes, compared=compared, front=True)
+    subtitle = "Of several channels the worse one is shown; “All readings” holds every one."
+    return ReadingTable(
+        "The most important readings", subtitle if merged else "", groups, notes.lines()
+    )
+
+
+def _telling(members: Sequence[Comparison]) -> Comparison:
+    """The channel that stands for all: the worse one after, or where they are alike, before.
+
+    Where neither way is worse it is the one that moved most.
+    """
+    base = base_name(members[0].name)
+
+    def badness(reading: Reading | None) -> float:
+        if reading is None or not isinstance(reading.value, float | int):
+            return float("inf")
+        value = float(reading.value)
+        if base in NEARER_ZERO_IS_BETTER:
+            return abs(value)
+        return -value if base in HIGHER_IS_BETTER else value
+
+    def spread(reading: Reading | None) -> float:
+        own = reading.uncertainty if reading is not None else None
+        return COVERAGE_FACTOR * own if isinstance(own, float | int) else 0.0
+
+    if base not in LOWER_IS_BETTER | HIGHER_IS_BETTER | NEARER_ZERO_IS_BETTER:
+        return max(members, key=lambda c: abs(c.difference or 0.0))
+    worst = max(members, key=lambda c: badness(c.after))
+    alike = [
+        c
+        for c in members
+        if badness(c.after) + spread(c.after) + spread(worst.after) >= badness(worst.after)
+    ]
+    return max(alike, key=lambda c: (c.verdict in ("better", "different"), badness(c.before)))
 
 
 def _verdict_words(chosen: Sequence[Comparison]) -> tuple[tuple[str, str], ...]:
@@ -663,7 +854,7 @@ def _same_procedure(after: Sequence[Run], before: Sequence[Run]) -> bool:
     )
 
 
-def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
+def _summary(chosen: Sequence[Comparison], places: _Places, compared: bool) -> Iterator[str]:
     count = len(chosen)
     if count == 0:
         yield "No readings were taken."
@@ -682,13 +873,13 @@ def _summary(chosen: Sequence[Comparison], compared: bool) -> Iterator[str]:
             number = of["cannot tell"]
             words = f"{number} {_plural('reading', number)}"
             yield f"Of {words} nothing can be told; the tables say why."
-    yield _limit_line(chosen)
+    yield _limit_line(chosen, places)
     invalid = sum(1 for c in chosen if c.after is None or c.after.state == "invalid")
     if invalid and not compared:
         yield f"{invalid} {_plural('reading', invalid)} could not be taken; the tables say why."
 
 
-def _limit_line(chosen: Sequence[Comparison]) -> str:
+def _limit_line(chosen: Sequence[Comparison], places: _Places) -> str:
     """How many lie outside their limit; that none does is said only where it is known of all."""
     limited = [c for c in chosen if c.limit is not None or c.out_of_limits is not None]
     count = len(limited)
@@ -705,17 +896,9 @@ def _limit_line(chosen: Sequence[Comparison]) -> str:
         if number
     ]  # fmt: skip
     if outside:
-        several = len({c.output for c in chosen if c.output}) > 1
-        names = "; ".join(dict.fromkeys(_where(c, several) for c in outside))
+        names = "; ".join(dict.fromkeys(_uncapital(places.title(c)) for c in outside))
         parts.append(f"{len(outside)} outside ({names})")
     return f"{have}: {', '.join(parts)}."
-
-
-def _where(comparison: Comparison, with_output: bool) -> str:
-    words = label(comparison.name).title
-    if not words[:2].isupper():
-        words = words[:1].lower() + words[1:]
-    return f"{words} ({comparison.output})" if with_output and comparison.output else words
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -724,7 +907,7 @@ def _where(comparison: Comparison, with_output: bool) -> str:
 def _figures(
     after: Sequence[Run],
     before: Sequence[Run],
-    unit: Unit,
+    places: _Places,
     takes: TakeLookup,
     before_name: str,
     after_name: str,
@@ -735,10 +918,13 @@ def _figures(
         other = earlier.get(run.step_number)
         if other is not None and other.step.check != run.step.check:
             other = None
-        stages = _Stages(run, other, unit, takes, before_name, after_name)
+        pair = places.output(run.step.output).channels == 2
+        stages = _Stages(run, other, pair, takes, before_name, after_name)
         for title, caption, plot in _plots(stages):
             number += 1
-            place = f"{_capital(run.step.output)}: " if run.step.output else ""
+            where = (_capital(run.step.output), places.notes.get(run.step_number, ""))
+            place = ", ".join(filter(None, where))
+            place = f"{place}: " if place else ""
             yield ReportFigure(
                 name=f"figure{number}",
                 title=f"{place}{title}",
@@ -761,7 +947,7 @@ class _Stages:
         self,
         run: Run,
         earlier: Run | None,
-        unit: Unit,
+        pair: bool,
         takes: TakeLookup,
         before_name: str,
         after_name: str,
@@ -770,7 +956,7 @@ class _Stages:
         self.before_name, self.after_name = before_name, after_name
         self.take = takes(run.takes[0]) if run.takes else None
         self.earlier_take = takes(earlier.takes[0]) if earlier and earlier.takes else None
-        self.pair = _output(unit, run.step.output).channels == 2
+        self.pair = pair
         widths = [t.channels for t in (self.take, self.earlier_take) if t is not None]
         found = [r.channel for m in self.measurements() for r in m.readings if r.channel]
         self.channels = min(max([*widths, *found], default=1), PLOTTED_CHANNELS)
@@ -801,6 +987,18 @@ class _Stages:
             if reading is not None and isinstance(reading.value, float | int):
                 return float(reading.value)
         return None
+
+    def has_overtone(self, multiple: int, channel: int) -> bool:
+        """Whether an overtone was told from the noise at either stage."""
+        for run in (self.run, self.earlier):
+            reading = self.value(run, "harmonics", channel)
+            spread = reading.uncertainty if reading is not None else None
+            if isinstance(spread, tuple) and len(spread) > multiple - 2:
+                if spread[multiple - 2] < FAINT_DB:
+                    return True
+            elif reading is not None and spread is None:
+                return True
+        return False
 
 
 def _plots(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
@@ -854,7 +1052,7 @@ def _tone_spectrum(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
         return tuple(
             Mark(k * fundamental, "note" if k == 1 else f"{k}×")
             for k in range(1, NAMED_HARMONICS + 1)
-            if k * fundamental < 20_000
+            if k * fundamental < 20_000 and (k == 1 or stages.has_overtone(k, channel))
         )
 
     plot = _spectra(stages, marks)
@@ -999,28 +1197,39 @@ def _rigs(
     return PlainTable(("Stage", "When", "Measured by", "Equipment", "Sample rate"), tuple(rows))
 
 
-def _steps(runs: Sequence[Run]) -> PlainTable:
+def _steps(runs: Sequence[Run], places: _Places) -> PlainTable:
+    shared = bool(_shared_settings(runs))
     rows = []
     for run in runs:
         step = run.step
-        details = [
-            f"volume: {step.volume}" if step.volume else "",
-            f"gain: {step.gain}" if step.gain else "",
-            f"test signal: {step.stimulus}" if step.stimulus else "",
-        ]
         length = f"{step.seconds:g} s" + (f", {step.repeats} times" if step.repeats > 1 else "")
+        sentence = places.sentence(run.step_number)
+        details = "" if shared else _settings(step)
         rows.append(
             (
                 str(run.step_number),
-                _check(step.check).title,
                 step.output,
-                _sentence(step.prompt),
-                "; ".join(part for part in details if part) or "–",
-                length if run.takes else "–",
+                f"{sentence} {_capital(details)}." if details else sentence,
+                length if run.takes else "by meter" if step.check == "rails" else "–",
             )
         )
-    columns = ("Step", "Check", "Output", "What was done", "Settings", "Recorded")
-    return PlainTable(columns, tuple(rows))
+    return PlainTable(("Step", "Output", "What was done", "Recorded"), tuple(rows))
+
+
+def _settings(step: Step) -> str:
+    details = [
+        f"volume: {step.volume}" if step.volume else "",
+        f"gain: {step.gain}" if step.gain else "",
+        f"test signal: {step.stimulus}" if step.stimulus else "",
+    ]
+    return "; ".join(filter(None, details))
+
+
+def _shared_settings(runs: Sequence[Run]) -> str:
+    """The settings in words, if all recordings had the same."""
+    settings = {_settings(run.step) for run in runs if run.takes}
+    only = settings.pop() if len(settings) == 1 else ""
+    return f"In every recording: {only}." if only else ""
 
 
 def _method(names: set[str]) -> Iterator[str]:
@@ -1065,26 +1274,36 @@ def _uncertainty(runs: Sequence[Run], compared: bool) -> Iterator[str]:
     yield (
         "It does not take in what differs from one set of equipment to another, such as the exact "
         "gain of the recorder. “Below” marks an upper bound: nothing could be told from the noise, "
-        "or the equipment itself does no better; the true value is not above it."
+        "or the equipment itself does no better; the true value is not above it. “At most” stands "
+        "where ± would reach below zero."
     )
 
 
-def _take_lines(runs: Sequence[Run], stage: str) -> Iterator[TakeLine]:
+def _format(take: TakeRecord) -> str:
+    bits = f"{take.bits} bit" if take.bits else "floating point"
+    return (
+        f"{take.samplerate / 1000:g} kHz, {bits}, "
+        f"{take.channels} {_plural('channel', take.channels)}"
+    )
+
+
+def _take_lines(
+    runs: Sequence[Run], stage: str, places: _Places, *, alike: bool
+) -> Iterator[TakeLine]:
     for run in runs:
+        title = _uncapital(_check(run.step.check).title)
+        note = places.notes.get(run.step_number, "")
+        where = ", ".join(filter(None, (f"{title} {note}".rstrip(), run.step.output)))
         for number, take in enumerate(run.takes, 1):
-            bits = f"{take.bits} bit" if take.bits else "floating point"
-            channels = f"{take.channels} {_plural('channel', take.channels)}"
-            words = (
-                f"{take.samplerate / 1000:g} kHz, {bits}, {channels}, "
-                f"{take.frames / take.samplerate:.2f} s"
-            )
+            words = f"{take.frames / take.samplerate:.2f} s"
+            if not alike:
+                words += f", {_format(take)}"
             if take.lost:
                 words += f"; the computer lost audio {len(take.lost)} times"
-            repeat = f", repeat {number}" if len(run.takes) > 1 else ""
+            repeat = f", take {number}" if len(run.takes) > 1 else ""
             yield TakeLine(
                 stage=_capital(stage),
-                step=f"Step {run.step_number}, {_check(run.step.check).title.lower()}, "
-                f"{run.step.output}{repeat}",
+                step=f"{run.step_number}: {where}{repeat}",
                 recording=words,
                 sha256=take.sha256,
             )
@@ -1120,7 +1339,8 @@ _MONTHS = (
 
 def _check(name: str) -> CheckWords:
     spelled = name.replace("_", " ")
-    return CHECKS.get(name) or CheckWords(_capital(spelled), f"the check “{spelled}” was made")
+    done = f"the check “{spelled}” was made"
+    return CHECKS.get(name) or CheckWords(_capital(spelled), f"{_capital(done)}.", done)
 
 
 def _moment(text: str) -> datetime | None:
@@ -1153,6 +1373,10 @@ def _times(runs: Sequence[Run]) -> str:
     zone = f" (UTC{zone[:3]}:{zone[3:5]})" if zone else ""
     days = _days(runs)
     return f"{days}, {first:%H:%M}" + (f" to {last:%H:%M}" if last != first else "") + zone
+
+
+def _uncapital(text: str) -> str:
+    return text if text[:2].isupper() else text[:1].lower() + text[1:]
 
 
 def _capital(text: str) -> str:

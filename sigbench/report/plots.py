@@ -237,7 +237,7 @@ def _frequency_axis(axes: Axes) -> None:
 
 
 def _spectrum(plot: SpectrumPlot) -> Figure:
-    figure = _figure(2.35)
+    figure = _figure(2.15)
     columns = _columns(figure, len(plot.panels))
     curves = [c for p in plot.panels for c in (p.before, p.after) if c is not None]
     top, bottom = _decibel_range([curve.y for curve in curves])
@@ -351,7 +351,7 @@ def _curves(plot: CurvePlot) -> Figure:
 
 
 def _harmonics(plot: HarmonicsPlot) -> Figure:
-    figure = _figure(1.9)
+    figure = _figure(1.7)
     columns = _columns(figure, len(plot.panels))
     series = [np.asarray(s) for p in plot.panels for s in (p.before, p.after) if s]
     top, bottom = _decibel_range(series)

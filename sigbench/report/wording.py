@@ -92,14 +92,14 @@ LABELS: dict[str, Label] = {
     "frequency_drift": Label("Pitch drift", "How far the pitch wandered while it was recorded."),
     "thd": Label(
         "Distortion (THD)",
-        "Overtones at the note's multiples, against the note: −40 dB is 1 %, −60 dB 0.1 %, −80 dB"
-        " 0.01 % of it. A bright sound has many by design: then only the change matters.",
+        "Overtones at the note's multiples, against the note: −40 dB is 1 %, −60 dB 0.1 %, −80 dB"
+        " 0.01 % of it. A bright sound has many by design: then only the change matters.",
         units=_SHARE,
     ),
     "thd_n": Label(
         "Distortion and noise (THD+N)",
-        "Everything but the note itself, overtones, hum and hiss, against the whole: −40 dB is"
-        " 1 %, −60 dB 0.1 %, −80 dB 0.01 % of it. Lower is cleaner.",
+        "Everything but the note itself, overtones, hum and hiss, against the whole: −40 dB is"
+        " 1 %, −60 dB 0.1 %, −80 dB 0.01 % of it. Lower is cleaner.",
         units=_SHARE,
     ),
     "sinad": Label(
@@ -270,6 +270,11 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
         margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
         return ReadingText(words=below(value + margin, reading.unit), reason=reason or limited)
     expanded = COVERAGE_FACTOR * (uncertainty or 0.0)
+    if reading.name == "thd_n" and reading.unit == "dB" and value + expanded > 0:
+        # A part is not larger than the whole, so ± that reaches above 0 dB tells only of scatter.
+        spread = quantity_text(value, uncertainty, reading.unit, finest=finest).text
+        scattered = f"{spread}: it scatters too widely for one number"
+        return ReadingText(words="varies widely", reason=reason or scattered)
     if (reading.name, reading.unit) in NEVER_NEGATIVE and expanded > abs(value):
         return ReadingText(
             words=f"at most {_upper_end(value + expanded, reading.unit)}", reason=reason

@@ -68,7 +68,10 @@ def test_what_is_worse_is_shown_though_it_is_no_main_reading():
 def test_a_quantity_in_two_units_is_shown_once_in_the_one_a_buyer_reads(report):
     groups = [g for t in report.tables for g in t.groups if g.label == "Distortion (THD)"]
     assert len(groups) == 1
-    assert groups[0].rows[0].after.unit == "%"
+    assert groups[0].rows[0].after.unit == "dB"
+    # It has a limit in percent, so it is shown in percent.
+    limited = [g for t in report.tables for g in t.groups if g.label.endswith("(THD+N)")]
+    assert [g.rows[0].after.unit for g in limited] == ["%"]
 
 
 def test_a_worse_list_is_shown_in_words():

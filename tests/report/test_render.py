@@ -98,7 +98,7 @@ def test_forms_agree_on_the_words(rendered):
         "as received",
         "after repair",
         "A. Repairer",
-        "−43.710 ± 0.006 dBFS",
+        "−43.71 ± 0.01 dBFS",
         "−93.20 ± 0.42 dBFS",
         "11.100 ± 0.087 V",
         "no valid number",
