@@ -47,8 +47,8 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
 def _dropout_readings(
     take: Take, events: tuple[Event, ...], channel: int, steady_share: float
 ) -> list[Reading]:
-    if steady_share == 0.0:
-        silent = np.ptp(take.samples[:, channel - 1]) == 0
+    silent = np.ptp(take.samples[:, channel - 1]) == 0
+    if silent or steady_share == 0.0:
         why = SILENT if silent else NOT_STEADY
         return [
             Reading.invalid("dropouts", "1", why, channel=channel),
