@@ -111,7 +111,8 @@ def measure_distortion(
         theory = np.sqrt(noise**2 + 2 * max(power, 0.0) * noise)
         scatter = float(np.std(np.abs(segments) ** 2)) if len(segments) > 2 else 0.0
         # Half-overlapped segments of this window are all but independent (correlation 4 %).
-        powers.append(Estimate(power, max(theory, scatter) / np.sqrt(len(segments))))
+        u = np.hypot(max(theory, scatter) / np.sqrt(len(segments)), 2 * fundamental.leaked * power)
+        powers.append(Estimate(power, float(u)))
     lines = [complex(line) for line in np.mean(amplitudes, axis=0)]
     clear = [
         line if power.value > 2 * power.uncertainty else 0j
@@ -235,7 +236,8 @@ def _thd_n(fundamental: Fundamental, samplerate: int, top: float) -> Estimate:
     if power == 0:
         return Estimate(-np.inf, 0.0)
     # d(power / total) / d power = fundamental / total squared
-    relative = rest.uncertainty * fundamental.power.value / (total * power)
+    own = np.hypot(rest.uncertainty, 2 * fundamental.leaked * rest.value)
+    relative = float(own) * fundamental.power.value / (total * power)
     return Estimate(float(power_ratio_to_db(power / total)), NEPER_DB / 2 * relative)
 
 

@@ -46,7 +46,7 @@ _CLEAR = 10.0
 _STANDS_OUT = 100.0  # times the noise floor, before a line is followed on its own
 _ROUNDS = 5
 _STILL = 1e-7  # change of the fundamental, -140 dB, that ends the rounds: the next is far smaller
-_LEAKAGE = 0.01  # of strong lines, a cycle of the take: see benchmarks/precision_tone.py
+_LEAKAGE = 2e-4  # of strong lines, a cycle of the take: see benchmarks/precision_tone.py
 _POINTS_A_KNOT = 8
 _LEAST_POINTS = 2000
 _STUDENT = 1.09  # t(0.975, 15 degrees of freedom) / 1.96
@@ -74,6 +74,8 @@ class Fundamental:
         The signal without the fundamental.
     foreign : ndarray, shape (frames,)
         Strong lines in the residual that are no harmonics, as a waveform.
+    leaked : float
+        Relative amplitude that strong lines may still have leaked: a standard uncertainty.
     freedom : int
         Real parameters fitted: the share ``freedom / frames`` of any noise went into the fit.
     knot_seconds : float
@@ -92,6 +94,7 @@ class Fundamental:
     amplitude: NDArray[np.float64]
     residual: NDArray[np.float64]
     foreign: NDArray[np.float64]
+    leaked: float
     freedom: int
     knot_seconds: float
     spectrum: Spectrum
@@ -180,10 +183,11 @@ def follow(
     # What the weights leave of the take; the bound falls with the 3/2 power of the length.
     used = np.sum(end_weights(frames, tone.phase, spacing * samplerate)) / samplerate
     bound = np.sqrt(3 * density / (np.pi**2 * max(2 * power, 1e-300) * used**3))
+    leaked_hz = leaked / seconds
     segments_at_most = int(seconds / spacing / 2)
     course = tone.course(samplerate, spacing)
-    drift, wander = _drift(course, tone.frequency_hz, bound, segments_at_most)
-    leaked_hz = leaked / seconds
+    noise_hz = float(np.hypot(bound, leaked_hz))
+    drift, wander = _drift(course, tone.frequency_hz, noise_hz, segments_at_most)
     frequency_uncertainty = float(np.sqrt(bound**2 + wander**2 + leaked_hz**2))
 
     segments = np.array_split(tone.amplitude**2 / 2, LEVEL_SEGMENTS)
@@ -200,6 +204,7 @@ def follow(
         amplitude=tone.amplitude,
         residual=signal - tone.waveform,
         foreign=foreign,
+        leaked=float(leaked),
         freedom=parameters,
         knot_seconds=spacing,
         spectrum=spectrum,

@@ -21,6 +21,8 @@ NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
 _SHORTEST_CYCLES = 10.0
 _ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
+_FLANK_BINS = 2.5  # the peak of a Hann window's first side lobe, 31 dB down
+_OWN_FLANK = 1e-3
 _WANDER_SHARE = 16.0  # of the phase's turn in a block; from benchmarks/precision_mains.py
 _STEPS_PER_BIN = 6
 
@@ -193,6 +195,17 @@ class _BlockSpectrum:
         return cls(power, rate / (8 * len(block)), len(block) / rate, rate)
 
 
+    def flanks(self, at: NDArray[np.int_]) -> NDArray[np.float64]:
+        """The greater power just outside a line's main lobe.
+
+        On the slope of a stronger tone nearby it is above the line's own place: no line is there.
+        """
+        away = round(_FLANK_BINS / self.seconds / self.step_hz)
+        last = len(self.power) - 1
+        sides = self.power[np.clip(at - away, 0, last)], self.power[np.clip(at + away, 0, last)]
+        return np.asarray(np.maximum(*sides))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Candidate:
     """The likeliest comb of one block, before its frequency is refined."""
@@ -235,9 +248,12 @@ def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Cand
     pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))
     grid = np.arange(nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE), pitch)
     at = np.rint(np.outer(grid, low_lines) / spectrum.step_hz).astype(int)
-    gains = _gain(spectrum.power[at] / noise[: len(low_lines)], enough)
+    flank = np.maximum(noise[: len(low_lines)], spectrum.flanks(at) / 2)
+    gains = _gain(spectrum.power[at] / flank, enough)
     best = int(np.argmax(gains))
-    return _Candidate(float(grid[best]), float(gains[best]), numbers, noise)
+    at = np.rint(grid[best] * numbers / spectrum.step_hz).astype(int)
+    leaked = spectrum.flanks(at) / 2 - _OWN_FLANK * spectrum.power[at]
+    return _Candidate(float(grid[best]), float(gains[best]), numbers, np.maximum(noise, leaked))
 
 
 def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _BlockFit:
