@@ -1060,7 +1060,7 @@ def _tone_spectrum(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
         yield (
             "the note and what comes with it",
             "The tall line is the note. The lines marked 2×, 3× … are its overtones: distortion, "
-            "if the note should be pure. All else is hum and hiss. Lower is cleaner; 20 dB lower "
+            "if the note should be pure. All else is hum and hiss. Lower is cleaner; 20 dB lower "
             "is a tenth.",
             plot,
         )
@@ -1104,8 +1104,8 @@ def _harmonic_bars(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
     if any(p.before or p.after for p in panels):
         yield (
             "strength of the overtones",
-            "Each bar is one overtone, measured against the note itself: −40 dB is a hundredth, "
-            "−60 dB a thousandth of it.",
+            "Each bar is one overtone, measured against the note itself: −40 dB is a hundredth, "
+            "−60 dB a thousandth of it.",
             HarmonicsPlot(panels, stages.before_name, stages.after_name),
         )
 

@@ -230,3 +230,97 @@ def test_dates_are_written_out(report):
     assert facts["As received"] == "3 November 2026"
     assert facts["Report made"] == "25 November 2026"
     assert report.rigs.rows[0][1] == "3 November 2026, 11:05 to 14:05 (UTC+01:00)"
+
+
+def test_the_front_table_is_short_and_names_one_channel_of_each_reading(report):
+    groups = report.front_table.groups
+    assert 5 <= len(groups) <= 9
+    assert all(len(group.rows) == 1 for group in groups)
+    assert "the worse one is shown" in report.front_table.subtitle
+    hum = next(g for g in groups if g.label == "Hum, all mains lines")
+    # After the work -93.2 dBFS left and -95.1 dBFS right: left is the worse one.
+    assert (hum.rows[0].channel, hum.rows[0].after.text) == ("left", "−93.20 ± 0.42 dBFS")
+
+
+def test_all_that_is_wrong_stands_on_the_first_page():
+    worse = [
+        replace(comparison_of("noise_a", "dBFS", -90.0, -60.0, "worse"), step_number=k, channel=c)
+        for k in range(1, 9)
+        for c in (1, 2)
+    ]
+    report = content(comparison=StageComparison("a", "b", tuple(worse)))
+    rows = [row for group in report.front_table.groups for row in group.rows]
+    assert [row.verdict for row in rows] == ["worse"] * 16
+
+
+def test_channels_that_are_alike_after_are_told_by_what_they_were_before():
+    def one(channel, before, after):
+        return replace(comparison_of("noise_a", "dBFS", before, after, "better"), channel=channel)
+
+    pair = (one(1, -80.0, -93.05), one(2, -50.0, -93.0))
+    report = content(comparison=StageComparison("a", "b", pair))
+    assert report.front_table.groups[0].rows[0].channel == "right"
+    pair = (one(1, -80.0, -85.0), one(2, -50.0, -93.0))
+    report = content(comparison=StageComparison("a", "b", pair))
+    assert report.front_table.groups[0].rows[0].channel == "left"
+
+
+def test_prompts_for_the_person_at_the_bench_stay_out(report):
+    words = repr(report)
+    for run in (*BEFORE, *AFTER):
+        assert run.step.prompt
+        assert run.step.prompt not in words
+    done = [row[2] for row in report.steps.rows]
+    assert done == [
+        "Each supply voltage was read with a multimeter.",
+        "Nothing was played: only the unit's own noise and hum were recorded.",
+        "A4 (440 Hz) was held and recorded.",
+        "A held sound was recorded and searched for breaks and crackle.",
+    ]
+    assert report.steps_note == "In every recording: volume: full; gain: noon."
+
+
+def test_settings_that_differ_stand_with_their_step():
+    quieter = [
+        replace(run, step=replace(run.step, volume="half")) if run.step_number == 3 else run
+        for run in AFTER
+    ]
+    report = build_content(UNIT, quieter, made="2026-11-25")
+    assert report.steps_note == ""
+    assert report.steps.rows[2][2].endswith("Volume: half; gain: noon.")
+
+
+def test_notes_are_told_apart():
+    low = replace(
+        AFTER[2],
+        step_number=5,
+        step=replace(AFTER[2].step, settings=replace(AFTER[2].step.settings, frequency_hz=110.0)),
+    )
+    report = build_content(UNIT, [*AFTER, low], takes=SCENARIO.look_up, made="2026-11-25")
+    titles = [f.title for f in (*report.front_figures, *report.figures)]
+    assert "Main output, A4: the note and what comes with it" in titles
+    assert "Main output, A2: the note and what comes with it" in titles
+    assert len(titles) == len(set(titles))
+    assert "Main output: steady note A2" in [t.title for t in report.tables]
+
+
+def test_remarks_that_are_said_elsewhere_make_no_note():
+    def pitch(why):
+        return replace(
+            comparison_of("pitch_error", "cents", 1.0, 1.0, "no change"),
+            step_number=3,
+            after=Reading("pitch_error", 1.0, "cents", 1, 0.1, why=why),
+        )
+
+    for why, notes in (
+        ("against the 440 Hz asked for", ()),
+        ("2 of 3 repeats are valid: clipped", (("a", "2 of 3 repeats are valid: clipped"),)),
+    ):
+        report = content(comparison=StageComparison("a", "b", (pitch(why),)))
+        assert report.tables[0].notes == notes
+
+
+def test_the_format_of_the_takes_is_said_once(report):
+    assert report.takes_note == "All of them: 48 kHz, 24 bit, 2 channels."
+    assert {line.recording for line in report.takes} == {"5.00 s"}
+    assert report.takes[0].step == "2: noise and hum in silence, main output, take 1"

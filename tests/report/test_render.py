@@ -200,3 +200,26 @@ def test_long_tables_repeat_their_heads():
     comparison = replace(scenario.comparison, comparisons=many)
     pdf = render(build(comparison=comparison), ["pdf"])["report.pdf"]
     assert pdf_text(pdf, "-raw").count("Reading As received After repair Change Finding") >= 5
+
+
+def test_the_first_page_holds_summary_readings_and_a_plot(rendered):
+    first = pdf_text(rendered["report.pdf"], "-l", "1")
+    second = pdf_text(rendered["report.pdf"], "-f", "2", "-l", "2")
+    for words in ("28 readings in the tables", "The most important readings", "hum from the mains"):
+        assert words in first
+    assert "page 1 of" in first
+    assert "page 2 of" in second
+    assert "All readings no change" in second
+
+
+def test_each_hash_stands_on_one_line(rendered):
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is missing: install poppler-utils")
+    done = subprocess.run(
+        ["pdftotext", "-layout", "-", "-"],
+        input=rendered["report.pdf"], capture_output=True, check=True,
+    )  # fmt: skip
+    lines = done.stdout.decode().splitlines()
+    for run in make_scenario().after:
+        for take in run.takes:
+            assert any(take.sha256 in line and "5.00 s" in line for line in lines)

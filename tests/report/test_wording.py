@@ -5,13 +5,26 @@ import sys
 from decimal import Decimal
 from typing import get_args
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sigbench.model import EventKind, Limit, Reading, Verdict
+from sigbench.checks import TAKE_CHECKS, measure
+from sigbench.checks.rails import measure_rails
+from sigbench.model import (
+    CheckSettings,
+    EventKind,
+    Limit,
+    Rail,
+    Reading,
+    Source,
+    Take,
+    Verdict,
+)
 from sigbench.report.wording import (
     EVENT_WORDS,
+    FINEST_IN_REPORT,
     LABELS,
     VERDICT_WORDS,
     channel_name,
@@ -142,6 +155,7 @@ def test_limits_in_words():
     assert limit_words(Limit("hum_total", "dBFS", high=-80)) == "at most −80 dBFS"
     assert limit_words(Limit("tone_level", "dBu", low=-10)) == "at least −10 dBu"
     assert limit_words(Limit("rail_volts", "V", 11.4, 12.6)) == "11.4 to 12.6 V"
+    assert limit_words(Limit("polarity", "", 1.0, 1.0)) == "same"
 
 
 def test_channels_are_named():
@@ -162,6 +176,44 @@ def test_every_verdict_and_event_has_words():
 def test_names_that_are_not_listed_are_spelled_out():
     assert label("key_velocity_B").title == "Key velocity B"
     assert label("rail_volts[+15 V]").title == "Supply +15 V"
+    assert label("rail_volts[-15 V]").title == "Supply −15 V"
+    assert label("rail_error[-15 V]").explanation
+
+
+def test_all_that_the_checks_give_has_a_label():
+    # A square wave with hum: every check finds something in it, or says why it does not.
+    time = np.arange(48_000) / 48_000
+    wave = 0.3 * np.sign(np.sin(2 * np.pi * 440 * time)) + 0.01 * np.sin(2 * np.pi * 50 * time)
+    samples = np.column_stack([wave, 0.9 * wave])
+    take = Take(samples, 48_000, Source("file", None, None, 48_000, 2, len(time)))
+    rails = measure_rails((Rail("+15 V", 15.0, measured_volts=14.9),))
+    found = [r.name for c in TAKE_CHECKS for r in measure(take, c, CheckSettings()).readings]
+    assert {"sinad", "harmonic_phases", "clip_asymmetry", "mains_frequency"} <= set(found)
+    for name in (*found, *(r.name for r in rails.readings)):
+        assert name.partition("[")[0] in LABELS
+        assert label(name).explanation
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "u", "unit", "text"),
+    [
+        ("thd_n", 11.0, 11.5, "%", "at most 34 %"),
+        ("thd_n", 11.0, 1.0, "%", "11.0 ± 2.0 %"),
+        ("frequency_drift", 0.07, 0.065, "cents", "at most 0.20 cents"),
+        ("dropout_time", 0.28, 0.55, "s", "at most 1.4 s"),
+        ("thd_n", -25.0, 20.5, "dB", "varies widely: −25 ± 41 dB: it scatters too widely "
+         "for one number"),
+        ("balance", 0.1, 0.2, "dB", "0.10 ± 0.40 dB"),
+    ],
+)  # fmt: skip
+def test_no_interval_reaches_where_the_true_value_cannot_be(name, value, u, unit, text):
+    assert format_reading(Reading(name, value, unit, 1, u)) == text
+
+
+def test_a_report_prints_no_digits_beyond_use():
+    reading = Reading("level_rms", -75.5943, "dBFS", 1, 0.0041)
+    assert reading_text(reading).text == "−75.594 ± 0.009 dBFS"
+    assert reading_text(reading, finest=FINEST_IN_REPORT).text == "−75.59 ± 0.01 dBFS"
 
 
 def test_parts_make_up_the_text():
