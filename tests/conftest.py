@@ -1,0 +1,52 @@
+"""The demo, which is run once for all tests that look at it."""
+
+import os
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+WAIT_SECONDS = 300
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What the demo left: its folders, and what it said. Tests only read it."""
+
+    place: Path
+    said: str
+
+    @property
+    def bench(self) -> Path:
+        return self.place / "bench"
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent  # each worker has a folder of its own in there
+    place, said = shared / "demo", shared / "demo.txt"
+    try:
+        (shared / "demo.lock").open("x").close()
+    except FileExistsError:  # another worker is at it
+        for _ in range(10 * WAIT_SECONDS):
+            if said.exists():
+                break
+            time.sleep(0.1)
+    else:
+        environment = os.environ | {"COLUMNS": "80", "PYTHONWARNINGS": "error"}
+        done = subprocess.run(
+            [sys.executable, "-m", "sigbench", "demo", "--folder", str(place)],
+            capture_output=True,
+            env=environment,
+            timeout=WAIT_SECONDS,
+            check=False,
+        )
+        text = f"exit {done.returncode}\n{done.stdout.decode()}{done.stderr.decode()}"
+        said.with_suffix(".part").write_text(text, encoding="utf-8")
+        said.with_suffix(".part").rename(said)
+    return Demo(place, said.read_text(encoding="utf-8"))

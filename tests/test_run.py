@@ -1,0 +1,169 @@
+"""Carrying out a step: takes, repeats, lost and clipped audio, limits."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sigbench.errors import RequestError
+from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
+from sigbench.model import Limit, LostBuffers, Output, Rail, Step, TakeRecord
+from sigbench.run import (
+    METER,
+    Session,
+    carry_out,
+    clipped_in_words,
+    hold_against_limits,
+    lost_in_words,
+    mean_readings,
+    outside_limits,
+    record,
+    require_possible,
+    stimulus_of,
+)
+from tests.short_plan import PLAN, Flawed
+
+STAGE = "as received"
+OUTPUTS = {"main": Output("main"), "phones": Output("phones", 1)}
+IDLE = PLAN.steps[1]
+
+
+def stored(take):
+    return TakeRecord("takes/x.wav", "0" * 64, take.samplerate, take.channels, take.frames)
+
+
+def carried(interface, step=IDLE, **more):
+    return carry_out(
+        Session(interface, STAGE, "me", "noon"),
+        2,
+        step,
+        output=OUTPUTS.get(step.output),
+        run_id="0123",
+        store=stored,
+        **more,
+    )
+
+
+def test_each_repeat_is_a_take_of_the_length_asked_for():
+    begun = []
+    run = carried(SimulatedInterface(), before_take=begun.append)
+    assert begun == [1, 2]
+    assert [take.frames for take in run.takes] == [24_000, 24_000]
+    assert [m.source.sha256 for m in run.measurements] == ["0" * 64] * 2
+    assert (run.rig.device, run.rig.samplerate, run.rig.description) == (
+        "simulated unit",
+        48_000,
+        "noon",
+    )
+
+
+def test_only_the_channels_of_the_output_are_kept():
+    run = carried(SimulatedInterface(), replace(IDLE, output="phones"))
+    assert [take.channels for take in run.takes] == [1, 1]
+    assert {r.channel for m in run.measurements for r in m.readings} <= {1, None}
+
+
+def test_a_take_that_is_not_kept_is_recorded_again_and_leaves_nothing():
+    asked = []
+
+    def keep(take, attempt):
+        asked.append((len(take.lost), attempt))
+        return not take.lost
+
+    interface = Flawed(lossy=(1, 2))
+    run = carried(interface, keep=keep)
+    assert asked == [(0, 1), (1, 1), (1, 2), (0, 3)]
+    assert interface.count == 4
+    assert len(run.takes) == len(run.measurements) == 2
+    assert all(r.state != "invalid" for r in run.measurements[1].readings if r.name == "noise_a")
+
+
+def test_lost_audio_that_is_kept_is_never_counted_against_the_instrument():
+    quiet = Limit("noise_a", "dBFS", None, -150.0)  # nothing real is below that
+    run = carried(Flawed(lossy=(0, 1)), replace(IDLE, limits=(quiet,)))
+    noise = [r for m in run.measurements for r in m.readings if r.name == "noise_a"]
+    assert {r.state for r in noise} == {"invalid"}
+    assert outside_limits(run) == ()
+    assert {held.outside for held in hold_against_limits(run)} == {None}
+    one = carried(Flawed(lossy=(0,)), replace(IDLE, limits=(quiet,)))
+    assert len(outside_limits(one)) == 2  # the sound take counts, on both channels
+
+
+def test_losses_and_clipping_are_told_in_words():
+    sound = record(SimulatedInterface(), seconds=0.1)
+    assert lost_in_words(sound) is None
+    assert clipped_in_words(sound) is None
+    lost = lost_in_words(replace(sound, lost=(LostBuffers(2400, 64), LostBuffers(4000))))
+    assert lost is not None
+    assert "2 times, first at 0.05 s" in lost
+    assert "no fault of the instrument" in lost
+    loud = np.clip(np.sin(np.arange(4800) / 7) * 3, -1, 1)
+    one = replace(sound, samples=np.column_stack([0.1 * loud, loud]), bits=24)
+    words = clipped_in_words(one)
+    assert words is not None
+    assert words.startswith("Input 2 was overloaded")
+    both = clipped_in_words(replace(one, samples=np.column_stack([loud, loud])))
+    assert both is not None
+    assert both.startswith("Inputs 1 and 2 were overloaded")
+
+
+def test_rails_need_no_interface_and_are_the_meters():
+    rails = (Rail("+15 V", 15.0, 5.0, 13.9), Rail("-15 V", -15.0, 5.0, -15.02))
+    run = carried(None, Step("rails", "supply", "", rails=rails))
+    assert run.rig == METER
+    assert run.takes == ()
+    ((outside,),) = (outside_limits(run),)
+    # 5 % of 15 V is 0.75 V: 14.25 V at least
+    assert (outside.reading.name, outside.limit.low) == ("rail_volts[+15 V]", 14.25)
+
+
+def test_the_mean_of_the_repeats_stands_for_the_run():
+    run = carried(SimulatedInterface())
+    for name in ("level_rms", "noise_rms"):
+        each = [
+            r.value
+            for m in run.measurements
+            for r in m.readings
+            if (r.name, r.channel) == (name, 1)
+        ]
+        (mean,) = (r for r in mean_readings(run) if (r.name, r.channel) == (name, 1))
+        assert mean.value == pytest.approx(sum(each) / 2, abs=1e-12)
+
+
+def test_a_stimulus_is_played_through_the_take():
+    take = record(SimulatedInterface(), seconds=1.0, play="sine-997")
+    level = 20 * np.log10(np.sqrt(2 * np.mean(take.samples**2, axis=0)))
+    # The unit passes its input on: -12 dBFS into 10 kilohm behind 101 ohm is 0.09 dB less.
+    assert level == pytest.approx([-12.09, -12.09], abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("step", "says"),
+    [
+        (replace(IDLE, output="out 9"), "Step 4 of the plan is on the output 'out 9'"),
+        (replace(IDLE, stimulus="sine-1"), "Step 4 of the plan: "),
+        (replace(IDLE, stimulus="sine-997", seconds=3000.0), "too short for a take of 3000 s"),
+        (replace(IDLE, output="wide"), "has 4 channels and simulated unit records 2"),
+    ],
+)
+def test_what_cannot_be_carried_out_is_said_before_the_first_take(step, says):
+    outputs = OUTPUTS | {"wide": Output("wide", 4)}
+    interface = SimulatedInterface(ARRIVAL)
+    with pytest.raises(RequestError, match=says):
+        require_possible([(4, step)], outputs, interface)
+    require_possible(list(enumerate(PLAN.steps, start=1)), outputs, interface)
+
+
+def test_without_an_interface_only_rails_are_possible():
+    require_possible([(1, PLAN.steps[0])], OUTPUTS, None)
+    with pytest.raises(RequestError, match="needs an audio interface"):
+        require_possible([(2, IDLE)], OUTPUTS, None)
+    with pytest.raises(RequestError, match="needs an audio interface"):
+        carried(None)
+    with pytest.raises(RequestError, match="names no output"):
+        carried(SimulatedInterface(), replace(IDLE, output="out 9"))
+
+
+def test_a_stimulus_outlasts_the_take():
+    sound = stimulus_of("sine-997", 48_000, 2.0)
+    assert len(sound) >= 2.5 * 48_000
