@@ -22,6 +22,7 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_TOLERANCE = 0.01  # EN 50160; no note of equal temperament at A4 = 440 Hz lies so near
 STEADIEST_MUSIC_DB = 1.0  # uncertainty of noise_a: idle noise is steadier than this
 
+FAINTEST = 1e-20  # -400 dBFS; the finest converter stops at 1e-9
 _LEVELS = ("level_", "crest_factor", "dc_offset")
 _SHORTEST_SECONDS = 0.05  # two cycles of 40 Hz: below this nothing on the list has a meaning
 
@@ -64,6 +65,7 @@ def measure(
         raise RequestError(
             f"Channel {driven} cannot be the driven one: the take has {take.channels} channel(s)."
         )
+    take = _without_rounding_dust(take)
     from sigbench.checks.dropouts import check_dropouts
     from sigbench.checks.idle import check_idle
     from sigbench.checks.tone import check_tone, notes_and_readings
@@ -80,6 +82,17 @@ def measure(
     ):
         return measurement
     return _only_if_steady(check_idle(take, settings))
+
+
+def _without_rounding_dust(take: Take) -> Take:
+    """The take, with channels that hold only what rounding left of silence made silent.
+
+    Such samples are found in floating-point files; their squares are no numbers any more.
+    """
+    faint = abs(take.samples).max(axis=0) < FAINTEST
+    if not faint.any():
+        return take
+    return replace(take, samples=take.samples * ~faint)
 
 
 def _is_note(frequency_hz: float, power: float) -> bool:

@@ -178,14 +178,18 @@ def _analyse(channel: _Channel, samplerate: int, settings: CheckSettings) -> _Ch
     harmonics = None
     for _ in range(_PASSES):
         # What the first pass finds beside the fundamental is kept out of the second.
-        fundamental = follow(
-            signal,
-            samplerate,
-            note.frequency_hz,
-            snr_hz=note.snr_hz,
-            hum=hum,
-            harmonics=harmonics,
-        )
+        try:
+            fundamental = follow(
+                signal,
+                samplerate,
+                note.frequency_hz,
+                snr_hz=note.snr_hz,
+                hum=hum,
+                harmonics=harmonics,
+            )
+        except np.linalg.LinAlgError:
+            reason = f"no tone found: what lies at {note.frequency_hz:.1f} Hz cannot be followed"
+            return _Channel(channel.signal, channel.mains, NoTone(reason))
         distortion = measure_distortion(fundamental, samplerate, hum)
         harmonics = distortion.waveform
         if np.mean(np.square(harmonics)) < _FAINT * fundamental.power.value:
