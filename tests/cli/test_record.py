@@ -1,6 +1,8 @@
 """``sigbench record``: one take, measured at once, from the simulated unit and a real stream."""
 
 import json
+import subprocess
+import sys
 
 import pytest
 import soundfile
