@@ -241,12 +241,23 @@ def stimulus_of(name: str, samplerate: int, seconds: float) -> Samples:
         If it is not known, does not fit the sample rate, or is too short.
     """
     chosen = stimulus(name, samplerate)
-    if chosen.seconds < seconds + SETTLE_SECONDS:
+    if seconds > longest_take(name, samplerate):
         raise RequestError(
             f"The stimulus '{name}' lasts {chosen.seconds:g} s, too short for a take of "
             f"{seconds:g} s: record {chosen.seconds - SETTLE_SECONDS:g} s at most."
         )
     return chosen.samples
+
+
+def longest_take(name: str, samplerate: int) -> float:
+    """Seconds of a take that a standard stimulus lasts through.
+
+    Raises
+    ------
+    RequestError
+        If it is not known, or does not fit the sample rate.
+    """
+    return stimulus(name, samplerate).seconds - SETTLE_SECONDS
 
 
 def lost_in_words(take: Take) -> str | None:

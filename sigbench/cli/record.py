@@ -17,6 +17,8 @@ from sigbench.errors import FileError, RequestError
 
 app = command_app()
 
+SECONDS = 5.0  # of a take, where nothing else is said
+
 EXAMPLES = """\b
 Examples:
   sigbench record --check tone --note A4
@@ -31,7 +33,13 @@ def record(
     check: Annotated[
         str, typer.Option(metavar="NAME", help="What to measure: tone, idle or dropouts.")
     ],
-    seconds: Annotated[float, typer.Option(metavar="S", help="Length of the take.")] = 5.0,
+    seconds: Annotated[
+        float | None,
+        typer.Option(
+            metavar="S",
+            help="Length of the take; 5 s by default, or less if the stimulus is shorter.",
+        ),
+    ] = None,
     note: Annotated[
         str | None, typer.Option(metavar="NOTE", help="The note that is held, such as A4.")
     ] = None,
@@ -68,7 +76,7 @@ def record(
     from sigbench.cli.places import note as tell
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.model import Step
-    from sigbench.run import clipped_in_words, lost_in_words
+    from sigbench.run import clipped_in_words, longest_take, lost_in_words
     from sigbench.run import record as record_take
 
     if check not in checks.TAKE_CHECKS:
@@ -90,6 +98,8 @@ def record(
     )
     if isinstance(interface, SimulatedInterface):
         interface.do(Step(check, "main", "", settings=settings, stimulus=play))
+    if seconds is None:
+        seconds = SECONDS if play is None else min(SECONDS, longest_take(play, rate))
     with recording_bar(seconds, rate, "Recording") as on_block:
         take = record_take(
             interface, seconds=seconds, channels=channels, play=play, on_block=on_block
