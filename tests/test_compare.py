@@ -450,6 +450,19 @@ def test_dropout_time_says_what_the_count_says():
     result = compare(side(12, 0.05), side(0, 0.05))
     assert {c.verdict for c in result.comparisons} == {"better"}
     assert summary(result)["better"] == 1
+    time = next(c for c in result.comparisons if c.name == "dropout_time")
+    assert time.why == "as dropouts: 37 in 3 takes before, 1 in 3 takes after"
+
+
+def test_a_bound_is_never_printed_as_nothing():
+    def drift(values: list[float], *, bound: bool) -> Run:
+        return run(
+            *([Reading("frequency_drift", v, "cents", 1, 0.002, upper_bound=bound)] for v in values)
+        )
+
+    (c,) = compare(drift([0.02] * 3, bound=True), drift([0.03] * 3, bound=False)).comparisons
+    assert c.verdict == "cannot tell"
+    assert c.why == "only known to be below 0.020 cents before: too near to tell"
 
 
 def test_same_quantity_in_two_units_counts_once_and_agrees():

@@ -1190,7 +1190,7 @@ def _rigs(
                     _capital(name),
                     _times(mine),
                     people or "not recorded",
-                    f"{device} ({rig.interface})",
+                    device if rig.interface == "meter" else f"{device} ({rig.interface})",
                     f"{rig.samplerate / 1000:g} kHz" if rig.samplerate else "–",  # a multimeter
                 )
             )
