@@ -553,8 +553,9 @@ def _drift(
     excess = 0.0
     if spread > _WANDERS * noise:
         excess = float(np.sqrt(np.var(rates, ddof=1) - noise**2) / np.sqrt(DRIFT_SEGMENTS[-1]))
-    # Averages of segments miss half a segment at each end of a steady glide, next to nothing
-    # of a slow turn: the middle of the two, with the half width of a rectangular distribution.
-    flattened = spread / (2 * count)
+    # Averages of segments miss half a segment at each end of a steady glide (and some of what the
+    # weights take), next to nothing of a slow turn: the middle of the two, with the half width of
+    # a rectangular distribution.
+    flattened = 0.75 * spread / count
     uncertainty = np.hypot(np.sqrt(2) * noise, flattened / np.sqrt(3))
     return Estimate((spread + flattened) * per_hz, float(uncertainty) * per_hz), excess

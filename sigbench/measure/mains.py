@@ -21,7 +21,7 @@ NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
 _SHORTEST_CYCLES = 10.0
 _ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
-_FLANK_BINS = 2.5  # the peak of a Hann window's first side lobe, 31 dB down
+_FLANK_BINS = (2.5, 3.0)  # outside a Hann window's main lobe; never both at a null
 _OWN_FLANK = 1e-3
 _WANDER_SHARE = 16.0  # of the phase's turn in a block; from benchmarks/precision_mains.py
 _STEPS_PER_BIN = 6
@@ -194,16 +194,19 @@ class _BlockSpectrum:
         power = 2 * np.abs(spectrum) ** 2 / np.sum(window) ** 2
         return cls(power, rate / (8 * len(block)), len(block) / rate, rate)
 
+    def leaked(self, at: NDArray[np.int_]) -> NDArray[np.float64]:
+        """What a stronger tone nearby leaks into lines: half the power just outside their lobes.
 
-    def flanks(self, at: NDArray[np.int_]) -> NDArray[np.float64]:
-        """The greater power just outside a line's main lobe.
-
-        On the slope of a stronger tone nearby it is above the line's own place: no line is there.
+        On the slope of such a tone that makes any line less than twice it. The line's own side
+        lobes are left out.
         """
-        away = round(_FLANK_BINS / self.seconds / self.step_hz)
         last = len(self.power) - 1
-        sides = self.power[np.clip(at - away, 0, last)], self.power[np.clip(at + away, 0, last)]
-        return np.asarray(np.maximum(*sides))
+        greatest = np.zeros(at.shape)
+        for bins in _FLANK_BINS:
+            away = round(bins / self.seconds / self.step_hz)
+            for side in (at - away, at + away):
+                greatest = np.maximum(greatest, self.power[np.clip(side, 0, last)])
+        return greatest / 2 - _OWN_FLANK * self.power[at]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -241,19 +244,19 @@ def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Cand
     """The comb near a nominal frequency that explains most power."""
     count = int(min(HIGHEST_HZ, 0.45 * spectrum.rate) / (nominal_hz * (1 + TOLERANCE)))
     numbers = np.arange(1, count + 1)
-    beside = [_beside(spectrum, k * nominal_hz, nominal_hz) for k in numbers]
-    noise = np.maximum(beside, _ROUNDING)
+    medians = [_beside(spectrum, k * nominal_hz, nominal_hz) for k in numbers]
+    noise = np.maximum(medians, _ROUNDING)
     low_lines = numbers[:SEARCH_LINES]
     # Steps fine enough for the highest line that takes part in the search.
     pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))
     grid = np.arange(nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE), pitch)
     at = np.rint(np.outer(grid, low_lines) / spectrum.step_hz).astype(int)
-    flank = np.maximum(noise[: len(low_lines)], spectrum.flanks(at) / 2)
-    gains = _gain(spectrum.power[at] / flank, enough)
+    beside = np.maximum(noise[: len(low_lines)], spectrum.leaked(at))
+    gains = _gain(spectrum.power[at] / beside, enough)
     best = int(np.argmax(gains))
     at = np.rint(grid[best] * numbers / spectrum.step_hz).astype(int)
-    leaked = spectrum.flanks(at) / 2 - _OWN_FLANK * spectrum.power[at]
-    return _Candidate(float(grid[best]), float(gains[best]), numbers, np.maximum(noise, leaked))
+    noise = np.maximum(noise, spectrum.leaked(at))
+    return _Candidate(float(grid[best]), float(gains[best]), numbers, noise)
 
 
 def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _BlockFit:
