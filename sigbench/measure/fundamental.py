@@ -37,15 +37,18 @@ HARMONIC_REACH = 0.003  # of its frequency: nearer to a multiple of the note, a 
 
 _ORDER = 6  # quintic: a cubic leaves -120 dB of a drift of some cents
 _PASSES = 6
+_PASSES_AGAIN = 2  # along a phase that is nearly right, or of a line that is only taken out
 _CONVERGED = 1e-9  # rad over the take: far below what any capture resolves
+_SETTLED = 1e-4  # rad that is left of a bent phase: the envelope itself carries so little exactly
 _BENT = 0.02  # rad that the phase leaves a straight line by before it is followed as drift
 _RANGE = 4.5  # of ten normal values: 3.1 standard deviations on average, rarely above this
 _END_WEIGHT = 1e-3
 _WANDERS = 6.5  # the range of ten normal values is hardly ever (1e-4) above this
 _CLEAR = 10.0
 _STANDS_OUT = 100.0  # times the noise floor, before a line is followed on its own
-_ROUNDS = 5
+_ROUNDS = 4
 _STILL = 1e-7  # change of the fundamental, -140 dB, that ends the rounds: the next is far smaller
+_MATTERS = 1e-6  # of the power that is left: the noise that a fit swallows is a thousand times more
 _LEAKAGE = 2e-4  # of strong lines, a cycle of the take: see benchmarks/precision_tone.py
 _POINTS_A_KNOT = 8
 _LEAST_POINTS = 2000
@@ -275,13 +278,17 @@ def _track(
 
 
 def _refined(
-    signal: NDArray[np.float64], phase: NDArray[np.float64], samplerate: int, spacing: float
+    signal: NDArray[np.float64],
+    phase: NDArray[np.float64],
+    samplerate: int,
+    spacing: float,
+    passes: int = _PASSES,
 ) -> _Tone:
     """Fit along a phase, and again along the phase found, until it stands still."""
     frames = len(signal)
     time = np.arange(frames) / samplerate
     bent = False
-    for _ in range(_PASSES):
+    for _ in range(passes):
         envelope = _fit_envelope(signal, phase, samplerate, spacing)
         turn = np.unwrap(np.angle(envelope))
         amplitude = np.abs(envelope)
@@ -291,7 +298,7 @@ def _refined(
         total = rate * frames / samplerate
         bend = turn - turn[0] - rate * time
         bent = bent or np.ptp(bend) > max(_BENT, 0.1 * abs(total))
-        if (np.ptp(turn) if bent else abs(total)) < _CONVERGED:
+        if np.ptp(turn) < _SETTLED if bent else abs(total) < _CONVERGED:
             break
         followed, phase = phase, phase + (turn if bent else rate * time)
     else:
@@ -365,6 +372,7 @@ def _part(
     waveforms = [np.zeros(len(signal)) for _ in lines]
     tracks: list[_Tone | None] = [None for _ in lines]
     beside = np.zeros(len(signal))
+    steady = 2 * np.pi * np.arange(len(signal)) / samplerate
     for turn in range(_ROUNDS):
         for i, line in enumerate(lines):
             alone = signal - tone.waveform - (beside - waveforms[i])
@@ -374,10 +382,8 @@ def _part(
                 envelope = _fit_envelope(alone, phase, samplerate, spacing)
                 fitted = np.real(envelope * np.exp(1j * phase))
             else:
-                if track is None:
-                    track = _track(alone, samplerate, line.frequency_hz, spacing)
-                else:
-                    track = _refined(alone, track.phase, samplerate, spacing)
+                phase = np.asarray(line.frequency_hz * steady if track is None else track.phase)
+                track = _refined(alone, phase, samplerate, spacing, _PASSES_AGAIN)
                 tracks[i], fitted = track, track.waveform
             beside = beside + (fitted - waveforms[i])
             waveforms[i] = fitted
@@ -385,9 +391,10 @@ def _part(
         if turn == 0:  # what the neighbours bent is followed anew
             tone = _track(signal - beside, samplerate, tone.frequency_hz, spacing)
         else:
-            tone = _refined(signal - beside, tone.phase, samplerate, spacing)
+            tone = _refined(signal - beside, tone.phase, samplerate, spacing, _PASSES_AGAIN)
         change = np.mean((tone.waveform - before.waveform) ** 2)
-        if change < _STILL**2 * np.mean(tone.waveform**2):
+        rest = np.mean((signal - tone.waveform - beside) ** 2)
+        if change < _STILL**2 * np.mean(tone.waveform**2) + _MATTERS * rest:
             break
     foreign = sum(
         (w for w, line in zip(waveforms, lines, strict=True) if line.number is None),
