@@ -25,6 +25,12 @@ class Held:
     stop: int
     whole: bool
 
+    def first(self, frames: int) -> "Held":
+        """No more than the first frames of it."""
+        if self.stop - self.start <= frames:
+            return self
+        return Held(self.start, self.start + frames, False)
+
     def remark(self, samplerate: int) -> str | None:
         """What to say beside a number from this part alone; None where it is all."""
         if self.whole:

@@ -26,6 +26,7 @@ from sigbench.model import CheckSettings, Measurement, Reading, Take
 from sigbench.units import cents, nearest_note
 
 LEAST_CYCLES = 10.0
+LONGEST_SECONDS = 60.0  # of a note: more would sharpen no reading that matters, and take long
 UNDRIVEN_DB = 30.0  # a channel this much weaker than its neighbour is taken as not driven
 
 MAINS_HZ = (50.0, 60.0)
@@ -68,7 +69,7 @@ def notes_and_readings(take: Take, settings: CheckSettings) -> tuple[tuple[Line,
     found, held = _searched(take, settings)
     channels = [_analyse(c, take.samplerate, settings) for c in found]
     part = held.remark(take.samplerate)
-    around = None if part is None else "of the whole take; the note is not held all through it"
+    around = None if part is None else "of the whole take; the note was measured in a part of it"
     readings: list[Reading] = []
     for number, channel in enumerate(channels, start=1):
         whole = take.samples[:, number - 1]
@@ -96,7 +97,9 @@ def _searched(take: Take, settings: CheckSettings) -> tuple[list[_Channel], Held
     held = Held(0, take.frames, True)
     best = strongest(found)
     if best is not None:
-        held = held_part(signals[best[0]], samplerate, best[1].frequency_hz)
+        held = held_part(signals[best[0]], samplerate, best[1].frequency_hz).first(
+            round(LONGEST_SECONDS * samplerate)
+        )
     if best is not None and not held.whole:
         signals = [s[held.start : held.stop] for s in signals]
         expected = best[1].frequency_hz if expected is None else expected

@@ -23,15 +23,26 @@ class Entry(NamedTuple):
 
 
 COMMANDS: dict[str, Entry] = {
-    "demo": Entry("sigbench.cli.demo", "Do the whole job on a simulated unit."),
+    "demo": Entry(
+        "sigbench.cli.demo", "Do the whole job on a simulated unit: no interface, no instrument."
+    ),
     "measure": Entry("sigbench.cli.measure", "Measure an audio file."),
-    "record": Entry("sigbench.cli.record", "Record from the interface and measure at once."),
+    "record": Entry(
+        "sigbench.cli.record",
+        "Record from the interface and measure at once.",
+    ),
     "unit": Entry("sigbench.cli.unit", "Add, list or show the instruments on the bench."),
     "plan": Entry("sigbench.cli.plan", "Show or change the plan of a unit."),
-    "run": Entry("sigbench.cli.run", "Run a unit's plan: record, measure and store each step."),
-    "compare": Entry("sigbench.cli.compare", "Say what changed between two stages of a unit."),
+    "run": Entry(
+        "sigbench.cli.run",
+        "Run a unit's plan, step by step.",
+    ),
+    "compare": Entry("sigbench.cli.compare", "Say what changed on a unit, and what did not."),
     "baseline": Entry("sigbench.cli.baseline", "Keep what good units do, to compare with."),
-    "report": Entry("sigbench.cli.report", "Write the measured report for the sale."),
+    "report": Entry(
+        "sigbench.cli.report",
+        "Write the report on a unit as PDF, as PNG pages and as one HTML file.",
+    ),
     "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),
     "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),

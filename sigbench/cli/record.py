@@ -64,7 +64,9 @@ def record(
         bool, typer.Option("--json", help="Print one JSON object instead of the table.")
     ] = False,
 ) -> int:
-    """Record from the interface and measure at once; nothing is stored on the bench.
+    """Record from the interface and measure at once.
+
+    Nothing is stored on the bench.
 
     Only line or headphone outputs: never speaker outputs, never a supply rail. Phantom power
     off, monitors and headphones turned down before a test signal is played.

@@ -90,10 +90,11 @@ def run(
     ] = False,
     folder: FolderOption = DEFAULT_FOLDER,
 ) -> int:
-    """Run a unit's plan: each step says what to do, waits, records and measures.
+    """Run a unit's plan, step by step.
 
-    Every finished step is stored at once. Stopped half way, the same command goes on with the
-    steps that are left. Ends with 1 when a reading is outside its limit.
+    Each step says what to do, waits, records and measures. Every finished step is stored at
+    once; stopped half way, the same command goes on with the steps that are left. Ends with 1
+    when a reading is outside its limit.
     """
     from sigbench.cli import show
     from sigbench.cli.interfaces import open_interface

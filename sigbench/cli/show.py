@@ -54,7 +54,9 @@ def print_line(text: bytes) -> None:
 
 def print_measurement(measurement: Measurement, console: Console) -> None:
     """Print the readings grouped by channel, then the events, then the causes."""
-    console.print(fit(_source_line(measurement.check, measurement.source), console))
+    # Unbroken, so that a long path can be copied.
+    source = _source_line(measurement.check, measurement.source)
+    console.print(fit(source, console), soft_wrap=True)
     present = {r.channel for r in measurement.readings if r.channel is not None}
     notes = _repeated_reasons(measurement.readings)
     for (channel, channels), readings in _grouped(measurement.readings).items():

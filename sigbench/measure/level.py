@@ -75,7 +75,7 @@ def measure_level(signal: NDArray[np.float64], samplerate: int) -> Level:
     mean_square = float(np.mean(np.square(signal)))
     peak = float(np.max(np.abs(signal)))
     mean = float(np.mean(signal))
-    if peak == 0:
+    if mean_square == 0:  # silence, or so near to it that the square is nothing in float64
         silent = Estimate(-np.inf, 0.0)
         return Level(silent, silent, silent, Estimate(0.0, 0.0), Estimate(0.0, 0.0))
 
