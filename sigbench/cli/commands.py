@@ -24,7 +24,7 @@ class Entry(NamedTuple):
 
 COMMANDS: dict[str, Entry] = {
     "demo": Entry(
-        "sigbench.cli.demo", "Do the whole job on a simulated unit: no interface, no instrument."
+        "sigbench.cli.demo", "Do the whole job on a simulated unit."
     ),
     "measure": Entry("sigbench.cli.measure", "Measure an audio file."),
     "record": Entry(
@@ -41,7 +41,7 @@ COMMANDS: dict[str, Entry] = {
     "baseline": Entry("sigbench.cli.baseline", "Keep what good units do, to compare with."),
     "report": Entry(
         "sigbench.cli.report",
-        "Write the report on a unit as PDF, as PNG pages and as one HTML file.",
+        "Write the report that goes with a sale.",
     ),
     "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),

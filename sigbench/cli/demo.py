@@ -30,10 +30,12 @@ def demo(
         ),
     ] = Path("sigbench-demo"),
 ) -> int:
-    """Do the whole job on a simulated unit: no interface, no instrument.
+    """Do the whole job on a simulated unit.
 
-    A synthesizer arrives with three faults. It is measured as received and compared with good
-    units of its model, repaired, measured again, compared, and a report for the buyer is written.
+    No interface and no instrument are needed. A synthesizer arrives with three faults. It is
+    measured as received and compared with good units of its model, repaired, measured again,
+    compared, and a report for the buyer is written.
+
     Everything is kept, so that all the other commands can be tried on it.
     """
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn

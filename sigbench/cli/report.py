@@ -44,10 +44,11 @@ def report(
     ] = None,
     folder: FolderOption = DEFAULT_FOLDER,
 ) -> int:
-    """Write the report on a unit as PDF, as PNG pages and as one HTML file.
+    """Write the report that goes with a sale.
 
-    It tells a buyer what was measured, before and after the work, with plots, uncertainty and
-    the hashes of the takes. With one stage only it tells of that. Your notes on the unit stay out.
+    As PDF, as PNG pages and as one HTML file. It tells a buyer what was measured, before and
+    after the work, with plots, uncertainty and the hashes of the takes. With one stage only it
+    tells of that. Your notes on the unit stay out.
     """
     if before is not None and baseline is not None:
         raise RequestError("--before and --baseline are two earlier sides: give one of them.")
