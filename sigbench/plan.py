@@ -198,7 +198,7 @@ def validate(plan: Plan) -> None:
 def _output_steps(output: Output, settings: CheckSettings) -> list[Step]:
     pair = output.channels == 2
     volume = "12 o'clock"
-    gain = "as set at the first stage: note the position of the gain knob"
+    gain = "as at the first stage"
     plugs = _plugs(output)
     hum = Limit("hum_total", "dBFS", None, HUM_DBFS)
     balance = (Limit("balance", "dB", -BALANCE_DB, BALANCE_DB),) if pair else ()

@@ -23,9 +23,7 @@ class Entry(NamedTuple):
 
 
 COMMANDS: dict[str, Entry] = {
-    "demo": Entry(
-        "sigbench.cli.demo", "Do the whole job on a simulated unit."
-    ),
+    "demo": Entry("sigbench.cli.demo", "Do the whole job on a simulated unit."),
     "measure": Entry("sigbench.cli.measure", "Measure an audio file."),
     "record": Entry(
         "sigbench.cli.record",

@@ -16,11 +16,14 @@ SEARCH_LINES = 10  # lines that decide where the comb lies
 BLOCK_SECONDS = 5.0  # the frequency is fitted anew in each block, for the grid wanders
 FALSE_ALARM = 1e-3  # chance that noise alone is taken for a comb, a take and channel
 
+# Above the 4th, lines of hum fall off: one that sticks out is a note (common practice, no source).
+LOW_LINES = 4
+HIGH_OVER_LOW_DB = 15.0
 NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the note
 NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
 _SHORTEST_CYCLES = 10.0
-_ROUNDING = 1e-25  # mean square: what float64 arithmetic leaves is no noise to stand above
+_FAINTEST = 5e-16  # mean square, -150 dBFS: no converter resolves a line below this
 _FLANK_BINS = (2.5, 3.0)  # outside a Hann window's main lobe; never both at a null
 _OWN_FLANK = 1e-3
 _WANDER_SHARE = 16.0  # of the phase's turn in a block; from benchmarks/precision_mains.py
@@ -126,7 +129,8 @@ def measure_mains(
         # A frequency that wanders within a block loses power to the sidebands.
         lost = mean * (np.pi * (k + 1) * wander * len(slow) / rate / count / _WANDER_SHARE) ** 2
         lines.append(Estimate(mean, float(np.hypot(max(theory, scatter), lost))))
-    clear = [line for line in lines if line.value > 2 * line.uncertainty] if found else []
+    clear = _hum_lines(lines) if found else []
+    found = bool(clear)
     total = Estimate(
         sum(line.value for line in clear) if clear else 0.0,
         float(np.sqrt(sum(line.uncertainty**2 for line in clear or lines))),
@@ -150,6 +154,20 @@ def measure_mains(
             for start, fit in zip(starts, fits, strict=True)
         ),
     )
+
+
+def _hum_lines(lines: list[Estimate]) -> list[Estimate]:
+    """The lines that are hum; none where no low line stands above the noise by itself."""
+    clear = [line.value > 2 * line.uncertainty for line in lines]
+    low = [line.value for line, stands in zip(lines[:LOW_LINES], clear, strict=False) if stands]
+    if not low:
+        return []
+    most = max(low) * 10 ** (HIGH_OVER_LOW_DB / 10)
+    return [
+        line
+        for number, (line, stands) in enumerate(zip(lines, clear, strict=True), start=1)
+        if stands and (number <= LOW_LINES or line.value < most)
+    ]
 
 
 def comb_waveform(
@@ -245,7 +263,7 @@ def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Cand
     count = int(min(HIGHEST_HZ, 0.45 * spectrum.rate) / (nominal_hz * (1 + TOLERANCE)))
     numbers = np.arange(1, count + 1)
     medians = [_beside(spectrum, k * nominal_hz, nominal_hz) for k in numbers]
-    noise = np.maximum(medians, _ROUNDING)
+    noise = np.maximum(medians, _FAINTEST)
     low_lines = numbers[:SEARCH_LINES]
     # Steps fine enough for the highest line that takes part in the search.
     pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigbench.measure.mains import Mains
+from sigbench.measure.mains import HIGH_OVER_LOW_DB, LOW_LINES, Mains
 from sigbench.measure.spectrum import Spectrum, detection_threshold, noise_floor
 from sigbench.units import db_to_ratio, rms_to_dbfs
 
@@ -20,10 +20,8 @@ FUNDAMENTAL_DIVISORS = (5, 4, 3, 2)
 
 # A comb line belongs to the mains when the rest of the comb is not far below it. Hum always has
 # harmonics: magnetically induced 50 Hz some -30 dB, rectifier ripple more (common practice, no
-# source). Above the 4th, lines of hum fall off: one that sticks out is an oscillator.
-COMB_LOW_LINES = 4
+# source).
 COMB_LOW_DB = 40.0
-COMB_HIGH_DB = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +112,9 @@ def is_mains_line(frequency_hz: float, power: float, mains: Mains | None) -> boo
     others = [
         line.value
         for k, line in enumerate(mains.lines, start=1)
-        if k != number and not line.upper_bound and (number <= COMB_LOW_LINES or k % number)
+        if k != number and not line.upper_bound and (number <= LOW_LINES or k % number)
     ]
-    allowed = COMB_LOW_DB if number <= COMB_LOW_LINES else COMB_HIGH_DB
+    allowed = COMB_LOW_DB if number <= LOW_LINES else HIGH_OVER_LOW_DB
     return bool(others) and _dbfs(power) - max(others) < allowed
 
 
