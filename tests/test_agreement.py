@@ -229,3 +229,36 @@ def test_a_software_organ_is_in_equal_temperament(tmp_path, key):
     spectrum = np.abs(np.fft.rfft(part * np.hanning(len(part)), 1 << 20))
     strongest = np.argmax(spectrum) * 48_000 / (1 << 20)
     assert frequency.value == pytest.approx(strongest, abs=0.2)
+
+
+@pytest.mark.parametrize("second_db", [-40.0, -80.0])
+def test_thd_and_sinad_agree_with_a_converter_analysis_library(tmp_path, second_db):
+    # genalyzer, a general library for spectra of converters: one coherent Fourier transform.
+    genalyzer = pytest.importorskip("genalyzer", reason="pip install genalyzer genalyzer-fftw")
+    rate, frames = 48_000, 1 << 17
+    hertz = genalyzer.coherent(frames, rate, 997.0)
+    angle = 2 * np.pi * hertz * np.arange(frames) / rate
+    share = 10 ** (second_db / 20)
+    hiss = 1e-7 * np.random.default_rng(8).standard_normal(frames)
+    sound = 0.5 * (np.cos(angle) + share * np.cos(2 * angle + 1) + share / 2 * np.cos(3 * angle))
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, sound + hiss, rate, subtype="DOUBLE")
+
+    key = f"tone{-second_db:.0f}"
+    genalyzer.fa_create(key)
+    genalyzer.fa_max_tone(key, "A", genalyzer.FaCompTag.SIGNAL, 0)
+    genalyzer.fa_hd(key, 20)
+    genalyzer.fa_fsample(key, rate)
+    genalyzer.fa_ssb(key, genalyzer.FaSsb.DEFAULT, 0)
+    read, _ = soundfile.read(path)
+    spectrum = genalyzer.rfft(
+        read, 1, frames, genalyzer.Window.NO_WINDOW, genalyzer.RfftScale.DBFS_SIN
+    )
+    other = genalyzer.fft_analysis(key, spectrum, frames, genalyzer.FreqAxisType.REAL)
+    other_thd = 20 * math.log10(other["thd_rss"] / other["signal_rss"])
+
+    found = measured(path)
+    # Its sum holds the noise of the harmonics' bins, some -150 dB, and the band to 24 kHz.
+    assert only(found, "thd", "dB").value == pytest.approx(other_thd, abs=0.01)
+    assert only(found, "sinad", "dB").value == pytest.approx(other["sinad"], abs=0.01)
+    assert only(found, "frequency", "Hz").value == pytest.approx(hertz, abs=1e-4)

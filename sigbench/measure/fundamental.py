@@ -16,7 +16,13 @@ from scipy.interpolate import BSpline, CubicSpline
 from scipy.linalg import solveh_banded
 
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.spectrum import LOBE_BINS, Spectrum, noise_floor, power_spectrum
+from sigbench.measure.spectrum import (
+    FLOOR_BINS,
+    LOBE_BINS,
+    Spectrum,
+    noise_floor,
+    power_spectrum,
+)
 from sigbench.units import NEPER_DB, rms_to_dbfs
 
 KNOT_SECONDS = 0.04  # the envelope follows changes up to about 12 Hz: drift, vibrato, tremolo
@@ -408,8 +414,16 @@ def _noise_beside(
 ) -> tuple[Spectrum, NDArray[np.float64]]:
     """Spectrum of the residual and its floor, bridged where the fit has swallowed the noise."""
     spectrum = power_spectrum(residual, samplerate)
-    hole = np.abs(spectrum.frequencies_hz - frequency_hz) < 1 / spacing + 2 * spectrum.bin_hz
-    return spectrum, noise_floor(spectrum, ignore=hole)
+    floor = noise_floor(spectrum)
+    bins = np.arange(len(floor))
+    # The floor is a running median: the hole reaches half its width further to both sides.
+    reach = 1 / spacing / spectrum.bin_hz + LOBE_BINS + FLOOR_BINS // 2
+    hole = np.abs(bins - frequency_hz / spectrum.bin_hz) < reach
+    outside = ~hole & (bins >= FLOOR_BINS // 2)
+    if np.any(outside):
+        logarithm = np.log(np.maximum(floor[outside], 1e-300))
+        floor[hole] = np.exp(np.interp(bins[hole], bins[outside], logarithm))
+    return spectrum, floor
 
 
 def _intervals(frames: int, samplerate: int, spacing: float) -> int:
