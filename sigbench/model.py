@@ -261,13 +261,128 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
+class Meter:
+    """How far the multimeter is to be trusted: its manual's "±(percent of reading + digits)".
+
+    Parameters
+    ----------
+    accuracy_percent : float
+        Largest error in percent of the reading.
+    digits : int
+        Largest error in steps of the last digit, on top of that.
+    true_rms : bool
+        Whether it measures true RMS. The other kind is right for a pure sine only.
+    """
+
+    accuracy_percent: float
+    digits: int
+    true_rms: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FullScale:
+    """What 0 dBFS at one input or output of the interface is in the world outside.
+
+    Parameters
+    ----------
+    channel : int
+        Of the rig, from 1.
+    dbu : float
+        Level of the sine that reads (or is played at) 0 dBFS.
+    uncertainty : float
+        Standard uncertainty in dB.
+    """
+
+    channel: int
+    dbu: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What the rig's full scale is in volts, found with a multimeter and a loopback cable.
+
+    It holds for this sample rate and this position of the gain control alone.
+    """
+
+    date: str
+    samplerate: int
+    gain: str
+    frequency_hz: float
+    meter: Meter
+    outputs: tuple[FullScale, ...]
+    inputs: tuple[FullScale, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RigLimits:
+    """What the rig does by itself: readings of its loopback and of its shorted inputs.
+
+    It holds for this sample rate and this position of the gain control alone.
+    """
+
+    date: str
+    samplerate: int
+    gain: str
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
-    """What a take was recorded with: interface, device and the gain position in words."""
+    """What a take was recorded with: interface, device and the gain position in words.
+
+    `calibration` and `limits` are those that held for the take; None where there were none.
+    """
 
     interface: str
     device: str
     samplerate: int
     description: str = ""
+    calibration: Calibration | None = None
+    limits: RigLimits | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RigSetup:
+    """How the person's rig is put together, as it is remembered.
+
+    Parameters
+    ----------
+    name : str
+        The person's own name for it.
+    device, host : str
+        The interface, by its name and that of the sound system it is reached through; device
+        numbers change from one start of the computer to the next.
+    samplerate : int
+        Frames a second.
+    inputs, outputs : tuple of int
+        Which inputs and outputs of the interface are channels 1, 2, … of the rig.
+    gain : str
+        Position of the gain control, in words.
+    play_device, play_host : str or None
+        The output, where it is another device.
+    pilot : (int, int) or None
+        An output and an input of the interface, beside those above, that a cable joins for good:
+        the pilot tone on it shows what the computer loses.
+    exclusive : bool
+        Whether the device is asked for without the system's mixer.
+    calibration, limits : optional
+        Those that were measured last.
+    """
+
+    name: str
+    device: str
+    host: str
+    samplerate: int
+    inputs: tuple[int, ...]
+    outputs: tuple[int, ...]
+    gain: str = ""
+    play_device: str | None = None
+    play_host: str | None = None
+    pilot: tuple[int, int] | None = None
+    exclusive: bool = False
+    calibration: Calibration | None = None
+    limits: RigLimits | None = None
 
 
 @dataclass(frozen=True, slots=True)
