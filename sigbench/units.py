@@ -16,7 +16,7 @@ from sigbench.errors import RequestError
 Numeric = TypeVar("Numeric", float, NDArray[np.float64])
 
 FULL_SCALE_SINE_RMS = 1 / np.sqrt(2)
-DBU_REFERENCE_VOLTS = np.sqrt(0.6)  # 1 mW into 600 ohm
+DBU_REFERENCE_VOLTS = np.sqrt(0.6)  # 1 mW into 600 ohm; 0 dBV is 1 V
 NEPER_DB = 20 / np.log(10)  # 8.686 dB: a small relative change of amplitude, in decibels
 
 _NOTES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -58,6 +58,11 @@ def volts_to_dbu(volts: Numeric) -> Numeric:
 def dbu_to_volts(dbu: Numeric) -> Numeric:
     """Level in dBu to RMS volts."""
     return db_to_ratio(dbu) * DBU_REFERENCE_VOLTS
+
+
+def dbu_to_dbv(dbu: Numeric) -> Numeric:
+    """Level in dBu to dBV; 0 dBV, which is 1 V RMS, is 2.2185 dBu."""
+    return dbu + ratio_to_db(float(DBU_REFERENCE_VOLTS))
 
 
 def cents(frequency_hz: Numeric, reference_hz: float) -> Numeric:
