@@ -122,6 +122,7 @@ SMALLEST_BY_UNIT = {
     "dB": 0.1,
     "dBFS": 0.1,
     "dBu": 0.1,
+    "dBV": 0.1,
     "cents": 1.0,
     "V": 0.02,
     "FS": 1e-4,
@@ -273,10 +274,20 @@ def match_steps(
                 a.step,
                 tuple(m.readings for m in b.measurements),
                 tuple(m.readings for m in a.measurements),
-                other_rig=(b.rig.interface, b.rig.device) != (a.rig.interface, a.rig.device),
+                other_rig=(b.rig.interface, b.rig.device) != (a.rig.interface, a.rig.device)
+                or _calibrated_apart(b, a),
             )
         )
     return tuple(pairs), tuple(not_compared)
+
+
+def _calibrated_apart(before: Run, after: Run) -> bool:
+    """Whether both rigs were calibrated, and not alike: then volts compare, and dBFS do not."""
+    return (
+        before.rig.calibration is not None
+        and after.rig.calibration is not None
+        and before.rig.calibration.inputs != after.rig.calibration.inputs
+    )
 
 
 def latest_runs(runs: Iterable[Run]) -> dict[int, Run]:
@@ -308,7 +319,10 @@ def settings_differ(before: Run, after: Run) -> str | None:
         ("volume", lambda step: step.volume or "not stated"),
         ("gain", lambda step: step.gain or "not stated"),
     )
+    in_volts = before.rig.calibration is not None and after.rig.calibration is not None
     for what, words in described:
+        if what == "gain" and in_volts:
+            continue
         if words(b) != words(a):
             return f"{what} differs ({words(b)} before, {words(a)} after)"
     rates = before.rig.samplerate, after.rig.samplerate
@@ -536,7 +550,9 @@ def _judge_value(
     limit = moved.limit(level)
     if before.bound or after.bound:
         return _judge_bound(case, before, after, limit)
-    unit = unit_words({"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(case.unit, case.unit))
+    unit = unit_words(
+        {"dBFS": "dB", "dBu": "dB", "dBV": "dB", "%": "% points"}.get(case.unit, case.unit)
+    )
     # Digits far below what is worth reporting would only be in the way.
     shown = max(limit, smallest_worth_reporting(case.base, case.unit) / 10)
     size = f"{_figure(moved.value, shown, signed=True)} {unit}".strip()
@@ -557,6 +573,8 @@ def _judge_bound(case: _Case, before: Repeats, after: Repeats, limit: float) -> 
     """One side is only known to lie below: it has changed if the other lies well above that."""
     fell = after.bound
     value, bound = (before.best, after.best) if fell else (after.best, before.best)
+    if _target(case) == 0.0:
+        value, bound = abs(value), abs(bound)
     margin = max(limit, smallest_worth_reporting(case.base, case.unit))
     side = "after" if fell else "before"
     if value - bound <= margin:
@@ -711,6 +729,8 @@ def smallest_worth_reporting(name: str, unit: str) -> float:
     by_both = SMALLEST_BY_READING_AND_UNIT.get((name, unit))
     if by_both is not None:
         return by_both
+    if unit == "V" and name in SMALLEST_BY_READING:
+        return 0.0  # a level in volts spans decades: it is judged in decibels
     return SMALLEST_BY_READING.get(name, SMALLEST_BY_UNIT.get(unit, 0.0))
 
 

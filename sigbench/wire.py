@@ -92,7 +92,22 @@ def measurement_to_object(measurement: Measurement) -> dict[str, Any]:
 
 def reading_to_object(reading: Reading) -> dict[str, Any]:
     """A reading as it stands in the JSON object of a measurement."""
-    return cast(dict[str, Any], msgspec.to_builtins(_reading_to_wire(reading)))
+    data = msgspec.json.encode(_reading_to_wire(reading))  # what a reader of the JSON gets
+    return cast(dict[str, Any], msgspec.json.decode(data))
+
+
+def reading_from_object(data: object, *, origin: str = "this object") -> Reading:
+    """A reading from the dict of :func:`reading_to_object`.
+
+    Raises
+    ------
+    FileError
+        If it is no reading.
+    """
+    try:
+        return _reading_from_wire(msgspec.convert(data, _WireReading))
+    except (msgspec.ValidationError, ValueError) as exc:
+        raise _not_a_measurement(origin, exc) from exc
 
 
 def measurement_to_json(measurement: Measurement, *, indent: int = 0) -> bytes:

@@ -16,8 +16,23 @@ from msgspec import Struct
 
 from sigbench import __version__
 from sigbench.errors import BenchError, FileError
-from sigbench.model import Plan, Rig, Run, Step, TakeRecord, Unit
-from sigbench.wire import measurement_from_object, measurement_to_object
+from sigbench.model import (
+    Calibration,
+    Plan,
+    Rig,
+    RigLimits,
+    RigSetup,
+    Run,
+    Step,
+    TakeRecord,
+    Unit,
+)
+from sigbench.wire import (
+    measurement_from_object,
+    measurement_to_object,
+    reading_from_object,
+    reading_to_object,
+)
 
 FORMAT = 1  # of all the files here; a higher one was written by a newer sigbench
 
@@ -28,13 +43,15 @@ PLAN = "plan.json"
 RUNS = "runs"
 RUN = "run.json"
 BASELINES = "baselines"
+RIGS = "rigs"
 
 _SLUG_LENGTH = 60  # keeps paths inside the 260 characters of older Windows programs
 _RUN_ID = re.compile(r"[0-9a-z][0-9a-z-]{0,39}")
 _ABOUT = (
     "This is the bench folder of a repair bench. units/*/unit.json says what each instrument is, "
     "units/*/runs/*/run.json holds every reading, and takes/ holds the audio that the readings "
-    "were taken from, each file named by the SHA-256 of its content. bench.db is an index that "
+    "were taken from, each file named by the SHA-256 of its content. rigs/ holds what the "
+    "measurements were made with. bench.db is an index that "
     "is rebuilt from these files. Copy the folder as a whole."
 )
 
@@ -76,6 +93,42 @@ class _BaselineFile(Struct):
     baseline: Baseline
 
 
+class _Limits(Struct):
+    """Limits of a rig; their readings are the objects that ``--json`` prints."""
+
+    date: str
+    samplerate: int
+    gain: str
+    readings: list[dict[str, Any]]
+
+
+class _Rig(Struct):
+    interface: str
+    device: str
+    samplerate: int
+    description: str = ""
+    calibration: Calibration | None = None
+    limits: _Limits | None = None
+
+
+class _RigFile(Struct):
+    format: int
+    sigbench: str
+    name: str
+    device: str
+    host: str
+    samplerate: int
+    inputs: tuple[int, ...]
+    outputs: tuple[int, ...]
+    gain: str = ""
+    play_device: str | None = None
+    play_host: str | None = None
+    pilot: tuple[int, int] | None = None
+    exclusive: bool = False
+    calibration: Calibration | None = None
+    limits: _Limits | None = None
+
+
 class _RunFile(Struct):
     format: int
     sigbench: str
@@ -85,12 +138,12 @@ class _RunFile(Struct):
     operator: str
     step_number: int
     step: Step
-    rig: Rig
+    rig: _Rig
     takes: tuple[TakeRecord, ...]
     measurements: list[dict[str, Any]]
 
 
-_File = TypeVar("_File", _FolderFile, _UnitFile, _PlanFile, _BaselineFile, _RunFile)
+_File = TypeVar("_File", _FolderFile, _UnitFile, _PlanFile, _BaselineFile, _RigFile, _RunFile)
 
 
 def folder_to_json() -> bytes:
@@ -133,6 +186,38 @@ def baseline_from_json(data: bytes, origin: Path) -> Baseline:
     return _decode(data, _BaselineFile, origin).baseline
 
 
+def rig_to_json(setup: RigSetup) -> bytes:
+    """A rig as the text of its file."""
+    fields = {field: getattr(setup, field) for field in setup.__slots__}
+    fields["limits"] = _limits_to_file(setup.limits)
+    return _checked(_RigFile(FORMAT, __version__, **fields), "rig")
+
+
+def rig_from_json(data: bytes, origin: Path) -> RigSetup:
+    """The rig of its file."""
+    document = _decode(data, _RigFile, origin)
+    fields = {field: getattr(document, field) for field in RigSetup.__slots__}
+    fields["limits"] = _limits_from_file(document.limits, origin)
+    return RigSetup(**fields)
+
+
+def _limits_to_file(limits: RigLimits | None) -> _Limits | None:
+    if limits is None:
+        return None
+    readings = [reading_to_object(reading) for reading in limits.readings]
+    return _Limits(limits.date, limits.samplerate, limits.gain, readings)
+
+
+def _limits_from_file(limits: _Limits | None, origin: Path) -> RigLimits | None:
+    if limits is None:
+        return None
+    try:
+        readings = tuple(reading_from_object(r, origin=str(origin)) for r in limits.readings)
+    except FileError as exc:
+        raise _damaged(origin, exc) from exc
+    return RigLimits(limits.date, limits.samplerate, limits.gain, readings)
+
+
 def run_to_json(run: Run) -> bytes:
     """A run as the text of its ``run.json``.
 
@@ -156,7 +241,14 @@ def run_to_json(run: Run) -> bytes:
         run.operator,
         run.step_number,
         run.step,
-        run.rig,
+        _Rig(
+            run.rig.interface,
+            run.rig.device,
+            run.rig.samplerate,
+            run.rig.description,
+            run.rig.calibration,
+            _limits_to_file(run.rig.limits),
+        ),
         run.takes,
         measurements,
     )
@@ -180,7 +272,14 @@ def run_from_json(data: bytes, origin: Path) -> Run:
         document.operator,
         document.step_number,
         document.step,
-        document.rig,
+        Rig(
+            document.rig.interface,
+            document.rig.device,
+            document.rig.samplerate,
+            document.rig.description,
+            document.rig.calibration,
+            _limits_from_file(document.rig.limits, origin),
+        ),
         document.takes,
         measurements,
     )

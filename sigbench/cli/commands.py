@@ -42,6 +42,7 @@ COMMANDS: dict[str, Entry] = {
         "Write the report that goes with a sale.",
     ),
     "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder."),
+    "rig": Entry("sigbench.cli.rig", "Set up, calibrate and test interface, cables and computer."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),
     "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),
 }

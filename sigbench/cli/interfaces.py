@@ -10,10 +10,12 @@ from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
     from sigbench.interface.base import Block, Interface
+    from sigbench.model import RigSetup
 
     OnBlock = Callable[[Block], None]
 
 SIMULATED_STATES = ("as-received", "repaired")
+SIMULATED_RIG = "simulated rig"
 
 DeviceOption = Annotated[
     str | None,
@@ -76,6 +78,30 @@ def open_interface(
     parts = ARRIVAL if simulated == "as-received" else REPAIRED
     # Like a real unit, it never sounds exactly the same twice.
     return SimulatedInterface(parts, samplerate=rate, seed=time.time_ns() % 2**32)
+
+
+def open_rig(setup: "RigSetup") -> "Interface":
+    """The interface of a rig, with its pilot tone where it has one.
+
+    Raises
+    ------
+    InterfaceError
+        If the device is not there, or cannot be used so.
+    """
+    import time
+
+    if setup.device == SIMULATED_RIG:
+        from sigbench.interface.loopback import LoopbackInterface
+
+        return LoopbackInterface(
+            samplerate=setup.samplerate,
+            channels=len(setup.inputs),
+            outputs=max(1, len(setup.outputs)),
+            seed=time.time_ns() % 2**32,
+        )
+    from sigbench.interface.portaudio import open_setup
+
+    return open_setup(setup)
 
 
 @contextmanager

@@ -16,6 +16,7 @@ from sigbench.report.wording import (
     channel_name,
     label,
     reading_text,
+    volts_text,
 )
 from sigbench.wire import measurement_to_json
 
@@ -57,6 +58,11 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     # Unbroken, so that a long path can be copied.
     source = _source_line(measurement.check, measurement.source)
     console.print(fit(source, console), soft_wrap=True)
+    print_readings(measurement, console)
+
+
+def print_readings(measurement: Measurement, console: Console) -> None:
+    """Print all that was found, without the line of what it was found in."""
     present = {r.channel for r in measurement.readings if r.channel is not None}
     notes = _repeated_reasons(measurement.readings)
     for (channel, channels), readings in _grouped(measurement.readings).items():
@@ -152,11 +158,16 @@ def _readings_table(
     spreads = max((len(p.plus_minus) for p in parts), default=0)
     table = _two_columns()
     previous = None
+    outside = _outside_world(readings)
     for reading, part in zip(readings, parts, strict=True):
+        if reading.name in outside and reading.unit != "dBu":
+            continue
         if part.words:
             value = part.words
         else:
             value = f"{part.number:>{numbers}} {part.plus_minus:<{spreads}} {part.unit}".rstrip()
+        if reading.name in outside:
+            value += outside[reading.name]
         if part.reason in notes:
             value += f" [{notes[part.reason]}]"
         elif part.reason:
@@ -166,6 +177,20 @@ def _readings_table(
         table.add_row(fit(title, console), fit(value, console, style=style))
         previous = reading.name
     return table
+
+
+def _outside_world(readings: Sequence[Reading]) -> dict[str, str]:
+    """Of a calibrated rig's levels: what stands behind the dBu, for one line is enough."""
+    calibrated = {r.name for r in readings if r.unit == "dBu"}
+    behind: dict[str, list[str]] = {name: [] for name in calibrated}
+    for reading in readings:
+        if reading.name not in calibrated or not isinstance(reading.value, float | int):
+            continue
+        if reading.unit == "V":
+            behind[reading.name].insert(0, volts_text(reading.value))
+        elif reading.unit == "dBFS":
+            behind[reading.name].append(f"{reading.value:.2f} dBFS".replace("-", "−"))
+    return {name: f" ({', '.join(texts)})" if texts else "" for name, texts in behind.items()}
 
 
 def _events_table(events: Sequence[Event], console: Console) -> Table:

@@ -26,6 +26,8 @@ FINEST = {
     "dB": "0.001",
     "dBFS": "0.001",
     "dBu": "0.001",
+    "dBV": "0.001",
+    "ppm": "0.001",
     "Hz": "0.0001",
     "cents": "0.001",
     "%": "0.00001",
@@ -34,7 +36,7 @@ FINEST = {
 }
 # The finest step in a report: a buyer has no use for more, nor can the gain be set again so.
 FINEST_IN_REPORT = FINEST | {"dB": "0.01", "dBFS": "0.01", "dBu": "0.01", "cents": "0.01"}
-DECIBEL_UNITS = ("dB", "dBFS", "dBu")
+DECIBEL_UNITS = ("dB", "dBFS", "dBu", "dBV")
 
 # Sizes that cannot be below zero: where ± would reach there, only the upper end is printed.
 NEVER_NEGATIVE = frozenset(
@@ -148,6 +150,12 @@ LABELS: dict[str, Label] = {
     "response": Label("Frequency response", "Level at each frequency.", main=False),
     "low_corner": Label("Lower corner (−3 dB)", "Below it, bass is lost."),
     "high_corner": Label("Upper corner (−3 dB)", "Above it, treble is lost."),
+    "thd_by_level": Label("Distortion against level", "Of the rig itself.", main=False),
+    "thd_n_by_level": Label("Distortion and noise against level", "Of the rig itself.", main=False),
+    "clock_difference": Label(
+        "Clock of inputs and outputs", "How far the two run apart, in millionths.", main=False
+    ),
+    "latency": Label("Latency", "From playing to recording, through the loop.", main=False),
     "dropouts": Label("Dropouts", "How often the sound broke off."),
     "dropout_time": Label("Time in dropouts", "All breaks added up."),
     "crackle_rate": Label("Crackle", "Clicks and crackles a second."),
@@ -268,6 +276,12 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
     if reading.upper_bound or reading.state == "rig-limited":
         limited = "it lies at the rig's own limit" if reading.state == "rig-limited" else ""
         margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
+        if reading.name == "sinad":  # the one for which more is better: the bound is a lower one
+            least = _minus(f"{math.floor(value - margin):d}")
+            return ReadingText(words=f"at least {least} dB", reason=reason or limited)
+        if reading.name == "balance":
+            within = _upper_end(abs(value) + margin, reading.unit)
+            return ReadingText(words=f"within ±{within}", reason=reason or limited)
         return ReadingText(words=below(value + margin, reading.unit), reason=reason or limited)
     expanded = COVERAGE_FACTOR * (uncertainty or 0.0)
     if reading.name == "thd_n" and reading.unit == "dB" and value + expanded > 0:
@@ -281,6 +295,15 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
         )
     parts = quantity_text(value, uncertainty, reading.unit, finest=finest)
     return ReadingText(parts.number, parts.plus_minus, parts.unit, reason=reason)
+
+
+def volts_text(volts: float) -> str:
+    """Volts RMS with three digits, in V, mV or µV: ``1.23 V``, ``7.70 µV``."""
+    size = abs(volts)
+    scale, unit = (1.0, "V") if size >= 1 else (1e3, "mV") if size >= 1e-3 else (1e6, "µV")
+    scaled = size * scale
+    digits = 2 if scaled < 10 else 1 if scaled < 100 else 0
+    return f"{_minus(f'{volts * scale:.{digits}f}')} {unit}"
 
 
 def format_difference(difference: float | None, uncertainty: float | None, unit: str) -> str:
@@ -298,7 +321,7 @@ def difference_text(
     """The parts of a printed difference; of two levels it is a ratio, in dB."""
     if difference is None or not math.isfinite(difference):
         return ReadingText(words="–")
-    unit = {"dBFS": "dB", "dBu": "dB", "%": "% points"}.get(unit, unit)
+    unit = {"dBFS": "dB", "dBu": "dB", "dBV": "dB", "%": "% points"}.get(unit, unit)
     if unit == "1":
         uncertainty = None
     # A change that is real is never printed as nothing.
@@ -390,7 +413,16 @@ def _list_words(
             + f"{more} {unit_words(unit)}"
         )
     if name == "spurs":
-        return ", ".join(f"{_one(f)} Hz {_one(v)} dBFS" for f, v in shown) + more  # type: ignore[misc]
+        return ", ".join(f"{_one(f)} Hz {_one(v)} {unit}" for f, v in shown) + more  # type: ignore[misc]
+    if name == "response":
+        pairs: list[tuple[float, float]] = list(values)  # type: ignore[arg-type]
+        levels = [v for _, v in pairs]
+        low, high = _minus(f"{min(levels):.2f}"), _minus(f"{max(levels):.2f}")
+        return f"{low} to {high} dB, {pairs[0][0]:.3g} Hz to {pairs[-1][0] / 1000:.3g} kHz"
+    if name.endswith("_by_level"):
+        at = [f"{_one(v)} dB at {_minus(f'{x:.0f}')} dBFS" for x, v in values]  # type: ignore[misc]
+        best = min(range(len(values)), key=lambda k: values[k][1])  # type: ignore[index]
+        return ", ".join(dict.fromkeys((at[best], at[-1])))
     if name in ("worn_travel", "dead_travel"):
         return ", ".join(f"{_one(a)} to {_one(b)} %" for a, b in shown) + more  # type: ignore[misc]
     return f"{len(values)} values"
