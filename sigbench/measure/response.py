@@ -3,7 +3,6 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,13 +170,9 @@ def low_corner(frequencies: Sequence[float], levels: Sequence[Estimate]) -> Esti
     a tenth higher, which its uncertainty allows for. Where nothing has fallen it is a bound.
     """
     lows = [(f, e) for f, e in zip(frequencies, levels, strict=True) if f <= REFERENCE_HZ]
-    for (f, a), (g, b) in reversed(list(pairwise(lows))):
-        if a.value < -CORNER_DB <= b.value:
-            share = (b.value + CORNER_DB) / (b.value - a.value)
-            corner = g * (f / g) ** share
-            slope = (b.value - a.value) / math.log(g / f)
-            u = math.hypot(a.uncertainty, b.uncertainty) / slope
-            return Estimate(corner, corner * (u + _GRID_SHARE))
+    crossing = _crossing(lows[::-1])
+    if crossing is not None:
+        return crossing
     below = [(f, e) for f, e in lows if f <= _SLOPE_HZ]
     falls = np.array([10 ** (-e.value / 10) - 1 for _, e in below])
     spread = np.array([10 ** (-e.value / 10) * 2 * e.uncertainty / NEPER_DB for _, e in below])
@@ -194,12 +189,29 @@ def low_corner(frequencies: Sequence[float], levels: Sequence[Estimate]) -> Esti
 
 def high_corner(frequencies: Sequence[float], levels: Sequence[Estimate]) -> Estimate | None:
     """Where the response has fallen by 3 dB towards high frequencies, in Hz; None if nowhere."""
-    highs = [(f, e) for f, e in zip(frequencies, levels, strict=True) if f >= REFERENCE_HZ]
-    for (f, a), (g, b) in pairwise(highs):
-        if b.value < -CORNER_DB <= a.value:
-            share = (a.value + CORNER_DB) / (a.value - b.value)
-            corner = f * (g / f) ** share
-            slope = (a.value - b.value) / math.log(g / f)
-            u = math.hypot(a.uncertainty, b.uncertainty) / slope
-            return Estimate(corner, corner * (u + _GRID_SHARE))
-    return None
+    return _crossing(
+        [(f, e) for f, e in zip(frequencies, levels, strict=True) if f >= REFERENCE_HZ]
+    )
+
+
+def _crossing(course: Sequence[tuple[float, Estimate]]) -> Estimate | None:
+    """Where a course that leads away from 1 kHz first falls by 3 dB; None if it does not.
+
+    Between the tones the course is a monotone cubic over the logarithm of the frequency
+    (F. N. Fritsch and R. E. Carlson, SIAM J. Numer. Anal. 17, 1980).
+    """
+    fallen = next((k for k, (_, e) in enumerate(course) if e.value < -CORNER_DB), None)
+    if not fallen:
+        return None
+    from scipy.interpolate import PchipInterpolator
+    from scipy.optimize import brentq
+
+    place = np.log([f for f, _ in course])
+    sign = np.sign(place[-1] - place[0])
+    level = PchipInterpolator(sign * place, [e.value for _, e in course])
+    ends = sign * place[fallen - 1], sign * place[fallen]
+    at = float(brentq(lambda x: float(level(x)) + CORNER_DB, *ends))
+    corner = math.exp(sign * at)
+    u = course[fallen - 1][1].uncertainty + course[fallen][1].uncertainty
+    slope = abs(float(level.derivative()(at)))
+    return Estimate(corner, corner * math.hypot(u / max(slope, 1e-6), _GRID_SHARE))
