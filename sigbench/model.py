@@ -4,7 +4,7 @@ A take is the evidence, readings and events are what was found in it, a measurem
 with its source. Units, plans and runs say what was measured, how and when.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -139,6 +139,48 @@ class Take:
     def channels(self) -> int:
         """Number of channels."""
         return int(self.samples.shape[1])
+
+    @property
+    def seconds(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.samplerate
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LongTake:
+    """A recording too long for memory: a `Take` whose samples stay on the disk.
+
+    Parameters
+    ----------
+    source : Source
+        Where it came from, with its rate, channels and frames.
+    blocks : callable
+        Gives the samples from the first frame on, in blocks of shape (frames, channels), and may
+        be called as often as they are wanted.
+    lost, bits, dc_coupled
+        As of a `Take`.
+    """
+
+    source: Source
+    blocks: Callable[[], Iterator[Samples]]
+    lost: tuple[LostBuffers, ...] = ()
+    bits: int | None = None
+    dc_coupled: bool = False
+
+    @property
+    def samplerate(self) -> int:
+        """Frames a second."""
+        return self.source.samplerate
+
+    @property
+    def frames(self) -> int:
+        """Number of frames."""
+        return self.source.frames
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return self.source.channels
 
     @property
     def seconds(self) -> float:

@@ -10,8 +10,9 @@ import secrets
 import shutil
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
 
 from sigbench.errors import BenchError
 
@@ -19,7 +20,9 @@ from sigbench.errors import BenchError
 # longest take is encoded in minutes. Another process may still be at work on a younger one.
 GRACE_SECONDS = 24 * 3600.0
 
-_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+"""What the system says of a disk, a quota or a file that takes no more."""
+
 _READ_ONLY = (errno.EROFS, errno.EACCES, errno.EPERM)
 
 
@@ -131,8 +134,69 @@ def failures_as_bench_error(path: Path) -> Iterator[None]:
         raise BenchError(f"{path} cannot be written ({exc.strerror}): {_advice(exc)}") from exc
 
 
+class Lock:
+    """A file that is locked as long as this object is open and its program lives.
+
+    The system lets go of it however the program ends. Some network file systems know of no
+    locks; then the file is there, and locks nothing.
+
+    Parameters
+    ----------
+    path : Path
+        Made where it is not there.
+
+    Raises
+    ------
+    BlockingIOError
+        If another holds it, in this program or another.
+    OSError
+        If the file cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._file: IO[bytes] = open(path, "ab+")  # noqa: SIM115
+        try:
+            self.real = _lock(self._file)
+        except BaseException:
+            self._file.close()
+            raise
+
+    def release(self, *, remove: bool = False) -> None:
+        """Let go of the lock, and remove the file if it has had its day."""
+        self._file.close()
+        if remove:
+            with suppress(OSError):  # another has just opened it: it will be removed next time
+                self._path.unlink()
+
+
+def _lock(file: IO[bytes]) -> bool:
+    """Lock a file; False where the file system cannot."""
+    # One branch or the other is unknown to the type checker, which looks at one system.
+    if os.name == "posix":
+        import fcntl
+
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise
+        except OSError:
+            return False
+        return True
+    import msvcrt
+
+    try:
+        file.seek(0)
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+    except OSError as exc:
+        if exc.errno in (errno.EACCES, errno.EDEADLK):
+            raise BlockingIOError(exc.errno, "locked by another program") from exc
+        return False
+    return True
+
+
 def _advice(exc: OSError) -> str:
-    if exc.errno in _FULL:
+    if exc.errno in FULL:
         return "nothing was stored; make room on the disk and do it again."
     if exc.errno in _READ_ONLY:
         return "copy the bench folder to a disk that you may write to."

@@ -23,13 +23,15 @@ from sigbench.bench.atomic import (
     temporary,
 )
 from sigbench.errors import BenchError, SignalError
-from sigbench.model import Samples, Source, Take, TakeRecord
+from sigbench.model import LongTake, Samples, Source, Take, TakeRecord
 
 TAKES = "takes"
 BLOCK_FRAMES = 1 << 17
 
-# What the FLAC of libsndfile holds: 8 channels (RFC 9639) at up to 655,350 Hz.
+# What the FLAC of libsndfile holds: 8 channels and 2^36 - 1 frames (RFC 9639), which at 192 kHz are
+# four days, at up to 655,350 Hz.
 _FLAC_CHANNELS = 8
+_FLAC_FRAMES = 2**36 - 1
 _FLAC_RATE = 655_350
 _FLAC_BITS = {8: "PCM_S8", 16: "PCM_16", 24: "PCM_24"}
 _NAME = re.compile(r"takes/([0-9a-f]{2})/(\1[0-9a-f]{62})\.(?:flac|w64)")
@@ -41,8 +43,19 @@ class _Container(NamedTuple):
     bits: int | None
 
 
-def store(folder: Path, take: Take) -> TakeRecord:
-    """Write a take below `folder`; the same samples once more take no more room.
+def store(folder: Path, take: Take | LongTake, *, written: Path | None = None) -> TakeRecord:
+    """Store a take below `folder`; the same samples once more take no more room.
+
+    Memory is bounded by a block of the samples, however long the take.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench folder.
+    take : Take or LongTake
+    written : Path, optional
+        Where the samples have been written already, on the same disk. If that is the very file
+        that would be written, it is moved: hours of audio then need no room twice.
 
     Raises
     ------
@@ -51,20 +64,18 @@ def store(folder: Path, take: Take) -> TakeRecord:
     BenchError
         If it cannot be written whole. Nothing of it is left then.
     """
-    _require_storable(take)
     container = _container(take)
     with failures_as_bench_error(folder / TAKES):
         make_folder(folder / TAKES)
         with temporary(folder / TAKES) as part:
-            _encode(part, take, container)
-            sync_file(part)
-            sha256 = _sha256(part)
+            made = _made(part, take, container, written)
+            sha256 = sha256_of(made)
             path = f"{TAKES}/{sha256[:2]}/{sha256}.{container.suffix}"
             place = folder / path
             # An audio file that is there already is kept, unless it has been damaged.
-            if not place.is_file() or _sha256(place) != sha256:
+            if not place.is_file() or sha256_of(place) != sha256:
                 make_folder(place.parent)
-                os.replace(part, place)
+                os.replace(made, place)
                 sync_folder(place.parent)
     return TakeRecord(
         path,
@@ -76,6 +87,46 @@ def store(folder: Path, take: Take) -> TakeRecord:
         take.dc_coupled,
         take.lost,
     )
+
+
+def write_named(path: Path, take: Take | LongTake, *, written: Path | None = None) -> Path:
+    """Write a take under a name of our choice, as `store` would write it, and give the place.
+
+    The suffix is that of what the take needs: ``.flac`` or ``.w64``.
+
+    Raises
+    ------
+    SignalError, BenchError
+        As for `store`.
+    """
+    container = _container(take)
+    place = path.with_name(f"{path.name}.{container.suffix}")
+    with failures_as_bench_error(place):
+        make_folder(place.parent)
+        with temporary(place.parent) as part:
+            os.replace(_made(part, take, container, written), place)
+            sync_folder(place.parent)
+    return place
+
+
+def _made(part: Path, take: Take | LongTake, container: _Container, written: Path | None) -> Path:
+    """A file that holds the take, safely on the disk: the one written already, or a new one."""
+    if written is not None and _is_such(written, take, container):
+        part = written
+    else:
+        _encode(part, take, container)
+    sync_file(part)
+    return part
+
+
+def _is_such(path: Path, take: Take | LongTake, container: _Container) -> bool:
+    import soundfile
+
+    if container.bits is not None:
+        return False
+    info = soundfile.info(path)
+    found = (info.format, info.subtype, info.frames)
+    return found == (container.suffix.upper(), container.subtype, take.frames)
 
 
 def read(folder: Path, record: TakeRecord) -> Take:
@@ -116,6 +167,49 @@ def read(folder: Path, record: TakeRecord) -> Take:
     return Take(samples, record.samplerate, source, record.lost, record.bits, record.dc_coupled)
 
 
+def long_take(folder: Path, record: TakeRecord) -> LongTake:
+    """A stored take, read in blocks as it is wanted, after verifying its hash once.
+
+    Raises
+    ------
+    BenchError
+        If the file is missing or damaged.
+    """
+    verify(folder, record)
+    place = folder / record.path
+    source = Source(
+        "file",
+        str(place),
+        record.sha256,
+        record.samplerate,
+        record.channels,
+        record.frames,
+        len(record.lost),
+    )
+    return LongTake(source, lambda: blocks_of(place), record.lost, record.bits, record.dc_coupled)
+
+
+def blocks_of(path: Path) -> Iterator[Samples]:
+    """Samples of an audio file in blocks of `BLOCK_FRAMES`.
+
+    Raises
+    ------
+    BenchError
+        If it cannot be decoded.
+    """
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as audio:
+            while len(block := audio.read(BLOCK_FRAMES, always_2d=True)):
+                yield block
+    except soundfile.LibsndfileError as exc:
+        raise BenchError(
+            f"{path} cannot be decoded ({exc.error_string.rstrip('.')}): "
+            "put back the file from a copy of the bench folder."
+        ) from exc
+
+
 def verify(folder: Path, record: TakeRecord) -> None:
     """Raise BenchError unless the audio file is there and holds what was stored in it."""
     name = _NAME.fullmatch(record.path)
@@ -126,7 +220,7 @@ def verify(folder: Path, record: TakeRecord) -> None:
         )
     place = folder / record.path
     try:
-        sha256 = _sha256(place)
+        sha256 = sha256_of(place)
     except FileNotFoundError as exc:
         raise BenchError(
             f"{place} is missing: put it back from a copy of the bench folder."
@@ -150,44 +244,50 @@ def stored_files(folder: Path) -> Iterator[Path]:
             yield place
 
 
-def _require_storable(take: Take) -> None:
-    if take.samples.ndim != 2 or take.frames == 0 or take.channels == 0:
-        raise SignalError("The take holds no audio, so there is nothing to store: record it again.")
-    if not all(np.isfinite(block).all() for block in _blocks(take.samples)):
-        raise SignalError("The take holds samples that are no numbers: record it again.")
-
-
-def _container(take: Take) -> _Container:
-    bits = next((b for b in _FLAC_BITS if take.bits is not None and take.bits <= b), None)
+def _container(take: Take | LongTake) -> _Container:
+    """What holds the take without loss, found in one pass over its samples."""
     if (
+        (isinstance(take, Take) and take.samples.ndim != 2)
+        or take.frames == 0
+        or take.channels == 0
+    ):
+        raise SignalError("The take holds no audio, so there is nothing to store: record it again.")
+    bits = next((b for b in _FLAC_BITS if take.bits is not None and take.bits <= b), None)
+    integers = (
         bits is not None
         and take.channels <= _FLAC_CHANNELS
         and take.samplerate <= _FLAC_RATE
-        and all(_fits_integers(block, bits) for block in _blocks(take.samples))
-    ):
+        and take.frames <= _FLAC_FRAMES
+    )
+    single = True
+    for block in _blocks(take):
+        if not np.isfinite(block).all():
+            raise SignalError("The take holds samples that are no numbers: record it again.")
+        integers = integers and bits is not None and fits_integers(block, bits)
+        single = single and fits_float32(block)
+    if integers and bits is not None:
         return _Container("flac", _FLAC_BITS[bits], bits)
-    if all(_fits_float32(block) for block in _blocks(take.samples)):
-        return _Container("w64", "FLOAT", None)
-    return _Container("w64", "DOUBLE", None)
+    return _Container("w64", "FLOAT" if single else "DOUBLE", None)
 
 
-def _fits_integers(block: Samples, bits: int) -> bool:
+def fits_integers(block: Samples, bits: int) -> bool:
     """Whether every sample is a whole number of steps of 2^-(bits - 1) that `bits` can hold."""
     steps = block * 2.0 ** (bits - 1)
     return bool(
         np.all(steps == np.rint(steps))
-        and steps.min() >= -(2.0 ** (bits - 1))
-        and steps.max() < 2.0 ** (bits - 1)
+        and steps.min(initial=0.0) >= -(2.0 ** (bits - 1))
+        and steps.max(initial=0.0) < 2.0 ** (bits - 1)
     )
 
 
-def _fits_float32(block: Samples) -> bool:
+def fits_float32(block: Samples) -> bool:
+    """Whether every sample is a number that floating point of 32 bits holds exactly."""
     # A value beyond float32 overflows to infinity and differs, which is the answer.
     with np.errstate(over="ignore"):
         return bool(np.all(block.astype(np.float32) == block))
 
 
-def _encode(path: Path, take: Take, container: _Container) -> None:
+def _encode(path: Path, take: Take | LongTake, container: _Container) -> None:
     """Write the audio file, and decode it again to see that nothing was lost."""
     import soundfile
 
@@ -200,12 +300,12 @@ def _encode(path: Path, take: Take, container: _Container) -> None:
             format=container.suffix.upper(),
             subtype=container.subtype,
         ) as audio:
-            for block in _blocks(take.samples):
+            for block in _blocks(take):
                 audio.write(block if container.bits is None else _left_aligned(block))
         with soundfile.SoundFile(path) as audio:
             whole = audio.frames == take.frames and all(
                 np.array_equal(audio.read(len(block), always_2d=True), block)
-                for block in _blocks(take.samples)
+                for block in _blocks(take)
             )
     except (soundfile.LibsndfileError, AssertionError) as exc:  # the latter for a short write
         raise _not_written(path) from exc
@@ -228,11 +328,15 @@ def _left_aligned(block: Samples) -> NDArray[np.int32]:
     return np.rint(block * 2.0**31).astype(np.int32)
 
 
-def _blocks(samples: Samples) -> Iterator[Samples]:
-    for start in range(0, len(samples), BLOCK_FRAMES):
-        yield samples[start : start + BLOCK_FRAMES]
+def _blocks(take: Take | LongTake) -> Iterator[Samples]:
+    if isinstance(take, LongTake):
+        yield from take.blocks()
+        return
+    for start in range(0, take.frames, BLOCK_FRAMES):
+        yield take.samples[start : start + BLOCK_FRAMES]
 
 
-def _sha256(path: Path) -> str:
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal digits."""
     with open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

@@ -19,7 +19,7 @@ from typing import Self
 from sqlalchemy import Connection, delete, func, select, text, update
 from sqlalchemy.engine import Engine
 
-from sigbench.bench import audio, documents, index
+from sigbench.bench import audio, documents, index, recording
 from sigbench.bench.atomic import (
     GRACE_SECONDS,
     age,
@@ -40,8 +40,10 @@ from sigbench.bench.index import (
     TakeRow,
     UnitRow,
 )
+from sigbench.bench.recording import About, Purpose, Recording, Unfinished
 from sigbench.errors import BenchError
-from sigbench.model import Plan, Reading, Run, Take, TakeRecord, Unit
+from sigbench.interface.base import Interface
+from sigbench.model import LongTake, Plan, Reading, Run, Take, TakeRecord, Unit
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png")
 
@@ -95,6 +97,8 @@ class Bench:
         The reason why nothing can be stored, where that is so.
     problems : tuple of Problem
         Files that were found on opening and could not be taken up.
+    unfinished : tuple of Unfinished
+        Recordings that a killed program or a failed device has left, as found on opening.
 
     Examples
     --------
@@ -109,6 +113,7 @@ class Bench:
         self.folder = folder
         self.read_only = read_only
         self.problems: tuple[Problem, ...] = ()
+        self.unfinished: tuple[Unfinished, ...] = ()
         self._engine = engine
 
     @classmethod
@@ -150,6 +155,8 @@ class Bench:
         bench = cls(place, engine, read_only)
         try:
             bench.problems = tuple(bench._take_up())
+            if read_only is None:
+                bench.unfinished = recording.unfinished(place)
         except BaseException:
             bench.close()
             raise
@@ -288,7 +295,51 @@ class Bench:
 
     # Takes and runs
 
-    def store_take(self, take: Take) -> TakeRecord:
+    def begin_recording(
+        self,
+        interface: Interface,
+        *,
+        seconds: float | None,
+        channels: int,
+        purpose: Purpose | None = None,
+    ) -> Recording:
+        """Begin a take that is written to the disk as it comes.
+
+        Parameters
+        ----------
+        interface : Interface
+            Where it will come from.
+        seconds : float or None
+            Its length, for which there has to be room.
+        channels : int
+            How many of the channels it will have.
+        purpose : Purpose, optional
+            For whoever finds the recording if it is never finished.
+
+        Raises
+        ------
+        BenchError
+            If there is too little room on the disk, or nothing can be written.
+        """
+        if self.read_only is not None:
+            raise BenchError(self.read_only)
+        return Recording(self.folder, About.of(interface, channels, purpose), seconds=seconds)
+
+    def keep_recording(self, found: Unfinished) -> Path:
+        """Make an unfinished recording an audio file below ``kept/``, and give its place.
+
+        Raises
+        ------
+        BenchError
+            If it is no longer there, or the file cannot be written: then the recording stays.
+        """
+        return recording.keep(self.folder, found)
+
+    def drop_recording(self, found: Unfinished) -> None:
+        """Delete an unfinished recording, because someone said so."""
+        recording.drop(self.folder, found)
+
+    def store_take(self, take: Take | LongTake) -> TakeRecord:
         """Store the audio of a take; a run that names it is to follow.
 
         Raises
@@ -311,6 +362,18 @@ class Bench:
             If the file is missing, or is not what was stored.
         """
         return audio.read(self.folder, record)
+
+    def long_take(self, record: TakeRecord) -> LongTake:
+        """The audio of a take in blocks, as it is wanted: for takes too long for memory.
+
+        Its hash is verified once, here.
+
+        Raises
+        ------
+        BenchError
+            If the file is missing, or is not what was stored.
+        """
+        return audio.long_take(self.folder, record)
 
     def add_run(self, unit_id: str, run: Run) -> None:
         """Store a finished run, after its takes.
@@ -567,6 +630,13 @@ class Bench:
             )
             for row in rows
         }
+        problems += [
+            Problem(
+                kept.relative_to(self.folder).as_posix(),
+                "is not what was kept: put it back, with the log beside it, from a copy.",
+            )
+            for kept in recording.damaged(self.folder)
+        ]
         return problems + self._wrong_takes(records, progress)
 
     def _wrong_documents(self, connection: Connection, reported: set[str]) -> list[Problem]:
