@@ -40,6 +40,7 @@ from sigbench.model import (
 from sigbench.repeatability import mean_of_repeats
 from sigbench.report.curves import level_edges, spectrum_curve
 from sigbench.report.photo import Photo
+from sigbench.report.pieces import PlainTable, ReportFigure
 from sigbench.report.plots import (
     BarPanel,
     Curve,
@@ -52,6 +53,7 @@ from sigbench.report.plots import (
     TimePanel,
     TimePlot,
 )
+from sigbench.report.rig_page import RigPage, rig_pages
 from sigbench.report.wording import (
     COVERAGE_FACTOR,
     FINEST_IN_REPORT,
@@ -218,25 +220,6 @@ class ReadingTable:
 
 
 @dataclass(frozen=True, slots=True)
-class PlainTable:
-    """A table of words."""
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ReportFigure:
-    """A plot with what it shows in words."""
-
-    name: str
-    title: str
-    caption: str
-    alt: str
-    plot: Plot
-
-
-@dataclass(frozen=True, slots=True)
 class TakeLine:
     """One recording: where it belongs, its length (and format, if not all share one), its hash."""
 
@@ -268,6 +251,7 @@ class ReportContent:
     explanations: tuple[tuple[str, str], ...]
     figures: tuple[ReportFigure, ...]
     rigs: PlainTable
+    rig_pages: tuple[RigPage, ...]
     steps: PlainTable
     steps_note: str
     method: tuple[str, ...]
@@ -353,6 +337,7 @@ def build_content(
         ),
         figures=tuple(f for f in figures if f not in front),
         rigs=_rigs(after, before, before_name, after_name),
+        rig_pages=tuple(rig_pages([*after, *before])),
         steps=_steps(after, places),
         steps_note=_shared_settings(after),
         method=tuple(_method(names)),

@@ -6,7 +6,7 @@ whatever is installed on the machine.
 
 import base64
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from importlib.resources import files
 from typing import Any, Literal
@@ -15,6 +15,7 @@ import typst
 
 from sigbench.report.content import ReportContent
 from sigbench.report.photo import Photo
+from sigbench.report.pieces import ReportFigure
 
 PNG_PIXELS_PER_INCH = 144.0
 
@@ -70,13 +71,15 @@ def _photo_svg(photo: Photo) -> bytes:
 
 def _as_json(content: ReportContent) -> str:
     """All words of the report; the figures without their arrays, the photo without its bytes."""
-    words = asdict(replace(content, figures=(), front_figures=(), photo=None))
-    for field, figures in (
-        ("figures", content.figures),
-        ("front_figures", content.front_figures),
-    ):
-        words[field] = [
-            {"name": f.name, "title": f.title, "caption": f.caption, "alt": f.alt} for f in figures
-        ]
+    pages = tuple(replace(page, figures=()) for page in content.rig_pages)
+    words = asdict(replace(content, figures=(), front_figures=(), photo=None, rig_pages=pages))
+    words["figures"] = _figures_as_words(content.figures)
+    words["front_figures"] = _figures_as_words(content.front_figures)
+    for page, of in zip(words["rig_pages"], content.rig_pages, strict=True):
+        page["figures"] = _figures_as_words(of.figures)
     words["photo"] = content.photo.caption if content.photo else None
     return json.dumps(words, ensure_ascii=False)
+
+
+def _figures_as_words(figures: Sequence[ReportFigure]) -> list[dict[str, str]]:
+    return [{"name": f.name, "title": f.title, "caption": f.caption, "alt": f.alt} for f in figures]

@@ -13,7 +13,9 @@ def draw_figures(content: ReportContent) -> dict[str, bytes]:
     """The SVG of each figure, by name."""
     from sigbench.report.plots import draw
 
-    return {f.name: draw(f.plot, f.name) for f in (*content.front_figures, *content.figures)}
+    figures = [*content.front_figures, *content.figures]
+    figures += [figure for page in content.rig_pages for figure in page.figures]
+    return {f.name: draw(f.plot, f.name) for f in figures}
 
 
 def render(

@@ -1,0 +1,24 @@
+"""Pieces of a report that several of its parts are made of."""
+
+from dataclasses import dataclass
+
+from sigbench.report.plots import Plot
+
+
+@dataclass(frozen=True, slots=True)
+class PlainTable:
+    """A table of words."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFigure:
+    """A plot with what it shows in words."""
+
+    name: str
+    title: str
+    caption: str
+    alt: str
+    plot: Plot
