@@ -4,10 +4,11 @@ A check loops over the channels, calls the measuring functions, and gives each n
 unit and state. It opens no file and no device.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 from sigbench.errors import RequestError, SignalError
-from sigbench.model import CheckSettings, Measurement, Reading, Take
+from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
 
 TAKE_CHECKS = ("idle", "tone", "dropouts")
 """Checks that measure a take."""
@@ -22,20 +23,27 @@ MAINS_HZ = (50.0, 60.0)
 MAINS_TOLERANCE = 0.01  # EN 50160; no note of equal temperament at A4 = 440 Hz lies so near
 STEADIEST_MUSIC_DB = 1.0  # uncertainty of noise_a: idle noise is steadier than this
 
+IN_MEMORY_SAMPLES = 1 << 26
+"""Samples, of all channels together, of the longest take that is measured in one piece.
+
+As float64 they are half a gigabyte, and measuring needs that several times over: what computers
+of our day can spare.
+"""
+
 FAINTEST = 1e-20  # -400 dBFS; the finest converter stops at 1e-9
 _LEVELS = ("level_", "crest_factor", "dc_offset")
 _SHORTEST_SECONDS = 0.05  # two cycles of 40 Hz: below this nothing on the list has a meaning
 
 
 def measure(
-    take: Take, check: str | None = None, settings: CheckSettings | None = None
+    take: Take | LongTake, check: str | None = None, settings: CheckSettings | None = None
 ) -> Measurement:
     """Measure one take.
 
     Parameters
     ----------
-    take : Take
-        The recording.
+    take : Take or LongTake
+        The recording. A long one can be watched for dropouts only.
     check : {"idle", "tone", "dropouts"} or None
         None looks for a tone first and, where no channel has one, measures the take as idle. A
         tone below -60 dBFS or at the mains frequency is not taken for a note, and a sound that
@@ -46,7 +54,7 @@ def measure(
     Raises
     ------
     RequestError
-        If there is no such check.
+        If there is no such check, or the take is too long for it.
     SignalError
         If the take is too short for any reading to mean something.
     """
@@ -65,8 +73,12 @@ def measure(
         raise RequestError(
             f"Channel {driven} cannot be the driven one: the take has {take.channels} channel(s)."
         )
+    from sigbench.checks.dropouts import check_dropouts, check_dropouts_in_blocks
+
+    if isinstance(take, LongTake):
+        require_measurable(check, take.frames, take.channels, take.samplerate)
+        return check_dropouts_in_blocks(_without_rounding_dust_in_blocks(take), settings)
     take = _without_rounding_dust(take)
-    from sigbench.checks.dropouts import check_dropouts
     from sigbench.checks.idle import check_idle
     from sigbench.checks.tone import check_tone, notes_and_readings
 
@@ -82,6 +94,38 @@ def measure(
     ):
         return measurement
     return _only_if_steady(check_idle(take, settings))
+
+
+def is_long(frames: int, channels: int) -> bool:
+    """Whether a take is too long to be held in memory and measured in one piece."""
+    return frames * channels > IN_MEMORY_SAMPLES
+
+
+def require_measurable(check: str | None, frames: int, channels: int, samplerate: int) -> None:
+    """Refuse a take that is too long for its check.
+
+    Raises
+    ------
+    RequestError
+        It says how long a take may be.
+    """
+    if check == "dropouts" or not is_long(frames, channels):
+        return
+    longest = IN_MEMORY_SAMPLES / channels / samplerate / 60
+    doing = "Without the name of a check" if check is None else f"With the check '{check}'"
+    raise RequestError(
+        f"{doing}, a take of {channels} channel(s) at {samplerate} Hz is measured up to "
+        f"{longest:.0f} min, and this one is {frames / samplerate / 60:.0f} min long: take a "
+        "shorter one, or the check 'dropouts', which watches for hours."
+    )
+
+
+def _without_rounding_dust_in_blocks(take: LongTake) -> LongTake:
+    def blocks() -> Iterator[Samples]:
+        for block in take.blocks():
+            yield block * ~(abs(block).max(axis=0, initial=0.0) < FAINTEST)
+
+    return replace(take, blocks=blocks)
 
 
 def _without_rounding_dust(take: Take) -> Take:

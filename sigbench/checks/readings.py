@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sigbench.measure.clipping import clipped_samples
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level import measure_level
+from sigbench.measure.level import Level, measure_level
 from sigbench.measure.mains import Mains
 from sigbench.model import Reading, Take
 from sigbench.units import NEPER_DB, db_to_ratio
@@ -57,7 +57,11 @@ def in_percent(name: str, decibels: Estimate, *, channel: int, why: str | None =
 
 def level_readings(signal: NDArray[np.float64], take: Take, channel: int) -> list[Reading]:
     """Levels of one channel: what every check reports first."""
-    level = measure_level(signal, take.samplerate)
+    return readings_of_level(measure_level(signal, take.samplerate), channel, take.dc_coupled)
+
+
+def readings_of_level(level: Level, channel: int, dc_coupled: bool) -> list[Reading]:
+    """The same, of a level that has been measured."""
     readings = [
         reading("level_rms", "dBFS", level.rms, channel=channel),
         reading("level_peak", "dBFS", level.peak, channel=channel),
@@ -67,7 +71,7 @@ def level_readings(signal: NDArray[np.float64], take: Take, channel: int) -> lis
         readings.append(reading("crest_factor", "dB", level.crest_factor, channel=channel))
     else:
         readings.append(Reading.invalid("crest_factor", "dB", SILENT, channel=channel))
-    if take.dc_coupled:
+    if dc_coupled:
         readings.append(reading("dc_offset", "FS", level.mean, channel=channel))
     else:
         readings.append(Reading.invalid("dc_offset", "FS", DC_UNKNOWN, channel=channel))
@@ -114,9 +118,16 @@ def spoil(readings: Iterable[Reading], channels: Sequence[int], why: str) -> tup
 
 def spoil_clipped(readings: Iterable[Reading], take: Take) -> tuple[Reading, ...]:
     """The readings, invalid on every channel whose capture was clipped."""
+    counts = [
+        clipped_samples(take.samples[:, column], take.bits) for column in range(take.channels)
+    ]
+    return spoil_overloaded(readings, counts)
+
+
+def spoil_overloaded(readings: Iterable[Reading], clipped: Sequence[int]) -> tuple[Reading, ...]:
+    """The readings, invalid on every channel with clipped samples, whose counts are given."""
     result = tuple(readings)
-    for channel in range(1, take.channels + 1):
-        count = clipped_samples(take.samples[:, channel - 1], take.bits)
+    for channel, count in enumerate(clipped, start=1):
         if count:
             why = (
                 f"clipped input: {count} samples of channel {channel} stand at full scale; "

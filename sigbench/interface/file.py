@@ -2,14 +2,14 @@
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
 import numpy as np
 
 from sigbench.errors import FileError
-from sigbench.model import Samples, Source, Take
+from sigbench.model import LongTake, Samples, Source, Take
 
 MAX_CHANNELS = 32
 BLOCK_FRAMES = 65_536
@@ -62,16 +62,68 @@ def read_take(path: str | Path, *, channels: Sequence[int] | None = None) -> Tak
             samples = _read_all(path, audio, kept)
             samplerate, subtype = int(audio.samplerate), str(audio.subtype)
     except soundfile.LibsndfileError as exc:
-        raise FileError(
-            f"{path} is no audio file that can be read, or is damaged or cut short "
-            f"({exc.error_string.rstrip('.')}): save it again as WAV or FLAC."
-        ) from exc
+        raise _unreadable(path, exc) from exc
     with open(path, "rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     frames, kept_channels = samples.shape
     source = Source("file", str(path), sha256, samplerate, kept_channels, frames)
     bits = _INTEGER_BITS.fullmatch(subtype)
     return Take(samples, samplerate, source, bits=int(bits[1]) if bits else None)
+
+
+def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -> LongTake:
+    """An audio file as a take that is read in blocks, as it is wanted.
+
+    Parameters and errors are those of `read_take`; a file that turns out to be cut short, or to
+    hold values that are no numbers, is refused while it is read.
+    """
+    import soundfile
+
+    size = _readable_size(path)
+    try:
+        with soundfile.SoundFile(path) as audio:
+            kept = _kept_channels(path, audio.channels, channels)
+            _require_whole(path, audio, size)
+            frames, samplerate, subtype = audio.frames, int(audio.samplerate), str(audio.subtype)
+    except soundfile.LibsndfileError as exc:
+        raise _unreadable(path, exc) from exc
+    with open(path, "rb") as file:
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+    source = Source("file", str(path), sha256, samplerate, len(kept), frames)
+    bits = _INTEGER_BITS.fullmatch(subtype)
+
+    def blocks() -> Iterator[Samples]:
+        try:
+            with soundfile.SoundFile(path) as audio:
+                for position, block in _blocks(path, audio):
+                    samples = block[:, kept]
+                    if not np.isfinite(samples).all():
+                        row, column = np.argwhere(~np.isfinite(samples))[0]
+                        at = (position + int(row)) / samplerate
+                        raise _no_numbers(path, "samples", kept[column] + 1, at)
+                    yield samples
+        except soundfile.LibsndfileError as exc:
+            raise _unreadable(path, exc) from exc
+
+    return LongTake(source, blocks, bits=int(bits[1]) if bits else None)
+
+
+def length(path: str | Path) -> tuple[int, int]:
+    """Frames and channels of an audio file, as its header says.
+
+    Raises
+    ------
+    FileError
+        If it cannot be opened as audio.
+    """
+    import soundfile
+
+    _readable_size(path)
+    try:
+        info = soundfile.info(path)
+    except soundfile.LibsndfileError as exc:
+        raise _unreadable(path, exc) from exc
+    return info.frames, info.channels
 
 
 def lossy_codec(path: str | Path) -> str | None:
@@ -182,14 +234,12 @@ def _decodable_frames(path: str | Path) -> int:
     return frames
 
 
-def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
-    """Samples of the kept channels, checked to be all there and finite."""
+def _blocks(path: str | Path, audio: Any) -> Iterator[tuple[int, Samples]]:
+    """All of an open file, in blocks with the position of their first frame."""
     import soundfile
 
     frames: int = audio.frames
-    samples = np.empty((frames, len(kept)))
-    position = bad = 0
-    first_bad: tuple[int, int] | None = None
+    position = 0
     while position < frames:
         try:
             block = audio.read(min(BLOCK_FRAMES, frames - position), always_2d=True)
@@ -197,6 +247,16 @@ def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
             _cut_short(path, audio, _decodable_frames(path), frames)
         if len(block) == 0:
             _cut_short(path, audio, position, frames)
+        yield position, block
+        position += len(block)
+
+
+def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
+    """Samples of the kept channels, checked to be all there and finite."""
+    samples = np.empty((audio.frames, len(kept)))
+    bad = 0
+    first_bad: tuple[int, int] | None = None
+    for position, block in _blocks(path, audio):
         finite = np.isfinite(block[:, kept])
         if not finite.all():
             bad += int(np.sum(~finite))
@@ -204,12 +264,21 @@ def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
                 row, column = np.argwhere(~finite)[0]
                 first_bad = position + int(row), kept[column] + 1
         samples[position : position + len(block)] = block[:, kept]
-        position += len(block)
     if first_bad is not None:
         frame, channel = first_bad
-        raise FileError(
-            f"{path} holds {bad} samples that are no numbers (NaN or infinite), the first in "
-            f"channel {channel} at {frame / audio.samplerate:.4f} s: it was written by a faulty "
-            "program; record or convert it again."
-        )
+        raise _no_numbers(path, f"{bad} samples", channel, frame / audio.samplerate)
     return samples
+
+
+def _no_numbers(path: str | Path, what: str, channel: int, at: float) -> FileError:
+    return FileError(
+        f"{path} holds {what} that are no numbers (NaN or infinite), the first in channel "
+        f"{channel} at {at:.4f} s: it was written by a faulty program; record or convert it again."
+    )
+
+
+def _unreadable(path: str | Path, exc: Any) -> FileError:
+    return FileError(
+        f"{path} is no audio file that can be read, or is damaged or cut short "
+        f"({exc.error_string.rstrip('.')}): save it again as WAV or FLAC."
+    )

@@ -76,16 +76,108 @@ def measure_level(signal: NDArray[np.float64], samplerate: int) -> Level:
     peak = float(np.max(np.abs(signal)))
     mean = float(np.mean(signal))
     if mean_square == 0:  # silence, or so near to it that the square is nothing in float64
-        silent = Estimate(-np.inf, 0.0)
-        return Level(silent, silent, silent, Estimate(0.0, 0.0), Estimate(0.0, 0.0))
+        return _SILENCE
 
     segments = _segments(signal)
-    if len(segments) > 1:
-        powers = np.mean(np.square(segments), axis=1)
+    return _level(
+        mean_square,
+        mean,
+        np.mean(np.square(segments), axis=1),
+        np.mean(segments, axis=1),
+        np.max(np.abs(segments), axis=1),
+        peak,
+        true_peak_amplitude(signal),
+    )
+
+
+class RunningLevel:
+    """Level of one channel whose samples come in blocks: the same as `measure_level` gives.
+
+    Memory is bounded by a block.
+
+    Parameters
+    ----------
+    frames : int
+        How many will come in all.
+
+    Examples
+    --------
+    >>> sine = np.sin(2 * np.pi * 997 * np.arange(48000) / 48000)
+    >>> running = RunningLevel(48000)
+    >>> for block in np.split(sine, 10):
+    ...     running.feed(block)
+    >>> round(running.finish().rms.value, 6) == round(measure_level(sine, 48000).rms.value, 6)
+    True
+    """
+
+    def __init__(self, frames: int) -> None:
+        self._frames = frames
+        self._count, self._length = _segmentation(frames)
+        self._position = 0
+        self._squares = np.zeros(self._count + 1)  # the last one for frames that fill no segment
+        self._sums = np.zeros(self._count + 1)
+        self._peaks = np.zeros(self._count + 1)
+        self._tail = np.empty(0)
+        self._true_peak = 0.0
+
+    def feed(self, signal: NDArray[np.float64]) -> None:
+        """Take the next block, of shape (frames,)."""
+        used = 0
+        while used < len(signal):
+            number = min(self._position // max(self._length, 1), self._count)
+            end = (number + 1) * self._length if number < self._count else self._frames
+            part = signal[used : used + max(1, end - self._position)]
+            self._squares[number] += np.sum(np.square(part))
+            self._sums[number] += np.sum(part)
+            self._peaks[number] = max(self._peaks[number], np.max(np.abs(part)))
+            used += len(part)
+            self._position += len(part)
+        known = np.concatenate([self._tail, signal])
+        if len(known):
+            self._true_peak = true_peak_amplitude(known, at_least=self._true_peak)
+        # The filter reaches that far to either side: no moment between two blocks is left out.
+        self._tail = known[-2 * _TAPS_PER_PHASE :]
+
+    def finish(self) -> Level:
+        """No more blocks: the level.
+
+        Raises
+        ------
+        SignalError
+            If more or fewer frames came than were announced, or none.
+        """
+        if self._position != self._frames or self._frames == 0:
+            raise SignalError(
+                f"{self._frames} frames were announced and {self._position} came: the audio "
+                "cannot be measured; copy or record it again."
+            )
+        mean_square = float(np.sum(self._squares)) / self._frames
+        if mean_square == 0:
+            return _SILENCE
+        return _level(
+            mean_square,
+            float(np.sum(self._sums)) / self._frames,
+            self._squares[:-1] / self._length,
+            self._sums[:-1] / self._length,
+            self._peaks[:-1],
+            float(np.max(self._peaks)),
+            self._true_peak,
+        )
+
+
+def _level(
+    mean_square: float,
+    mean: float,
+    powers: NDArray[np.float64],
+    means: NDArray[np.float64],
+    peaks: NDArray[np.float64],
+    peak: float,
+    true_peak: float,
+) -> Level:
+    """Level from the sums over the take and over each of its segments."""
+    if len(powers) > 1:
         rms_uncertainty = float(np.std(powers, ddof=1) / np.sqrt(len(powers)))
-        means = np.mean(segments, axis=1)
         mean_uncertainty = float(np.std(means, ddof=1) / np.sqrt(len(means)))
-        peaks = np.max(np.abs(segments), axis=1)
         peak_uncertainty = NEPER_DB * float(np.std(peaks, ddof=1)) / peak
     else:  # too few frames to see any scatter: the value is known to its own size only
         rms_uncertainty, mean_uncertainty = mean_square, abs(mean)
@@ -94,7 +186,6 @@ def measure_level(signal: NDArray[np.float64], samplerate: int) -> Level:
     rms = Estimate(
         level(Estimate(mean_square, 0.0)).value, NEPER_DB / 2 * rms_uncertainty / mean_square
     )
-    true_peak = true_peak_amplitude(signal)
     crest = float(ratio_to_db(peak / np.sqrt(mean_square)))
     return Level(
         rms=rms,
@@ -105,17 +196,22 @@ def measure_level(signal: NDArray[np.float64], samplerate: int) -> Level:
     )
 
 
-def true_peak_amplitude(signal: NDArray[np.float64]) -> float:
+_SILENT = Estimate(-np.inf, 0.0)
+_SILENCE = Level(_SILENT, _SILENT, _SILENT, Estimate(0.0, 0.0), Estimate(0.0, 0.0))
+
+
+def true_peak_amplitude(signal: NDArray[np.float64], *, at_least: float = 0.0) -> float:
     """Largest magnitude of the waveform between the samples (full scale 1.0).
 
     The signal is interpolated `OVERSAMPLING` times with a windowed-sinc low-pass (Kaiser,
     90 dB), in blocks that overlap by the filter's length. Next to the ends of the take, where a
-    part of the waveform is not known, the samples themselves count.
+    part of the waveform is not known, the samples themselves count. What is known beforehand to
+    be reached, `at_least`, need not be looked for.
     """
     kernel = OVERSAMPLING * firwin(
         _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
     )
-    highest = float(np.max(np.abs(signal)))
+    highest = max(at_least, float(np.max(np.abs(signal))))
     edge = _TAPS_PER_PHASE * OVERSAMPLING  # outputs that reach beyond the block
     for start in range(0, len(signal) - 2 * _TAPS_PER_PHASE, _BLOCK):
         block = signal[start : start + _BLOCK + 2 * _TAPS_PER_PHASE]
@@ -131,6 +227,11 @@ def _overshoot(kernel: NDArray[np.float64]) -> float:
 
 
 def _segments(signal: NDArray[np.float64]) -> NDArray[np.float64]:
-    count = SEGMENTS if len(signal) >= 16 * SEGMENTS else 1
-    length = len(signal) // count
+    count, length = _segmentation(len(signal))
     return signal[: count * length].reshape(count, length)
+
+
+def _segmentation(frames: int) -> tuple[int, int]:
+    """Number and length of the segments of a take."""
+    count = SEGMENTS if frames >= 16 * SEGMENTS else 1
+    return count, frames // count
