@@ -370,6 +370,16 @@ class RigLimits:
 
 
 @dataclass(frozen=True, slots=True)
+class RigTest:
+    """What the last rig test said: names of what was found, and of what could not be told."""
+
+    date: str
+    samplerate: int
+    found: tuple[str, ...]
+    unknown: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
     """What a take was recorded with: interface, device and the gain position in words.
 
@@ -408,8 +418,8 @@ class RigSetup:
         the pilot tone on it shows what the computer loses.
     exclusive : bool
         Whether the device is asked for without the system's mixer.
-    calibration, limits : optional
-        Those that were measured last.
+    test, calibration, limits : optional
+        Those that were made last.
     """
 
     name: str
@@ -423,6 +433,7 @@ class RigSetup:
     play_host: str | None = None
     pilot: tuple[int, int] | None = None
     exclusive: bool = False
+    test: RigTest | None = None
     calibration: Calibration | None = None
     limits: RigLimits | None = None
 

@@ -22,6 +22,7 @@ from sigbench.model import (
     Rig,
     RigLimits,
     RigSetup,
+    RigTest,
     Run,
     Step,
     TakeRecord,
@@ -125,6 +126,7 @@ class _RigFile(Struct):
     play_host: str | None = None
     pilot: tuple[int, int] | None = None
     exclusive: bool = False
+    test: RigTest | None = None
     calibration: Calibration | None = None
     limits: _Limits | None = None
 

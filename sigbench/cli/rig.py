@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from sigbench.bench.folder import Bench
     from sigbench.interface.base import Interface
     from sigbench.interface.portaudio import Device
-    from sigbench.model import FullScale, Meter, Reading, RigSetup
+    from sigbench.model import FullScale, Meter, Reading, RigSetup, RigTest
+    from sigbench.rig.path import PathTest, System
 
 app = command_app(cls=CommandGroup)
 
@@ -193,7 +194,9 @@ def setup(
         if known is not None and _same(known, chosen):
             from dataclasses import replace
 
-            chosen = replace(chosen, calibration=known.calibration, limits=known.limits)
+            chosen = replace(
+                chosen, test=known.test, calibration=known.calibration, limits=known.limits
+            )
         save_rig(bench.folder, chosen)
         in_use = rig_in_use(bench.folder)
         assert in_use is not None
@@ -233,6 +236,61 @@ def levels(
         until=enter_pressed,
     )
     print_levels(last, console)
+
+
+@app.command("test", epilog=TEST_EXAMPLES)
+def see_path(
+    rig: RigOption = None,
+    yes: YesOption = False,
+    as_json: JsonOption = False,
+    folder: FolderOption = DEFAULT_FOLDER,
+) -> int:
+    """See what the computer does to the audio.
+
+    Plays fifteen seconds of test signals through the loopback cables, and names resampling,
+    automatic gain, noise suppression, a volume below 100 %, 16-bit truncation, mono, swapped
+    channels, a high-pass, two clocks and a wrong sample rate, each with what it saw and what to
+    switch off.
+
+    Ends with 1 when it finds something.
+    """
+    from dataclasses import replace
+
+    from sigbench.bench.rigs import save_rig
+    from sigbench.cli import show
+    from sigbench.cli.interfaces import open_rig, recording_bar
+    from sigbench.cli.places import open_bench
+    from sigbench.model import RigTest
+    from sigbench.rig.cautions import BEFORE_PLAYING
+    from sigbench.rig.path import SPARE_SECONDS, STIMULUS_SECONDS, run_path_test
+
+    with open_bench(folder) as bench:
+        chosen = _rig(bench, rig)
+        _require_outputs(chosen)
+        interface = open_rig(chosen)
+        console = show.progress()
+        _caution(BEFORE_PLAYING, console)
+        _plug_loop(chosen, yes, console)
+        seconds = STIMULUS_SECONDS + SPARE_SECONDS
+        with recording_bar(seconds, interface.samplerate, "Testing") as on_block:
+            done = run_path_test(
+                interface,
+                outputs=len(chosen.outputs),
+                expected_loop_dbfs=_loop_dbfs(chosen, interface.channels),
+                on_block=on_block,
+            )
+        said = RigTest(
+            datetime.now().astimezone().isoformat(timespec="seconds"),
+            interface.samplerate,
+            tuple(one.name for one in done.findings if one.present),
+            tuple(one.name for one in done.findings if one.present is None),
+        )
+        save_rig(bench.folder, replace(chosen, test=said), use=False)
+    if as_json:
+        _print_findings_json(done, said)
+    else:
+        _print_findings(done, show.output())
+    return 0 if done.clean else 1
 
 
 @app.command(epilog=CALIBRATE_EXAMPLES)
@@ -758,7 +816,7 @@ def _same(known: "RigSetup", chosen: "RigSetup") -> bool:
     """Whether what was measured of the rig as it was is true of the rig as it is."""
     from dataclasses import replace
 
-    return replace(known, calibration=None, limits=None) == chosen
+    return replace(known, test=None, calibration=None, limits=None) == chosen
 
 
 # --- showing ------------------------------------------------------------------------------------
@@ -783,12 +841,21 @@ def _print_setup(chosen: "RigSetup", console: "Console") -> None:
         ),
         ("Gain", chosen.gain or "not stated"),
         ("Mixer of the system", "left out (exclusive)" if chosen.exclusive else ""),
+        ("Test", _test_state(chosen)),
         ("Calibration", _state(chosen, "calibration")),
         ("Limits", _state(chosen, "limits")),
     ]
     for title, text in rows:
         if text:
             console.print(fit(f"{title + ':':<21}{text}", console))
+
+
+def _test_state(chosen: "RigSetup") -> str:
+    last = chosen.test
+    if last is None:
+        return "none yet ('sigbench rig test')"
+    found = ", ".join(FINDING_TITLES.get(name, name) for name in last.found)
+    return f"of {last.date[:10]}: {f'FOUND {found}' if found else 'nothing found'}"
 
 
 def _state(chosen: "RigSetup", what: str) -> str:
@@ -838,6 +905,80 @@ def _print_limits(chosen: "RigSetup", console: "Console") -> None:
         )
     )
     show.print_readings(Measurement("rig", source, made.readings), console)
+
+
+FINDING_TITLES = {
+    "wrong_rate": "Wrong sample rate",
+    "resampling": "Resampling",
+    "automatic_gain": "Automatic gain",
+    "noise_suppression": "Noise suppression",
+    "software_volume": "Volume below 100 %",
+    "truncation_16_bit": "16-bit truncation",
+    "mono": "Mixed to mono",
+    "swapped_channels": "Swapped channels",
+    "high_pass": "High-pass",
+    "clock_drift": "Two clocks",
+}
+
+
+def _print_findings(done: "PathTest", console: "Console") -> None:
+    """What was found first, then what could not be told, then the rest in short."""
+    import platform
+
+    names: dict[str, System] = {"Windows": "Windows", "Darwin": "macOS"}
+    system = names.get(platform.system(), "Linux")
+    for one in done.findings:
+        if one.present:
+            _say(f"FOUND: {FINDING_TITLES[one.name]}. {_capital(one.evidence)}", console)
+            _say(f"  {system}: {one.what_to_do[system]}", console)
+    for one in done.findings:
+        if one.present is None:
+            _say(f"Cannot tell: {FINDING_TITLES[one.name]}. {_capital(one.evidence)}", console)
+    absent = [FINDING_TITLES[one.name] for one in done.findings if one.present is False]
+    if absent:
+        rest = ", ".join(title[:1].lower() + title[1:] for title in absent)
+        _say(f"Not found: {rest}.", console)
+    if done.clean and len(absent) == len(done.findings):
+        _say("The audio comes through this computer as it should.", console)
+
+
+def _print_findings_json(done: "PathTest", said: "RigTest") -> None:
+    import msgspec
+
+    from sigbench import __version__
+    from sigbench.cli import show
+
+    found = [
+        {
+            "name": one.name,
+            "present": one.present,
+            "evidence": one.evidence,
+            "value": one.value,
+            "uncertainty": one.uncertainty,
+            "unit": one.unit,
+            "what_to_do": one.what_to_do,
+        }
+        for one in done.findings
+    ]
+    show.print_line(
+        msgspec.json.encode({"sigbench": __version__, "date": said.date, "findings": found})
+    )
+
+
+def _loop_dbfs(chosen: "RigSetup", channels: int) -> "list[float] | None":
+    """Level at which a sine of 0 dBFS has to come back, if the rig is calibrated as it stands."""
+    from sigbench.rig.calibration import holds
+
+    made = chosen.calibration
+    if made is None or holds(
+        "calibration", made.samplerate, made.gain, at_rate=chosen.samplerate, at_gain=chosen.gain
+    ):
+        return None
+    outputs = {one.channel: one.dbu for one in made.outputs}
+    inputs = {one.channel: one.dbu for one in made.inputs}
+    if any(k not in outputs or k not in inputs for k in range(1, channels + 1)):
+        return None
+    return [outputs[k] - inputs[k] for k in range(1, channels + 1)]
 
 
 def _as_json(chosen: "RigSetup") -> bytes:
