@@ -78,6 +78,7 @@ Example:
 USUAL_NAME = "bench"
 USUAL_METER = "1.0% + 3"  # of simple multimeters on AC volts at 400 Hz: common practice, no source
 WATCH_SECONDS = 20.0
+TONE_SECONDS = 60.0  # then the tone begins anew, until a voltage is typed
 
 RigOption = Annotated[
     str | None,
@@ -681,13 +682,14 @@ def _read_off(
         from contextlib import closing
 
         tone = calibration_tone(
-            interface.samplerate, output, len(chosen.outputs), seconds=TONE_MINUTES * 60
+            interface.samplerate, output, len(chosen.outputs), seconds=TONE_SECONDS
         )
         try:
-            with closing(interface.stream(seconds=TONE_MINUTES * 60, stimulus=tone)) as blocks:
-                for _ in blocks:
-                    if enough.is_set():
-                        return
+            while not enough.is_set():
+                with closing(interface.stream(seconds=TONE_SECONDS, stimulus=tone)) as blocks:
+                    for _ in blocks:
+                        if enough.is_set():
+                            return
         except SigbenchError as exc:
             trouble.append(exc)
 
@@ -705,9 +707,6 @@ def _read_off(
     finally:
         enough.set()
         player.join(timeout=5)
-
-
-TONE_MINUTES = 5.0  # enough to find the leads; then it is asked for again
 
 
 def _plug_loop(chosen: "RigSetup", yes: bool, console: "Console") -> None:

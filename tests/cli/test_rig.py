@@ -196,6 +196,7 @@ def test_a_device_that_is_not_there_is_exit_3(call, tmp_path, devices):
 def test_calibration_by_typing(call, tmp_path, monkeypatch):
     here = ("--folder", tmp_path / "b")
     rig = LoopbackInterface(paced=True)
+    monkeypatch.setattr("sigbench.cli.rig.TONE_SECONDS", 0.5)
     monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup: rig)
     monkeypatch.setattr("sigbench.interface.loopback.LoopbackInterface", type("Other", (), {}))
     monkeypatch.setattr("sigbench.interface.portaudio.list_devices", lambda: DEVICES)
