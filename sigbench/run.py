@@ -5,17 +5,23 @@ shows the prompt beforehand and passes what is to be called meanwhile.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Protocol
 
-from sigbench.checks import measure
+import numpy as np
+
+from sigbench.checks import is_long, measure, require_measurable
 from sigbench.checks.rails import measure_rails, rail_limit
 from sigbench.compare import base_name, check_limit
-from sigbench.errors import RequestError
-from sigbench.interface.base import HIGH_PEAK_DBFS, Block, Interface, capture
+from sigbench.errors import BenchError, CaptureFailed, RequestError
+from sigbench.interface.base import HIGH_PEAK_DBFS, Block, Interface, capture, frames_in
 from sigbench.measure.clipping import clipped_samples
 from sigbench.model import (
     Limit,
+    LongTake,
+    LostBuffers,
     Measurement,
     Output,
     Plan,
@@ -35,7 +41,40 @@ SETTLE_SECONDS = 0.5  # a stimulus passes the buffers of the computer first
 METER = Rig("meter", "multimeter", samplerate=0)
 """What rails are measured with; no audio interface takes part."""
 
-Store = Callable[[Take], TakeRecord]
+Store = Callable[[Take | LongTake], TakeRecord]
+
+
+class Recorder(Protocol):
+    """What writes a take while it is recorded: see `sigbench.bench.recording`."""
+
+    def add(self, block: Block) -> None:
+        """Write a block."""
+
+    def take(self) -> LongTake:
+        """What was written, read from the disk; nothing more is written."""
+        ...
+
+
+class BenchRecorder(Recorder, Protocol):
+    """One that can make a stored take of it."""
+
+    def finish(self) -> TakeRecord:
+        """Store the take."""
+        ...
+
+    def discard(self) -> None:
+        """Delete what was written."""
+
+    def leave(self, ended: str) -> None:
+        """Leave what was written to be found later."""
+
+
+class Begin(Protocol):
+    """How a take on the bench begins: see `sigbench.bench.folder.Bench.begin_recording`."""
+
+    def __call__(self, interface: Interface, *, seconds: float, channels: int) -> BenchRecorder:
+        """Begin a recording of the first channels of an interface."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +107,10 @@ def carry_out(
     output: Output | None,
     run_id: str,
     store: Store,
+    begin: Begin | None = None,
     before_take: Callable[[int], None] | None = None,
     on_block: Callable[[Block], None] | None = None,
-    keep: Callable[[Take, int], bool] | None = None,
+    keep: Callable[[Take | LongTake, int], bool] | None = None,
 ) -> Run:
     """Carry out one step.
 
@@ -88,6 +128,11 @@ def carry_out(
         From `sigbench.bench.folder.new_run_id`.
     store : callable
         Keeps a take before it is measured, so that it is safe whatever comes.
+    begin : callable, optional
+        Begins a recording, to which the take is written as it comes, and which becomes the stored
+        take; `store` is not called then. Whatever keeps the take from being finished, an error or
+        Ctrl-C, leaves what was recorded until then to be found on the bench. A take too long for
+        memory is possible with it only.
     before_take : callable, optional
         Called with the number of the repeat, from 1, before each take.
     on_block : callable, optional
@@ -103,6 +148,8 @@ def carry_out(
         If the step cannot be carried out with this interface.
     InterfaceError
         If the device fails.
+    BenchError
+        If the disk takes no more.
     """
     started = datetime.now().astimezone().isoformat(timespec="seconds")
     if step.check == "rails":
@@ -131,15 +178,20 @@ def carry_out(
             attempt += 1
             if before_take is not None:
                 before_take(repeat)
-            take = record(
-                interface,
-                seconds=step.seconds,
-                channels=output.channels,
-                play=step.stimulus,
-                on_block=on_block,
-            )
-            kept = keep is None or keep(take, attempt)
-        stored = store(take)
+            recorder = None
+            if begin is not None:
+                recorder = begin(interface, seconds=step.seconds, channels=output.channels)
+            try:
+                take = _recorded(interface, step, output.channels, on_block, recorder)
+                kept = keep is None or keep(take, attempt)
+            except BaseException as exc:
+                if recorder is not None:
+                    with suppress(BenchError):  # the first trouble is the one to be told
+                        recorder.leave(str(exc) or type(exc).__name__)
+                raise
+            if recorder is not None and not kept:
+                recorder.discard()
+        stored = store(take) if recorder is None else recorder.finish()
         takes.append(stored)
         measurements.append(measure(_with_file(take, stored), step.check, step.settings))
     return Run(
@@ -171,7 +223,8 @@ def require_possible(
     Raises
     ------
     RequestError
-        If an output or a stimulus is not there, or the interface has too few channels.
+        If an output or a stimulus is not there, the interface has too few channels, or a take
+        would be too long for its check.
     """
     for number, step in steps:
         if step.check == "rails":
@@ -188,6 +241,8 @@ def require_possible(
             _require_channels(interface, outputs[step.output].channels)
             if step.stimulus is not None:
                 stimulus_of(step.stimulus, interface.samplerate, step.seconds)
+            frames = frames_in(step.seconds, interface.samplerate)
+            require_measurable(step.check, frames, interface.channels, interface.samplerate)
         except RequestError as exc:
             raise RequestError(f"Step {number} of the plan: {exc}") from exc
 
@@ -199,6 +254,7 @@ def record(
     channels: int | None = None,
     play: str | None = None,
     on_block: Callable[[Block], None] | None = None,
+    to: Recorder | None = None,
 ) -> Take:
     """Record one take of the first channels of an interface.
 
@@ -210,26 +266,134 @@ def record(
         How many channels to keep; None keeps all.
     play : str or None
         Name of a standard stimulus to play meanwhile.
+    on_block : callable, optional
+        Called with each block as it arrives.
+    to : Recorder, optional
+        Gets what belongs to the take as it arrives.
 
     Raises
     ------
     RequestError
         If the interface has fewer channels, or the stimulus is not known or too short.
+    InterfaceError
+        If the device fails.
+    BenchError
+        If the disk takes no more.
     """
-    kept = interface.channels if channels is None else channels
-    _require_channels(interface, kept)
-    sound = None if play is None else stimulus_of(play, interface.samplerate, seconds)
+    plan = _plan(interface, seconds, channels, play)
     take = capture(
         interface,
         seconds=seconds,
-        stimulus=sound,
-        settle=SETTLE_SECONDS if sound is not None else 0.0,
-        on_block=on_block,
+        stimulus=plan.sound,
+        settle=plan.settle,
+        on_block=_arrivals(plan, on_block, to),
     )
-    if kept == take.channels:
+    if plan.channels == take.channels:
         return take
-    source = replace(take.source, channels=kept)
-    return replace(take, samples=take.samples[:, :kept], source=source)
+    source = replace(take.source, channels=plan.channels)
+    return replace(take, samples=take.samples[:, : plan.channels], source=source)
+
+
+def record_long(
+    interface: Interface,
+    *,
+    seconds: float,
+    channels: int | None = None,
+    play: str | None = None,
+    on_block: Callable[[Block], None] | None = None,
+    to: Recorder,
+) -> LongTake:
+    """Record one take without holding it in memory: it is on the disk only.
+
+    Parameters and errors are those of `record`.
+    """
+    plan = _plan(interface, seconds, channels, play)
+    arrived = _arrivals(plan, on_block, to)
+    expected = frames_in(seconds + plan.settle, interface.samplerate)
+    received = 0
+    stream = interface.stream(seconds=seconds + plan.settle, stimulus=plan.sound)
+    with closing(stream) as blocks:
+        for block in blocks:
+            received = block.first_frame + len(block.samples)
+            arrived(block)
+    if received != expected:
+        raise CaptureFailed(
+            f"{interface.device} stopped after {received / interface.samplerate:.2f} s of "
+            f"{seconds + plan.settle:g} s: check its cable and record again."
+        )
+    return to.take()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """How a take is recorded: what is played, and which part of the stream belongs to it."""
+
+    sound: Samples | None
+    settle: float
+    skipped: int
+    channels: int
+
+
+def _plan(interface: Interface, seconds: float, channels: int | None, play: str | None) -> _Plan:
+    kept = interface.channels if channels is None else channels
+    _require_channels(interface, kept)
+    sound = None if play is None else stimulus_of(play, interface.samplerate, seconds)
+    settle = SETTLE_SECONDS if sound is not None else 0.0
+    frames = frames_in(seconds, interface.samplerate)
+    return _Plan(sound, settle, frames_in(seconds + settle, interface.samplerate) - frames, kept)
+
+
+def _arrivals(
+    plan: _Plan, on_block: Callable[[Block], None] | None, to: Recorder | None
+) -> Callable[[Block], None]:
+    """What is done with each block: the disk comes first."""
+
+    def arrived(block: Block) -> None:
+        if to is not None:
+            to.add(_own_part(block, plan.skipped, plan.channels))
+        if on_block is not None:
+            on_block(block)
+
+    return arrived
+
+
+def _own_part(block: Block, skipped: int, channels: int) -> Block:
+    """What of a block belongs to the take, at positions of the take."""
+    start = min(max(0, skipped - block.first_frame), len(block.samples))
+    lost = tuple(
+        LostBuffers(loss.frame - skipped, loss.frames)
+        for loss in block.lost
+        if loss.frame >= skipped
+    )
+    return Block(block.samples[start:, :channels], block.first_frame + start - skipped, lost)
+
+
+def _recorded(
+    interface: Interface,
+    step: Step,
+    channels: int,
+    on_block: Callable[[Block], None] | None,
+    recorder: Recorder | None,
+) -> Take | LongTake:
+    """One take of a step, in memory unless it is too long for that."""
+    frames = frames_in(step.seconds, interface.samplerate)
+    if recorder is not None and is_long(frames, interface.channels):
+        return record_long(
+            interface,
+            seconds=step.seconds,
+            channels=channels,
+            play=step.stimulus,
+            on_block=on_block,
+            to=recorder,
+        )
+    return record(
+        interface,
+        seconds=step.seconds,
+        channels=channels,
+        play=step.stimulus,
+        on_block=on_block,
+        to=recorder,
+    )
 
 
 def stimulus_of(name: str, samplerate: int, seconds: float) -> Samples:
@@ -260,7 +424,7 @@ def longest_take(name: str, samplerate: int) -> float:
     return stimulus(name, samplerate).seconds - SETTLE_SECONDS
 
 
-def lost_in_words(take: Take) -> str | None:
+def lost_in_words(take: Take | LongTake) -> str | None:
     """What the computer lost of a take, and what to do; None if it lost nothing."""
     if not take.lost:
         return None
@@ -273,13 +437,9 @@ def lost_in_words(take: Take) -> str | None:
     )
 
 
-def clipped_in_words(take: Take) -> str | None:
+def clipped_in_words(take: Take | LongTake) -> str | None:
     """Which inputs were driven to full scale, and what to do; None if none was."""
-    found = [
-        channel
-        for channel in range(1, take.channels + 1)
-        if clipped_samples(take.samples[:, channel - 1], take.bits)
-    ]
+    found = _clipped_channels(take)
     if not found:
         return None
     inputs = f"Input {found[0]} was" if len(found) == 1 else f"Inputs {_and(found)} were"
@@ -288,6 +448,20 @@ def clipped_in_words(take: Take) -> str | None:
         "instrument's. Turn the gain of the interface down until peaks stay below "
         f"{HIGH_PEAK_DBFS:g} dBFS."
     )
+
+
+def _clipped_channels(take: Take | LongTake) -> list[int]:
+    blocks = take.blocks() if isinstance(take, LongTake) else (take.samples,)
+    clipped: set[int] = set()
+    for block in blocks:
+        clipped |= {
+            channel
+            for channel, signal in enumerate(block.T, start=1)
+            if channel not in clipped and clipped_samples(np.ascontiguousarray(signal), take.bits)
+        }
+        if len(clipped) == take.channels:
+            break
+    return sorted(clipped)
 
 
 def steps_left(plan: Plan, done: Sequence[Run]) -> tuple[tuple[int, Step], ...]:
@@ -351,5 +525,5 @@ def _and(numbers: Sequence[int]) -> str:
     return f"{', '.join(most)} and {last}" if most else last
 
 
-def _with_file(take: Take, stored: TakeRecord) -> Take:
+def _with_file(take: Take | LongTake, stored: TakeRecord) -> Take | LongTake:
     return replace(take, source=replace(take.source, path=stored.path, sha256=stored.sha256))

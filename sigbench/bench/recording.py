@@ -16,12 +16,13 @@ import secrets
 import shutil
 import threading
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Any, Literal
+from types import TracebackType
+from typing import Any, Literal, Self
 
 import msgspec
 
@@ -153,6 +154,24 @@ class _Writing:
             if free_bytes(self._place) < MARGIN_BYTES + (self._copies - 1) * self._written:
                 raise self._stopped("the disk is nearly full", "make room")
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave what has not been finished; the first trouble is the one that is told."""
+        ended = "" if error is None else str(error) or type(error).__name__
+        with suppress(BenchError) if error is not None else nullcontext():
+            self.leave(ended)
+
+    def leave(self, ended: str = "") -> None:
+        """Write no more; what was written stays."""
+        self.close(ended)
+
     def close(self, ended: str = "") -> None:
         """Write no more: the audio is forced onto the disk.
 
@@ -267,6 +286,11 @@ class Recording(_Writing):
         if self._stored is not None:
             return audio.blocks_of(self._bench / self._stored.path)
         return chain.from_iterable(audio.blocks_of(file.path) for file in self._files)
+
+    @property
+    def is_left(self) -> bool:
+        """Whether it was given up, and what there is of it waits to be found."""
+        return self._closed and self.folder.is_dir()
 
     def leave(self, ended: str = "") -> None:
         """Write no more and leave what was written for `unfinished` to find; nothing, if nothing.

@@ -1,10 +1,13 @@
-"""``sigbench bench``: make a bench folder, check it, and make its index anew."""
+"""``sigbench bench``: make a bench folder, check it, make its index anew, recover recordings."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption
+from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -12,6 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from sigbench.bench.folder import Bench, Problem
+    from sigbench.bench.recording import Unfinished
 
 app = command_app(cls=CommandGroup)
 
@@ -38,10 +42,17 @@ Example:
   sigbench bench rebuild
 """
 
+RECOVER_EXAMPLES = """\b
+Examples:
+  sigbench bench recover
+  sigbench bench recover --keep
+  sigbench bench recover 20260301T093000-5f3a09 --drop
+"""
+
 
 @app.callback(epilog=EXAMPLES)
 def bench() -> None:
-    """Make, check or rebuild the bench folder.
+    """Make, check or rebuild the bench folder, and recover recordings.
 
     Everything that you measure lies in one folder: units, plans, readings and audio. Copy it as
     a whole to keep it safe.
@@ -96,6 +107,84 @@ def rebuild(folder: FolderOption = DEFAULT_FOLDER) -> int:
 
     with Bench.rebuild(folder.expanduser()) as opened:
         return _tell(opened.problems, opened, show.output())
+
+
+@app.command(epilog=RECOVER_EXAMPLES)
+def recover(
+    recording: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="ID", help="Which one; may be left out where there is one.", show_default=False
+        ),
+    ] = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Make it an audio file in 'kept'.")] = False,
+    drop: Annotated[bool, typer.Option("--drop", help="Delete it.")] = False,
+    folder: FolderOption = DEFAULT_FOLDER,
+) -> None:
+    """List, keep or delete unfinished recordings.
+
+    What is being recorded is written to the disk as it comes. If the program is killed, the
+    power fails or the interface is unplugged, it stays here until you say what is to become of it.
+    """
+    from sigbench.cli.places import open_bench
+
+    if keep and drop:
+        raise RequestError("--keep and --drop cannot both be meant: give one of them.")
+    with open_bench(folder, tell_unfinished=False) as opened:
+        if keep or drop:
+            found = _recording_named(opened.unfinished, recording)
+            _keep(opened, found) if keep else _drop(opened, found)
+        else:
+            _list(opened, recording)
+
+
+def _recording_named(there: "Sequence[Unfinished]", name: str | None) -> "Unfinished":
+    """The one recording that is meant."""
+    found = [one for one in there if name is None or one.id.lower().startswith(name.lower())]
+    if len(found) == 1:
+        return found[0]
+    if not there:
+        raise RequestError("There is no unfinished recording.")
+    choice = ", ".join(one.id for one in there)
+    if not found:
+        raise RequestError(f"There is no unfinished recording '{name}'; there are: {choice}.")
+    raise RequestError(f"Say which recording is meant: {choice}.")
+
+
+def _keep(opened: "Bench", found: "Unfinished") -> None:
+    from sigbench.cli import show
+    from sigbench.cli.places import command_line
+
+    with show.progress().status("Keeping …"):
+        place = opened.keep_recording(found)
+    console = show.output()
+    console.print(show.fit(f"Kept: {place}", console), soft_wrap=True)
+    check = found.about.purpose.check or "dropouts"
+    measure = command_line(None, "measure", str(place), "--check", check)
+    console.print(show.fit(f"Measure it with: {measure}", console), soft_wrap=True)
+
+
+def _drop(opened: "Bench", found: "Unfinished") -> None:
+    from sigbench.cli import show
+
+    opened.drop_recording(found)
+    console = show.output()
+    console.print(show.fit(f"Deleted: {found}", console), soft_wrap=True)
+
+
+def _list(opened: "Bench", name: str | None) -> None:
+    from sigbench.cli import show
+
+    console = show.output()
+    there = [_recording_named(opened.unfinished, name)] if name else opened.unfinished
+    if not there:
+        console.print(show.fit("There is no unfinished recording.", console), soft_wrap=True)
+        return
+    for one in there:
+        why = f" – {one.ended}" if one.ended else ""
+        console.print(show.fit(f"{one.id}: {one}{why}", console), soft_wrap=True)
+    words = "Keep one with --keep, delete it with --drop."
+    console.print(show.fit(words, console), soft_wrap=True)
 
 
 def _checked_with_progress(opened: "Bench", console: "Console") -> "list[Problem]":

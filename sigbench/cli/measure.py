@@ -12,7 +12,7 @@ from sigbench.cli.commands import command_app
 from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
-    from sigbench.model import CheckSettings, Measurement
+    from sigbench.model import CheckSettings, LongTake, Measurement, Take
 
 app = command_app()
 
@@ -78,6 +78,10 @@ def measure(
 
     For a weak note under hum say which note it is. Record without compression, equaliser or
     "enhancement": they change the numbers.
+
+    A recording of hours is read in blocks, with --check dropouts. What the computer lost while
+    sigbench recorded stands in a .jsonl file beside the recording, and is not held against the
+    instrument.
     """
     _require_file_check(check)
     kept = None if channels is None else _channel_list(channels)
@@ -85,11 +89,12 @@ def measure(
 
     from sigbench import checks
     from sigbench.cli import show
-    from sigbench.interface.file import lossy_codec, read_take
+    from sigbench.interface.file import lossy_codec
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = replace(read_take(file, channels=kept), dc_coupled=dc_coupled)
+        take = _with_log(_read(file, kept, check), file)
+        take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
         measurement = checks.measure(take, check, settings)
     if kept is not None:
         measurement = _with_file_channels(measurement, kept)
@@ -103,6 +108,32 @@ def measure(
     else:
         show.print_measurement(measurement, show.output())
     return 0  # a file alone has no limits to be out of
+
+
+def _read(file: Path, kept: tuple[int, ...] | None, check: str | None) -> "Take | LongTake":
+    """The file as a take; one that is too long for memory is left on the disk."""
+    from sigbench import checks
+    from sigbench.interface.file import length, read_long_take, read_take
+
+    frames, there = length(file)
+    channels = there if kept is None else len(kept)
+    if not checks.is_long(frames, channels):
+        return read_take(file, channels=kept)
+    take = read_long_take(file, channels=kept)
+    checks.require_measurable(check, frames, channels, take.samplerate)
+    return take
+
+
+def _with_log(take: "Take | LongTake", file: Path) -> "Take | LongTake":
+    """The take with what the log beside its file knows, if there is one."""
+    from sigbench.bench.recording import log_beside
+
+    found = log_beside(file)
+    if found is None:
+        return take
+    about, lost = found
+    source = replace(take.source, lost_buffers=len(lost))
+    return replace(take, source=source, lost=lost, dc_coupled=about.dc_coupled)
 
 
 def require_tuning(a4: float) -> None:

@@ -14,6 +14,7 @@ from sigbench.errors import BenchError, RequestError
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench, Problem
+    from sigbench.bench.recording import Unfinished
     from sigbench.model import Unit
 
 FOLDER_VARIABLE = "SIGBENCH_FOLDER"
@@ -47,8 +48,14 @@ class CommandGroup(TyperGroup):
         return super().parse_args(ctx, args or ["--help"])
 
 
-def open_bench(folder: Path, *, create: bool = False, tell_problems: bool = True) -> "Bench":
-    """Open the bench folder, and say on stderr what is wrong with it.
+def open_bench(
+    folder: Path,
+    *,
+    create: bool = False,
+    tell_problems: bool = True,
+    tell_unfinished: bool = True,
+) -> "Bench":
+    """Open the bench folder, and say on stderr what is wrong with it, or was left unfinished.
 
     Parameters
     ----------
@@ -58,6 +65,8 @@ def open_bench(folder: Path, *, create: bool = False, tell_problems: bool = True
         Whether a folder that is not there yet, or is empty, becomes a bench folder.
     tell_problems : bool
         Whether to name the files that could not be taken up; not for a command that lists them.
+    tell_unfinished : bool
+        Whether to say that there are unfinished recordings; not for the command that lists them.
 
     Raises
     ------
@@ -81,7 +90,24 @@ def open_bench(folder: Path, *, create: bool = False, tell_problems: bool = True
         note(f"Note: {bench.read_only}")
     for problem in bench.problems if tell_problems else ():
         note(f"Note: {problem_sentence(bench.folder, problem)}")
+    if bench.unfinished and tell_unfinished:
+        note(f"Note: {unfinished_sentence(folder, bench.unfinished)}")
     return bench
+
+
+def unfinished_sentence(folder: Path, found: "Sequence[Unfinished]") -> str:
+    """What a killed program or a failed device has left, and what to type."""
+    recover = command_line(folder, "bench", "recover")
+    if len(found) == 1:
+        keep, drop = (command_line(folder, "bench", "recover", o) for o in ("--keep", "--drop"))
+        return (
+            f"an unfinished recording is there ({found[0]}): keep it with: {keep} – or delete it "
+            f"with: {drop}"
+        )
+    return (
+        f"{len(found)} unfinished recordings are there, the last of {found[-1]}: see how to keep "
+        f"or delete them with: {recover}"
+    )
 
 
 def note(sentence: str) -> None:
@@ -99,11 +125,11 @@ def problem_sentence(folder: Path, problem: "Problem") -> str:
     return f"{problem.path} {problem.what}"
 
 
-def command_line(folder: Path, *words: str) -> str:
-    """A command to type next, with the folder where it is not the usual one."""
+def command_line(folder: Path | None, *words: str) -> str:
+    """A command to type next, with the folder where it takes one and it is not the usual one."""
     usual = Path(os.environ.get(FOLDER_VARIABLE) or DEFAULT_FOLDER)
-    option = [] if folder.expanduser() == usual.expanduser() else ["--folder", str(folder)]
-    line = ["sigbench", *words, *option]
+    unusual = folder is not None and folder.expanduser() != usual.expanduser()
+    line = ["sigbench", *words, *(["--folder", str(folder)] if unusual else [])]
     return subprocess.list2cmdline(line) if os.name == "nt" else shlex.join(line)
 
 

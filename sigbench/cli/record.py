@@ -1,7 +1,8 @@
 """``sigbench record``: one take from the interface, measured at once."""
 
+from contextlib import nullcontext, suppress
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,7 +14,13 @@ from sigbench.cli.interfaces import (
     RateOption,
     SimulatedOption,
 )
-from sigbench.errors import FileError, RequestError
+from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
+from sigbench.errors import BenchError, RequestError
+
+if TYPE_CHECKING:
+    from sigbench.bench.recording import Recording, SavedFile
+    from sigbench.interface.base import Interface
+    from sigbench.model import LongTake, Take
 
 app = command_app()
 
@@ -24,6 +31,7 @@ Examples:
   sigbench record --check tone --note A4
   sigbench record --check idle --seconds 10 --save idle.wav
   sigbench record --check tone --play sine-997 --device "line in"
+  sigbench record --check dropouts --seconds 7200 --save night.w64
   sigbench record --simulated as-received --check tone --note A2
 """  # \b tells the help to leave the lines as they are
 
@@ -52,7 +60,11 @@ def record(
         typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
     ] = None,
     save: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Keep the take as a WAV file.")
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Keep the take, written as it comes: as WAV, or as W64 if the name ends in .w64.",
+        ),
     ] = None,
     channels: Annotated[int, typer.Option(metavar="N", help="How many inputs to record.")] = 2,
     device: DeviceOption = None,
@@ -63,23 +75,26 @@ def record(
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON object instead of the table.")
     ] = False,
+    folder: FolderOption = DEFAULT_FOLDER,
 ) -> int:
     """Record from the interface and measure at once.
 
-    Nothing is stored on the bench.
+    Nothing is stored on the bench. A take of hours, for --check dropouts, is written to the disk
+    as it comes: to the file of --save, or into the bench folder until it is measured.
 
     Only line or headphone outputs: never speaker outputs, never a supply rail. Phantom power
     off, monitors and headphones turned down before a test signal is played.
     """
     from sigbench import checks
+    from sigbench.bench.recording import Recording
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_interface, recording_bar
+    from sigbench.cli.interfaces import open_interface
     from sigbench.cli.measure import check_settings
     from sigbench.cli.places import note as tell
+    from sigbench.interface.base import frames_in
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.model import Step
     from sigbench.run import clipped_in_words, longest_take, lost_in_words
-    from sigbench.run import record as record_take
 
     if check not in checks.TAKE_CHECKS:
         raise RequestError(
@@ -87,7 +102,6 @@ def record(
             f"{', '.join(checks.TAKE_CHECKS)}."
         )
     settings = check_settings(note, frequency)
-    place = None if save is None else _free_place(save.expanduser())
     if channels < 1:
         raise RequestError(f"--channels {channels} is no number of inputs: give 1 or more.")
     interface = open_interface(
@@ -102,17 +116,19 @@ def record(
         interface.do(Step(check, "main", "", settings=settings, stimulus=play))
     if seconds is None:
         seconds = SECONDS if play is None else min(SECONDS, longest_take(play, rate))
-    with recording_bar(seconds, rate, "Recording") as on_block:
-        take = record_take(
-            interface, seconds=seconds, channels=channels, play=play, on_block=on_block
-        )
-    if place is not None:
-        _save(take.samples, take.samplerate, place)
-    for trouble in (lost_in_words(take), clipped_in_words(take)):
-        if trouble is not None:
-            tell(f"Note: {trouble}")
-    with show.progress().status("Measuring …"):
-        measurement = checks.measure(take, check, settings)
+    frames = frames_in(seconds, interface.samplerate)
+    checks.require_measurable(check, frames, interface.channels, interface.samplerate)
+    long = checks.is_long(frames, interface.channels)
+    disk = _disk(save, folder, interface, channels, seconds, long=long)
+    with disk or nullcontext():
+        take = _recorded(interface, seconds, channels, play, disk, folder, long=long)
+        for trouble in (lost_in_words(take), clipped_in_words(take)):
+            if trouble is not None:
+                tell(f"Note: {trouble}")
+        with show.progress().status("Measuring …"):
+            measurement = checks.measure(take, check, settings)
+        if isinstance(disk, Recording):
+            disk.discard()
     if as_json:
         show.print_json(measurement)
     else:
@@ -120,20 +136,103 @@ def record(
     return 0
 
 
-def _free_place(path: Path) -> Path:
-    """Where the take is kept: seen to before it is recorded, so that none is lost."""
-    if path.exists():
-        raise FileError(f"{path} is there already: name another file.")
-    if not path.parent.is_dir():
-        raise FileError(f"There is no folder {path.parent}: make it, or name another place.")
-    return path
-
-
-def _save(samples: object, samplerate: int, path: Path) -> None:
-    import soundfile
+def _recorded(
+    interface: "Interface",
+    seconds: float,
+    channels: int,
+    play: str | None,
+    disk: "SavedFile | Recording | None",
+    folder: Path,
+    *,
+    long: bool,
+) -> "Take | LongTake":
+    """The take; what keeps it from being whole leaves on the disk what was recorded until then."""
+    from sigbench.bench.recording import SavedFile, length_in_words
+    from sigbench.cli.interfaces import recording_bar
+    from sigbench.cli.places import command_line
+    from sigbench.cli.places import note as tell
+    from sigbench.run import record, record_long
 
     try:
-        # 32-bit floating point holds what the interface gave, 24-bit converters included.
-        soundfile.write(path, samples, samplerate, subtype="FLOAT", format="WAV")
-    except (OSError, soundfile.LibsndfileError) as exc:
-        raise FileError(f"The take cannot be written to {path}: choose another place.") from exc
+        with recording_bar(seconds, interface.samplerate, "Recording") as on_block:
+            if disk is not None and long:
+                return record_long(
+                    interface,
+                    seconds=seconds,
+                    channels=channels,
+                    play=play,
+                    on_block=on_block,
+                    to=disk,
+                )
+            take = record(
+                interface,
+                seconds=seconds,
+                channels=channels,
+                play=play,
+                on_block=on_block,
+                to=disk,
+            )
+            if disk is not None:
+                disk.close()
+            return take
+    except BaseException as exc:
+        if disk is None:
+            raise
+        with suppress(BenchError):  # the first trouble is the one to be told
+            disk.leave(str(exc) or type(exc).__name__)
+        if disk.frames:
+            recover = command_line(folder, "bench", "recover")
+            kept = f"safe; keep or delete it with: {recover}"
+            if isinstance(disk, SavedFile):
+                kept = f"in {disk.path}"
+            tell(f"What was recorded until then, {length_in_words(disk.seconds)}, is {kept}")
+        raise
+
+
+def _disk(
+    save: Path | None,
+    folder: Path,
+    interface: "Interface",
+    channels: int,
+    seconds: float,
+    *,
+    long: bool,
+) -> "SavedFile | Recording | None":
+    """Where the take is written while it is recorded; None for a short one that is not kept."""
+    if save is not None:
+        return _saved_file(save.expanduser(), interface, channels, seconds)
+    return _on_the_bench(folder, interface, channels, seconds) if long else None
+
+
+def _saved_file(place: Path, interface: "Interface", channels: int, seconds: float) -> "SavedFile":
+    """The file that is asked for, or one beside it that may be longer than WAV."""
+    from sigbench.bench.recording import About, SavedFile, fits_wav, length_in_words
+    from sigbench.cli.places import note as tell
+
+    about = About.of(interface, channels)
+    if place.suffix.lower() != ".w64" and not fits_wav(about, seconds):
+        place = place.with_suffix(".w64")
+        tell(
+            f"Note: a WAV file ends at 4 GB, which {length_in_words(seconds)} would go beyond: the "
+            f"take is kept as {place}"
+        )
+    return SavedFile(place, about, seconds=seconds)
+
+
+def _on_the_bench(
+    folder: Path, interface: "Interface", channels: int, seconds: float
+) -> "Recording":
+    """Where a long take is until it is measured."""
+    from sigbench.bench.recording import Purpose
+    from sigbench.cli.places import open_bench
+
+    try:
+        with open_bench(folder) as bench:
+            return bench.begin_recording(
+                interface, seconds=seconds, channels=channels, purpose=Purpose(check="dropouts")
+            )
+    except BenchError as exc:
+        raise BenchError(
+            f"{exc} A take as long as this is written to the disk while it is recorded: into the "
+            "bench folder, or to the file of --save."
+        ) from exc

@@ -17,7 +17,7 @@ from sigbench.cli.interfaces import (
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
 from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts, read_volts
-from sigbench.errors import InterfaceError, RequestError
+from sigbench.errors import BenchError, InterfaceError, RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -25,9 +25,10 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from sigbench.bench.folder import Bench
+    from sigbench.bench.recording import Recording
     from sigbench.cli.interfaces import OnBlock
     from sigbench.interface.base import Block, Interface
-    from sigbench.model import Output, Plan, Rail, Run, Step, Take
+    from sigbench.model import LongTake, Output, Plan, Rail, Run, Step, Take
     from sigbench.run import Held, Session
 
 app = command_app()
@@ -114,9 +115,9 @@ def run(
         wanted = _wanted(plan, steps, [one for one in stored if one.stage == stage], stage, again)
         typed = _typed_rails(rails or (), wanted)
         outputs = {output.name: output for output in bench.unit(unit_id).outputs}
-        interface = None
-        if simulated is not None or any(step.check != "rails" for _, step in wanted):
-            interface = open_interface(
+
+        def reopen() -> "Interface":
+            return open_interface(
                 simulated=simulated,
                 device=device,
                 play_device=play_device,
@@ -124,10 +125,14 @@ def run(
                 rate=rate,
                 channels=_inputs(wanted, outputs),
             )
+
+        interface = None
+        if simulated is not None or any(step.check != "rails" for _, step in wanted):
+            interface = reopen()
         require_possible(wanted, outputs, interface)
         _require_simulated_outputs(wanted, interface)
         told = len(plan.steps)
-        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told)
+        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told, reopen)
         left = [number for number, _ in wanted]
         options = _options_again(
             stage=stage,
@@ -146,13 +151,15 @@ def run(
 
         try:
             position = _gain(gain, stored, stage, interface, yes)
-            session = Session(interface, stage, operator, position)
+            sitting.session = Session(interface, stage, operator, position)
             for number, step in wanted:
-                if sitting.step(session, number, step):
+                if sitting.step(number, step):
                     left.remove(number)
         except StopAsked:
             console.print()
-        except (KeyboardInterrupt, InterfaceError):
+        except (KeyboardInterrupt, InterfaceError, BenchError):
+            if (kept := sitting.left_on_the_disk()) is not None:
+                note(f"\n{kept}")
             note(f"\n{_count_stored(len(wanted) - len(left), len(wanted))}")
             note(f"Go on with: {go_on()}")
             raise
@@ -319,14 +326,31 @@ class _Sitting:
     yes: bool
     console: "Console"
     of: int
+    reopen: "Callable[[], Interface]"
+    session: "Session" = field(init=False)
     done: "list[Run]" = field(default_factory=list)
+    recording: "Recording | None" = None
 
     def say(self, text: str, style: str = "") -> None:
         from sigbench.cli import show
 
         self.console.print(show.fit(text, self.console, style=style))
 
-    def step(self, session: "Session", number: int, step: "Step") -> bool:
+    def left_on_the_disk(self) -> str | None:
+        """What is there of the take that could not be finished, and what to do with it."""
+        from sigbench.bench.recording import length_in_words
+
+        taken = self.recording
+        if taken is None or not taken.is_left:
+            return None
+        self.recording = None  # told once
+        recover = command_line(self.bench.folder, "bench", "recover")
+        return (
+            f"What was recorded until then, {length_in_words(taken.seconds)}, is safe; keep or "
+            f"delete it with: {recover}"
+        )
+
+    def step(self, number: int, step: "Step") -> bool:
         """Carry out one step; False if the person skips it.
 
         Raises
@@ -338,10 +362,8 @@ class _Sitting:
         heading += f", {step.output}" if step.output in self.outputs else ""
         self.say(f"\n{heading}", "bold")
         self.say(step.prompt)
-        if step.check == "rails":
-            finished = self._rails(session, number, step)
-        else:
-            finished = self._takes(session, number, step)
+        carried = self._rails if step.check == "rails" else self._takes
+        finished = carried(number, step)
         if finished is None:
             self.say("Skipped.")
             return False
@@ -350,19 +372,19 @@ class _Sitting:
         _print_step(finished, self.console)
         return True
 
-    def _rails(self, session: "Session", number: int, step: "Step") -> "Run | None":
+    def _rails(self, number: int, step: "Step") -> "Run | None":
         """Supply rails: typed in now, or on the command line."""
         from dataclasses import replace
 
         from sigbench.bench.folder import new_run_id
         from sigbench.run import carry_out
 
-        measured = self._measured_rails(step.rails, session.interface)
+        measured = self._measured_rails(step.rails, self.session.interface)
         if all(rail.measured_volts is None for rail in measured):
             self.say("No rail was measured" + (": give --rail, or leave --yes out." * self.yes))
             return None
         return carry_out(
-            session,
+            self.session,
             number,
             replace(step, rails=measured),
             output=None,
@@ -389,39 +411,71 @@ class _Sitting:
                 volts[rail.name] = None if self.yes else ask_volts(rail.name, _complaint(rail))
         return tuple(replace(rail, measured_volts=volts[rail.name]) for rail in rails)
 
-    def _takes(self, session: "Session", number: int, step: "Step") -> "Run | None":
-        """A check on takes: wait for the person, see to the level, record and measure."""
-        from sigbench.interface.simulated import SimulatedInterface
+    def _takes(self, number: int, step: "Step") -> "Run | None":
+        """A check on takes: wait for the person, see to the level, record and measure.
 
-        interface = session.interface
-        assert interface is not None
-        if isinstance(interface, SimulatedInterface):
-            interface.do(step)
+        A device that fails may be plugged in again: the step then goes on as a new take.
+        """
+        failed = False
+        self._prepare(step)
         while True:
             if not self.yes and ask("Enter when ready, s skips this step, q stops: ", "s") == "s":
                 return None
             try:
-                if not self.yes and not self._level_is_fine(interface, step):
+                if failed:
+                    self._open_again(step)
+                    failed = False
+                if not self.yes and not self._level_is_fine(self._interface, step):
                     return None
-                return self._carry_out(session, number, step)
+                return self._carry_out(number, step)
             except _Anew:
+                assert self.recording is not None
+                self.recording.discard()
                 self.say("The step begins anew.")
             except InterfaceError as exc:
                 if self.yes:
                     raise
+                failed = True
                 self.say(str(exc))
+                if (kept := self.left_on_the_disk()) is not None:
+                    note_to(self.console, kept)
 
-    def _carry_out(self, session: "Session", number: int, step: "Step") -> "Run":
+    @property
+    def _interface(self) -> "Interface":
+        assert self.session.interface is not None
+        return self.session.interface
+
+    def _open_again(self, step: "Step") -> None:
+        from dataclasses import replace
+
+        self.session = replace(self.session, interface=self.reopen())
+        self._prepare(step)
+
+    def _prepare(self, step: "Step") -> None:
+        from sigbench.interface.simulated import SimulatedInterface
+
+        if isinstance(self._interface, SimulatedInterface):
+            self._interface.do(step)
+
+    def _carry_out(self, number: int, step: "Step") -> "Run":
         from sigbench.bench.folder import new_run_id
+        from sigbench.bench.recording import Purpose
         from sigbench.cli import show
         from sigbench.cli.interfaces import recording_bar
         from sigbench.run import carry_out
 
-        assert session.interface is not None
-        samplerate = session.interface.samplerate
+        samplerate = self._interface.samplerate
         shown = ExitStack()
         arrived: list[OnBlock] = []
         begun: set[int] = set()
+
+        purpose = Purpose(self.unit_id, self.session.stage, number, step.check, step.output)
+
+        def begin(interface: "Interface", *, seconds: float, channels: int) -> "Recording":
+            self.recording = self.bench.begin_recording(
+                interface, seconds=seconds, channels=channels, purpose=purpose
+            )
+            return self.recording
 
         def before_take(repeat: int) -> None:
             shown.close()
@@ -435,7 +489,7 @@ class _Sitting:
         def on_block(block: "Block") -> None:
             arrived[0](block)
 
-        def keep(take: "Take", attempt: int) -> bool:
+        def keep(take: "Take | LongTake", attempt: int) -> bool:
             shown.close()
             kept = self._keep(take, attempt)
             if kept:
@@ -444,18 +498,19 @@ class _Sitting:
 
         with shown:
             return carry_out(
-                session,
+                self.session,
                 number,
                 step,
                 output=self.outputs[step.output],
                 run_id=new_run_id(),
                 store=self.bench.store_take,
+                begin=begin,
                 before_take=before_take,
                 on_block=on_block,
                 keep=keep,
             )
 
-    def _keep(self, take: "Take", attempt: int) -> bool:
+    def _keep(self, take: "Take | LongTake", attempt: int) -> bool:
         """Whether a take is good for something; what spoils it is said, and asked about."""
         from sigbench.run import clipped_in_words, lost_in_words
 

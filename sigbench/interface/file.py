@@ -109,21 +109,22 @@ def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -
 
 
 def length(path: str | Path) -> tuple[int, int]:
-    """Frames and channels of an audio file, as its header says.
+    """Frames and channels of an audio file.
 
     Raises
     ------
     FileError
-        If it cannot be opened as audio.
+        If it cannot be opened as audio, or is not whole.
     """
     import soundfile
 
-    _readable_size(path)
+    size = _readable_size(path)
     try:
-        info = soundfile.info(path)
+        with soundfile.SoundFile(path) as audio:
+            _require_whole(path, audio, size)
+            return audio.frames, audio.channels
     except soundfile.LibsndfileError as exc:
         raise _unreadable(path, exc) from exc
-    return info.frames, info.channels
 
 
 def lossy_codec(path: str | Path) -> str | None:
