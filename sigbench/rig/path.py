@@ -47,7 +47,9 @@ SPEED_TOLERANCE = 0.003
 RATIO_TOLERANCE = 0.005  # of a speed, to be explained by two standard rates
 DRIFT_PPM = 0.5  # less is one clock: no two free crystals agree so well (common practice)
 DRIFT_SIGMAS = 5.0  # and it has to stand this far above its own uncertainty
-JUMP_FRAMES = 2.0  # by which the middle marker may miss the line through the outer ones
+JUMP_FRAMES = 0.3  # by which the middle marker may miss the line through the outer ones
+"""A single frame lost between two of the markers puts the middle one 0.45 frames or more off."""
+
 GAIN_STEP_DB = 0.3  # a change of gain that no converter makes (common practice, no source)
 BOOST_DB = 2.0  # rise of the response that no converter has (common practice, no source)
 BURST_DISTORTION_DB = -34.0  # a burst distorted by 2 % was clipped before the converter
@@ -72,8 +74,12 @@ IMAGE_OVER_FLOOR = 25.0  # power re the median around: one false line in a milli
 IMAGES_NEEDED = 2  # one line may be anything
 IMAGE_ALONE_DB = -60.0  # re the tone: but not one as strong as this
 LOWEST_GAIN_DB = -45.0  # below it the faint sounds cannot be judged
+LOWEST_DIGITAL_GAIN_DB = -90.0  # in a path without noise of its own
+DITHER_DBFS = -95.5
+"""Noise of 16 bits with dither is more: -95.1 dBFS with the least of dithers (one step wide), -93.3
+with the usual one (Lipshitz, Wannamaker, Vanderkooy 1992: 2/12 and 3/12 of a step squared)."""
 
-_STEP_16 = 2.0**-15  # one step of 16 bits
+_STEP_16, _STEP_24 = 2.0**-15, 2.0**-23  # one step of 16 bits, and of 24
 _TONE_HZ = 1020.0  # about: see `_tone_period`
 _TONE_DBFS = {"step1": -20.0, "step2": -8.0, "step3": -20.0, "step4": -40.0, "step5": -20.0}
 _BURST_DBFS = -0.1
@@ -387,7 +393,9 @@ def find_path_faults(
     lines = [_Line(recorded[:, n], n + 1, clock) for n in range(channels)]
     live = [line for line in lines if line.came_back]
     if not live:
-        return _all_unknown("What came back is too weak to be judged: turn the gain up.")
+        return _all_unknown(
+            "What came back is too weak to be judged: turn the gain, and all volumes, up."
+        )
     return _Judge(tuple(live), clock, outputs, channels, expected).findings()
 
 
@@ -544,7 +552,7 @@ def _speed(signal: Floats, samplerate: int) -> float | None:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(signal, length)[::hop]
     window = np.hanning(length)
-    power = np.array([np.abs(np.fft.rfft(window * (f - f.mean()))) ** 2 for f in frames])
+    power = np.abs(np.fft.rfft(window * (frames - frames.mean(axis=1, keepdims=True)))) ** 2
     power[:, :3] = 0.0
     peaks = np.clip(np.argmax(power, axis=1), 3, power.shape[1] - 4)
     rows = np.arange(len(power))
@@ -595,17 +603,17 @@ def _clock(signal: Floats, samplerate: int) -> "_Clock | str":
         found.append(at)
     whole = [signal[at : at + len(marker)] for at in found]
     # Whatever filters there are act on all markers alike, so they are compared with each other.
-    middle, _ = _lag(whole[1], whole[0], samplerate)
+    middle, middle_uncertainty = _lag(whole[1], whole[0], samplerate)
     last, uncertainty = _lag(whole[2], whole[0], samplerate)
     starts = [_frames(name, samplerate)[0] for name in ("marker1", "marker2", "marker3")]
     span = found[2] - found[0] + last
     at_middle = found[1] - found[0] + middle
     ratio = (starts[2] - starts[0]) / span
     missed = at_middle - (starts[1] - starts[0]) / ratio
-    if abs(missed) > max(JUMP_FRAMES, JUMP_FRAMES * samplerate / 48_000):
+    if abs(missed) > max(JUMP_FRAMES, DRIFT_SIGMAS * math.hypot(middle_uncertainty, uncertainty)):
         return (
-            f"The sound jumped by about {abs(missed):.0f} frames within the test: audio was lost "
-            "without notice, or the clock is not steady; close other programs and repeat."
+            f"The sound jumped: the marker in the middle came {abs(missed):.1f} frames off. Audio "
+            "was lost without notice, or the clock is not steady: close other programs and repeat."
         )
     offset, _ = _lag(whole[0], marker, samplerate)
     return _Clock(samplerate, found[0] + offset, (ratio - 1) * 1e6, uncertainty / span * 1e6)
@@ -707,7 +715,7 @@ class _Line:
 
     @cached_property
     def came_back(self) -> bool:
-        return self.loop_db > LOWEST_GAIN_DB
+        return self.loop_db > (LOWEST_DIGITAL_GAIN_DB if self.digital else LOWEST_GAIN_DB)
 
     @cached_property
     def floor(self) -> float:
@@ -740,7 +748,7 @@ class _Line:
         """Amplitude of each output's tone, shape (32,)."""
         part = self.cut("channels", 0.03, 0.03)
         scale = self.clock.ratio / self.samplerate
-        return np.array([_amplitude(part, _channel_hz(n) * scale) for n in range(32)])
+        return _amplitudes(part, scale * np.array([_channel_hz(n) for n in range(32)]))
 
     @cached_property
     def response(self) -> tuple[Floats, Floats]:
@@ -763,17 +771,33 @@ class _Line:
         """Gain at each of the low tones, dB re the two uppermost."""
         part = self.cut("low", 0.25, 0.05)
         scale = self.clock.ratio / self.samplerate
-        db = ratio_to_db(
-            np.array([_amplitude(part, hz * scale) for hz in _LOW_HZ]) / _peak(_LOW_DBFS) + 1e-12
-        )
+        db = ratio_to_db(_amplitudes(part, scale * np.array(_LOW_HZ)) / _peak(_LOW_DBFS) + 1e-12)
         return np.asarray(db - np.mean(db[-2:]))
 
 
+@lru_cache(maxsize=32)
+def _hann(frames: int) -> Floats:
+    return np.hanning(frames)
+
+
+def _amplitudes(part: Floats, cycles: NDArray[np.floating]) -> Floats:
+    """Peak amplitudes of tones, of frequencies in cycles a frame, shape (tones,).
+
+    The Fourier sum of a Hann-windowed stretch, taken in rows of a few hundred frames, so that the
+    exponentials are few.
+    """
+    window = _hann(len(part))
+    row = 256
+    padded = np.zeros(-(-len(part) // row) * row)
+    padded[: len(part)] = window * (part - part.mean())
+    omega = -2j * np.pi * cycles
+    within = padded.reshape(-1, row) @ np.exp(np.outer(np.arange(row), omega))
+    across = np.exp(np.outer(np.arange(len(within)) * row, omega))
+    return np.asarray(2 * np.abs(np.sum(within * across, axis=0)) / window.sum())
+
+
 def _amplitude(part: Floats, cycles: float) -> float:
-    """Peak amplitude of a tone, of a frequency in cycles a frame."""
-    window = np.hanning(len(part))
-    phasor = np.exp(-2j * np.pi * cycles * np.arange(len(part)))
-    return float(2 * abs(np.sum(window * (part - part.mean()) * phasor)) / window.sum())
+    return float(_amplitudes(part, np.array([cycles]))[0])
 
 
 def _spectrum(part: Floats) -> Floats:
@@ -794,7 +818,7 @@ def _noise_rms(part: Floats) -> float:
 
 
 def _band_powers(part: Floats, samplerate: int, edges: Floats) -> Floats:
-    power = np.abs(np.fft.rfft(np.hanning(len(part)) * part)) ** 2 / len(part)
+    power = np.abs(np.fft.rfft(_hann(len(part)) * part)) ** 2 / len(part)
     at = np.searchsorted(np.fft.rfftfreq(len(part), 1 / samplerate), edges)
     return np.asarray(np.add.reduceat(power, at)[:-1] / np.diff(at))
 
@@ -1043,7 +1067,7 @@ class _Judge:
             return None
         part = line.cut("burst", 0.08, 0.02)
         first = _amplitude(part, line.tone)
-        harmonics = [_amplitude(part, k * line.tone) for k in range(2, 8)]
+        harmonics = _amplitudes(part, np.arange(2, 8) * line.tone)
         distorted = ratio_to_db(float(np.linalg.norm(harmonics)) / max(first, 1e-12))
         if distorted > BURST_DISTORTION_DB:
             return None
@@ -1181,7 +1205,8 @@ class _Judge:
             return _Vote(
                 line.channel, True, f"all samples lie on steps of {bits:.1f} bits", bits, "bit"
             )
-        error = _STEP_16 / math.sqrt(12) * math.sqrt(2)  # as the peak of a sine
+        # What rounding adds, as the peak of a sine: step / sqrt(12) RMS.
+        error, error_24 = (step / math.sqrt(6) for step in (_STEP_16, _STEP_24))
         orders = np.arange(2, 16)
         hidden, clearest = True, 0.0
         for name in ("bits1", "bits2", "faint tone"):
@@ -1190,11 +1215,12 @@ class _Judge:
             gain = float(db_to_ratio(line.loop_db))
             came = first / float(np.max(np.abs(sent)))
             hidden = hidden and came < 0.5 * gain
-            harmonics = [_amplitude(part, k * line.tone) for k in orders]
-            between = [_amplitude(part, (k + 0.37) * line.tone) for k in orders]
+            harmonics = _amplitudes(part, orders * line.tone)
+            between = _amplitudes(part, (orders + 0.37) * line.tone)
             distortion, noise = float(np.linalg.norm(harmonics)), float(np.linalg.norm(between))
             limit = TRUNCATION_SHARE * error * max(gain, came)
-            if distortion > max(limit, TRUNCATION_OVER_NOISE * noise):
+            least = max(TRUNCATION_OVER_NOISE * noise, error_24)
+            if distortion > max(limit, least):
                 share = 100 * distortion / max(first, 1e-12)
                 level = float(rms_to_dbfs(float(np.std(sent))))
                 return _Vote(
@@ -1205,11 +1231,19 @@ class _Judge:
                     share,
                     "%",
                 )
-            clearest = max(clearest, limit / max(TRUNCATION_OVER_NOISE * noise, 1e-30))
+            clearest = max(clearest, limit / least)
         if hidden:
             return _Vote(line.channel, None, "the faint tones did not come back")
         if clearest < 1:
             return _Vote(line.channel, None, "noise covers the steps of 16 bits: turn the gain up")
+        noise_dbfs = float(rms_to_dbfs(max(line.floor, 1e-15))) - line.loop_db
+        if noise_dbfs > DITHER_DBFS:
+            return _Vote(
+                line.channel,
+                None,
+                "no steps of 16 bits without dither, but the loop's noise, "
+                f"{noise_dbfs:.0f} dBFS as played, would hide those with dither",
+            )
         return _Vote(line.channel, False, "faint tones came back without steps of 16 bits")
 
     def _sent(self, name: str, samplerate: int) -> Floats:
