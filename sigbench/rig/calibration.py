@@ -192,11 +192,12 @@ def holds(made: str, samplerate: int, gain: str, *, at_rate: int, at_gain: str) 
     at_rate, at_gain
         Of now.
     """
+    was = "was" if made == "calibration" else "were"
     if samplerate != at_rate:
-        return f"the {made} was made at {samplerate} Hz, and the rig runs at {at_rate} Hz"
+        return f"the rig's {made} {was} made at {samplerate} Hz, and the rig runs at {at_rate} Hz"
     if gain.strip().casefold() != at_gain.strip().casefold():
         return (
-            f"the {made} was made with the gain at '{gain or 'not stated'}', "
+            f"the rig's {made} {was} made with the gain at '{gain or 'not stated'}', "
             f"and it stands at '{at_gain or 'not stated'}'"
         )
     return None
