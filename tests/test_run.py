@@ -5,9 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.errors import RequestError
+from sigbench import checks
+from sigbench.bench.folder import Bench
+from sigbench.bench.recording import unfinished
+from sigbench.bench.wave import written
+from sigbench.errors import CaptureFailed, RequestError
+from sigbench.interface.base import capture
 from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
-from sigbench.model import Limit, LostBuffers, Output, Rail, Step, TakeRecord
+from sigbench.model import Limit, LongTake, LostBuffers, Output, Rail, Step, TakeRecord
 from sigbench.run import (
     METER,
     Session,
@@ -21,6 +26,7 @@ from sigbench.run import (
     require_possible,
     stimulus_of,
 )
+from tests.bench.sounding import Sounding, samples_at
 from tests.short_plan import PLAN, Flawed
 
 STAGE = "as received"
@@ -167,3 +173,139 @@ def test_without_an_interface_only_rails_are_possible():
 def test_a_stimulus_outlasts_the_take():
     sound = stimulus_of("sine-997", 48_000, 2.0)
     assert len(sound) >= 2.5 * 48_000
+
+
+# To the disk as it comes
+
+
+@pytest.fixture
+def bench(tmp_path):
+    with Bench.create(tmp_path / "bench") as made:
+        yield made
+
+
+SOAK = Step("dropouts", "main", "Hold A4.", seconds=2.0, repeats=2)
+
+
+def carried_on(bench, interface, step=SOAK, **more):
+    def store(take):
+        raise AssertionError("the recording itself is stored")
+
+    return carry_out(
+        Session(interface, STAGE),
+        1,
+        step,
+        output=OUTPUTS[step.output],
+        run_id="0123",
+        store=store,
+        begin=bench.begin_recording,
+        **more,
+    )
+
+
+def test_a_take_is_on_the_disk_while_it_is_recorded_and_stored_as_ever(bench):
+    seen = []
+
+    def on_block(block):
+        (part,) = bench.folder.glob("recordings/*/*.w64")
+        seen.append(written(part).frames - block.first_frame - len(block.samples))
+
+    run = carried_on(bench, Sounding(lost=(LostBuffers(5000, 64),)), on_block=on_block)
+    assert len(seen) == 80
+    assert set(seen) == {0}
+    stored = bench.store_take(capture(Sounding(lost=(LostBuffers(5000, 64),)), seconds=2.0))
+    assert run.takes == (stored, stored)
+    assert [m.source.sha256 for m in run.measurements] == [stored.sha256] * 2
+    assert list(bench.folder.glob("recordings/*")) == []
+
+
+@pytest.mark.parametrize("play", [None, "sine-997"])
+def test_what_is_written_is_the_take_without_settling_and_other_channels(bench, play):
+    step = replace(SOAK, output="phones", repeats=1, stimulus=play)
+    run = carried_on(bench, Sounding(channels=3), step)
+    (record,) = run.takes
+    start = 0 if play is None else 24_000
+    expected = samples_at(start, 96_000, 3, 24)[:, :1]
+    assert np.array_equal(bench.read_take(record).samples, expected)
+
+
+def test_a_take_too_long_for_memory_gives_the_same_run(bench, monkeypatch):
+    short = carried_on(bench, SimulatedInterface(seed=3))
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", 1000)
+    kept = []
+    long = carried_on(
+        bench,
+        SimulatedInterface(seed=3),
+        keep=lambda take, _: kept.append((take, clipped_in_words(take))) or True,
+    )
+    assert [(type(take), words) for take, words in kept] == [(LongTake, None)] * 2
+    assert long.takes == short.takes
+    for one, other in zip(long.measurements, short.measurements, strict=True):
+        assert (one.source, one.events) == (other.source, other.events)
+        states = [[(r.name, r.state) for r in m.readings] for m in (one, other)]
+        assert states[0] == states[1]
+        values = [[r.value for r in m.readings if r.value is not None] for m in (one, other)]
+        assert values[0] == pytest.approx(values[1], rel=1e-9)
+    record = long.takes[0]
+    blocks = list(bench.long_take(record).blocks())
+    assert np.array_equal(np.concatenate(blocks), bench.read_take(record).samples)
+
+
+def test_clipping_is_seen_in_a_long_take_too(bench, monkeypatch):
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", 1000)
+    said = []
+
+    def keep(take, attempt):
+        said.append(clipped_in_words(take))
+        return attempt > 1
+
+    interface = Flawed(clipped=(0,))
+    interface.hold(440.0)
+    carried_on(bench, interface, replace(SOAK, repeats=1), keep=keep)
+    assert said[0].startswith("Inputs 1 and 2 were overloaded")
+    assert said[1] is None
+
+
+def test_a_device_that_is_gone_leaves_what_was_recorded(bench):
+    with pytest.raises(CaptureFailed, match="The cable is out"):
+        carried_on(bench, Sounding(fails_at=1.5))
+    (found,) = unfinished(bench.folder)
+    assert (found.frames, found.ended) == (
+        72_000,
+        "The cable is out: plug it in and record again.",
+    )
+
+
+def test_a_device_that_just_ends_is_gone_too(bench, monkeypatch):
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", 1000)
+
+    class Ending(Sounding):
+        def stream(self, *, seconds, stimulus=None):
+            return super().stream(seconds=seconds - 0.5, stimulus=stimulus)
+
+    with pytest.raises(CaptureFailed, match=r"stopped after 1\.50 s of 2 s"):
+        carried_on(bench, Ending())
+    assert [one.frames for one in unfinished(bench.folder)] == [72_000]
+
+
+def test_whatever_happens_in_mid_take_leaves_what_was_recorded(bench):
+    def on_block(block):
+        if block.first_frame > 48_000:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        carried_on(bench, Sounding(), on_block=on_block)
+    assert [one.ended for one in unfinished(bench.folder)] == ["KeyboardInterrupt"]
+
+
+def test_a_take_that_is_not_kept_leaves_nothing_on_the_disk(bench):
+    run = carried_on(bench, Sounding(), keep=lambda _, attempt: attempt == 2)
+    assert len(run.takes) == 2
+    assert list(bench.folder.glob("recordings/*")) == []
+
+
+def test_a_take_too_long_for_its_check_is_refused_before_the_first_one():
+    hours = replace(IDLE, seconds=7200.0)
+    with pytest.raises(RequestError, match="Step 2 of the plan: With the check 'idle'"):
+        require_possible([(2, hours)], OUTPUTS, SimulatedInterface())
+    require_possible([(2, replace(hours, check="dropouts"))], OUTPUTS, SimulatedInterface())

@@ -114,6 +114,7 @@ class _Writing:
         self._access = threading.Lock()  # the thread that syncs meets no file half closed
         self._log_changed = False
         self._closed = False
+        self._ended = ""
         self._syncing = wave.Syncing(self._sync)
 
     @property
@@ -185,12 +186,16 @@ class _Writing:
         self._closed = True
         self._syncing.stop()
         with failures_as_bench_error(self._place):
-            if ended:
-                with suppress(OSError):  # it is the audio that counts
-                    self._note(ended=ended)
+            self._note_end(ended)
             for file in self._files:
                 file.close()
             self._sync_log()
+
+    def _note_end(self, ended: str) -> None:
+        if ended and not self._ended:
+            self._ended = ended
+            with suppress(OSError):  # it is the audio that counts
+                self._note(ended=ended)
 
     def _stopped(self, why: str, advice: str) -> BenchError:
         with suppress(BenchError):  # the disk has said so already
@@ -305,7 +310,8 @@ class Recording(_Writing):
         finally:
             if self.frames == 0:
                 self.discard()
-            else:
+            elif self.is_left:
+                self._note_end(ended)
                 self._lock.release()
 
     def finish(self) -> TakeRecord:
@@ -453,7 +459,7 @@ def keep(folder: Path, found: Unfinished) -> Path:
     BenchError
         If it is no longer there, or the file cannot be written: then the recording stays.
     """
-    place = folder / RECORDINGS / found.id
+    place = _place_of(folder, found)
     with failures_as_bench_error(place):
         lock = _lock_of_dead(place)
         try:
@@ -499,7 +505,7 @@ def drop(folder: Path, found: Unfinished) -> None:
     BenchError
         If it cannot be deleted.
     """
-    place = folder / RECORDINGS / found.id
+    place = _place_of(folder, found)
     with failures_as_bench_error(place):
         lock = _lock_of_dead(place)
         try:
@@ -606,6 +612,13 @@ def _lock_of_dead(place: Path) -> Lock:
         lock.release()
         raise BlockingIOError(f"{place} is being written to.")
     return lock
+
+
+def _place_of(folder: Path, found: Unfinished) -> Path:
+    place = folder / RECORDINGS / found.id
+    if not place.is_dir():
+        raise BenchError(f"The recording {found.id} is not in {folder} any more.")
+    return place
 
 
 def _look_into(place: Path) -> Unfinished:

@@ -69,6 +69,7 @@ class GrowingFile:
         self.path = path
         self.encoding = encoding
         self._shape = (container, encoding, samplerate, channels)
+        self._frame_bytes = WIDTHS[encoding] * channels
         self._written = 0
         self._file = open(path, "xb", buffering=0)  # noqa: SIM115
         try:
@@ -81,7 +82,7 @@ class GrowingFile:
     @property
     def frames(self) -> int:
         """Number of whole frames written."""
-        return self._written // (WIDTHS[self.encoding] * self._shape[3])
+        return self._written // self._frame_bytes
 
     def write(self, samples: Samples) -> None:
         """Append samples of shape (frames, channels), full scale 1.0.
@@ -109,9 +110,11 @@ class GrowingFile:
         if self._file.closed:
             return
         try:
-            if self._shape[0] == "WAV" and self._written % 2:
-                self._file.write(b"\0")  # chunks of RIFF have even lengths
+            end = self._file.seek(self.frames * self._frame_bytes - self._written, os.SEEK_END)
+            self._twin.truncate(end)  # a full disk may have stopped us within a frame
             self.sync()
+            if self._shape[0] == "WAV" and end % 2:
+                self._file.write(b"\0")  # chunks of RIFF have even lengths
         finally:
             self._file.close()
             self._twin.close()
