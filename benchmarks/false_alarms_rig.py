@@ -14,7 +14,8 @@ from dataclasses import replace
 import numpy as np
 
 from sigbench.interface.loopback import Converters, LoopbackInterface
-from sigbench.rig.path import FINDINGS, PathFinding, find_path_faults, path_stimulus, run_path_test
+from sigbench.rig.path import FINDINGS, PathFinding, find_path_faults, run_path_test
+from sigbench.rig.path_stimulus import path_stimulus
 from tests.rig.faults import (
     Model,
     at_rate,

@@ -25,13 +25,12 @@ from sigbench.model import LostBuffers
 from sigbench.rig.path import (
     FINDINGS,
     SPARE_SECONDS,
-    STIMULUS_SECONDS,
-    WHAT_TO_DO,
     PathFinding,
     find_path_faults,
-    path_stimulus,
     run_path_test,
 )
+from sigbench.rig.path_advice import WHAT_TO_DO
+from sigbench.rig.path_stimulus import STIMULUS_SECONDS, path_stimulus
 from tests.interface.conftest import SoundServer, running_sound_server
 
 from . import faults
