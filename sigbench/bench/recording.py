@@ -192,7 +192,7 @@ class _Writing:
             self._sync_log()
 
     def _note_end(self, ended: str) -> None:
-        if ended and not self._ended:
+        if ended and not self._ended and self._log_path.exists():
             self._ended = ended
             with suppress(OSError):  # it is the audio that counts
                 self._note(ended=ended)

@@ -2,12 +2,16 @@
 
 import json
 import os
+import shlex
 import shutil
 
+import numpy as np
 import pytest
+import soundfile
 
 from sigbench.bench.folder import Bench
 from tests.bench.records import UNIT, integer_take, run_of
+from tests.bench.sounding import PURPOSE, Sounding, samples_at
 
 
 @pytest.fixture(autouse=True)
@@ -152,3 +156,82 @@ def test_as_a_program_of_its_own(program, folder):
     checked = program("bench", "check")
     assert (checked.returncode, checked.stderr) == (0, b"")
     assert b"Units: 1" in checked.stdout
+
+
+# Unfinished recordings
+
+
+def leave(folder, seconds=2.0, ended="", purpose=PURPOSE):
+    with Bench.open(folder) as bench:
+        recording = bench.begin_recording(Sounding(), seconds=9.0, channels=2, purpose=purpose)
+        for block in Sounding().stream(seconds=seconds):
+            recording.add(block)
+        recording.leave(ended)
+    return recording.id
+
+
+def test_every_command_of_the_bench_says_what_was_left_unfinished(call, full):
+    leave(full)
+    for command in (("unit", "list"), ("bench", "check")):
+        outcome = call(*command)
+        assert outcome.code == 0
+        assert outcome.err.count("\n") == 1
+        assert outcome.err.startswith("Note: an unfinished recording is there (2 s, begun 2")
+        assert "own-duo-0007, 'as received', step 3 (dropouts)" in outcome.err
+        assert "sigbench bench recover --keep" in outcome.err
+        assert "sigbench bench recover --drop" in outcome.err
+    leave(full, 1.0)
+    outcome = call("unit", "list")
+    assert outcome.err.startswith("Note: 2 unfinished recordings are there, the last of ")
+    assert outcome.err.endswith("sigbench bench recover\n")
+
+
+def test_a_recording_under_way_is_nobodys_business(call, full):
+    with Bench.open(full) as bench:
+        recording = bench.begin_recording(Sounding(), seconds=9.0, channels=2)
+        for block in Sounding().stream(seconds=1.0):
+            recording.add(block)
+        assert call("unit", "list").err == ""
+        assert call("bench", "recover").out == "There is no unfinished recording.\n"
+        recording.discard()
+
+
+def test_recover_lists_keeps_and_deletes(call, full):
+    first, second = leave(full, ended="The cable is out."), leave(full, 1.0)
+    listed = call("bench", "recover")
+    assert (listed.code, listed.err) == (0, "")
+    assert f"{first}: 2 s, begun" in listed.out
+    assert "– The cable is out." in listed.out
+    assert call("bench", "recover").out == listed.out  # nothing has gone
+    kept = call("bench", "recover", first, "--keep")
+    assert (kept.code, kept.err) == (0, "")
+    (place,) = (full / "kept").glob("*.flac")
+    assert kept.out.startswith(f"Kept: {place}\n")
+    assert np.array_equal(soundfile.read(place)[0], samples_at(0, 96_000, 2, 24))
+    assert kept.out.endswith("--check dropouts\n")
+    command = shlex.split(kept.out.splitlines()[1].partition(": ")[2])[1:]
+    assert call(*command).code == 0
+    assert call("bench", "check").code == 0
+    dropped = call("bench", "recover", "--drop")  # the only one that is left
+    assert dropped.code == 0
+    assert dropped.out.startswith("Deleted: 1 s, begun")
+    assert call("unit", "list").err == ""
+    assert list((full / "kept").glob("*.flac")) == [place]
+    assert not (full / "recordings" / second).exists()
+
+
+def test_recover_asks_what_is_meant(call, full):
+    outcome = call("bench", "recover", "--keep")
+    assert (outcome.code, outcome.err) == (2, "sigbench: There is no unfinished recording.\n")
+    ids = sorted([leave(full), leave(full)])
+    for arguments, says in (
+        (("--keep",), f"Say which recording is meant: {ids[0]}, {ids[1]}."),
+        (("--drop", "2"), "Say which recording is meant"),
+        (("--drop", "zz"), "There is no unfinished recording 'zz'"),
+        (("--keep", "--drop"), "give one of them"),
+    ):
+        outcome = call("bench", "recover", *arguments)
+        assert (outcome.code, outcome.out) == (2, "")
+        assert says in outcome.err
+    with Bench.open(full) as bench:
+        assert sorted(one.id for one in bench.unfinished) == ids

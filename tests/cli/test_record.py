@@ -4,10 +4,16 @@ import json
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 import soundfile
 
+from sigbench import checks
+from sigbench.bench.folder import Bench
 from sigbench.errors import DeviceNotFound
+from sigbench.interface.base import Block
+from sigbench.model import LostBuffers
+from tests.bench.sounding import Sounding, samples_at
 from tests.interface.conftest import SoundServer, sound_server  # noqa: F401
 from tests.short_plan import Flawed
 
@@ -132,3 +138,147 @@ def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # n
     assert values("frequency", "Hz") == pytest.approx([997.0] * 2, abs=1e-4)
     # The null sink carries 32-bit floating point: 24 bits of mantissa round at about -150 dB.
     assert max(values("thd_n", "dB")) < -140.0
+
+
+# Long takes
+
+
+@pytest.fixture
+def short_memory(monkeypatch):
+    """What is longer than a twentieth of a second is long."""
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", 2000)
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    place = tmp_path / "my bench"
+    monkeypatch.setenv("SIGBENCH_FOLDER", str(place))
+    return place
+
+
+@pytest.fixture
+def plug(monkeypatch):
+    def plugged(interface):
+        monkeypatch.setattr("sigbench.cli.interfaces.open_interface", lambda **_: interface)
+
+    return plugged
+
+
+@pytest.mark.parametrize("name", ["night.w64", "night.wav"])
+def test_a_long_take_goes_to_its_file_as_it_comes(call, plug, short_memory, tmp_path, name):
+    plug(Sounding())
+    place = tmp_path / name
+    options = ("--check", "dropouts", "--seconds", 2, "--save", place, "--json")
+    outcome = call("record", *options)
+    assert (outcome.code, outcome.err) == (0, "")
+    assert np.array_equal(soundfile.read(place)[0], samples_at(0, 96_000, 2, 24))
+    found = json.loads(outcome.out)
+    assert (found["source"]["kind"], found["source"]["frames"]) == ("simulated", 96_000)
+    again = call("measure", place, "--check", "dropouts", "--json")
+    assert again.code == 0
+    assert json.loads(again.out)["readings"][0] == found["readings"][0]
+
+
+def test_a_long_take_that_is_not_kept_is_on_the_bench_until_it_is_measured(
+    call, plug, short_memory, folder
+):
+    plug(Sounding())
+    options = ("record", "--check", "dropouts", "--seconds", 2)
+    outcome = call(*options)
+    assert (outcome.code, outcome.out) == (2, "")
+    assert "There is no bench folder" in outcome.err
+    assert "or to the file of --save" in outcome.err
+    Bench.create(folder).close()
+    outcome = call(*options)
+    assert (outcome.code, outcome.err) == (0, "")
+    assert list(folder.glob("recordings/*")) == []
+    assert not (folder / "takes").exists()
+
+
+def test_a_device_that_is_gone_leaves_the_file(call, plug, tmp_path):
+    plug(Sounding(fails_at=1.5))
+    place = tmp_path / "a.wav"
+    outcome = call("record", "--check", "idle", "--save", place)
+    assert (outcome.code, outcome.out) == (3, "")
+    assert outcome.err == (
+        f"What was recorded until then, 1.5 s, is in {place}\n"
+        "sigbench: The cable is out: plug it in and record again.\n"
+    )
+    assert np.array_equal(soundfile.read(place)[0], samples_at(0, 72_000, 2, 24))
+
+
+def test_a_device_that_is_gone_leaves_the_recording(call, plug, short_memory, folder):
+    Bench.create(folder).close()
+    plug(Sounding(fails_at=1.5))
+    outcome = call("record", "--check", "dropouts", "--seconds", 2)
+    assert (outcome.code, outcome.out) == (3, "")
+    assert outcome.err == (
+        "What was recorded until then, 1.5 s, is safe; keep or delete it with: "
+        "sigbench bench recover\nsigbench: The cable is out: plug it in and record again.\n"
+    )
+    assert "1.5 s, begun" in call("unit", "list").err
+
+
+def test_a_device_that_never_sounds_leaves_nothing(call, plug, tmp_path):
+    plug(Sounding(fails_at=0.0))
+    outcome = call("record", "--check", "idle", "--save", tmp_path / "a.wav")
+    assert outcome.code == 3
+    assert outcome.err.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_lost_buffers_stand_beside_the_file_and_are_believed(call, plug, tmp_path):
+    plug(Gapped(lost=(LostBuffers(48_000, 2400),)))
+    place = tmp_path / "a.wav"
+    saved = call("record", "--check", "dropouts", "--seconds", 3, "--save", place, "--json")
+    assert saved.code == 0
+    measured = call("measure", place, "--check", "dropouts", "--json")
+    for outcome in (saved, measured):
+        found = json.loads(outcome.out)
+        assert [event["kind"] for event in found["events"]] == ["lost_buffers"]
+        assert {r["value"] for r in found["readings"] if r["name"] == "dropouts"} == {0.0}
+        assert found["source"]["lost_buffers"] == 1
+
+
+class Gapped(Sounding):
+    """A steady tone, with a hole where the computer says that it lost audio."""
+
+    def stream(self, *, seconds, stimulus=None):
+        for block in super().stream(seconds=seconds):
+            t = (block.first_frame + np.arange(len(block.samples))) / 48_000
+            tone = 0.3 * np.sin(2 * np.pi * 441 * t) * ~((t >= 1.0) & (t < 1.05))
+            yield Block(np.column_stack([tone, tone]), block.first_frame, block.lost)
+
+
+def test_beyond_4_gb_a_wav_file_becomes_w64_and_says_so(call, plug, tmp_path, monkeypatch):
+    plug(Sounding())
+    monkeypatch.setattr("sigbench.bench.wave.WAV_LIMIT_BYTES", 100_000)
+    options = ("--check", "dropouts", "--seconds", 2, "--json")
+    outcome = call("record", *options, "--save", tmp_path / "night.wav")
+    assert outcome.code == 0
+    assert outcome.err == (
+        "Note: a WAV file ends at 4 GB, which 2 s would go beyond: the take is kept as "
+        f"{tmp_path / 'night.w64'}\n"
+    )
+    assert soundfile.info(tmp_path / "night.w64").format == "W64"
+    assert list(tmp_path.iterdir()) == [tmp_path / "night.w64"]
+
+
+def test_hours_of_another_check_are_refused_before_they_are_recorded(call, tmp_path):
+    place = tmp_path / "a.w64"
+    options = ("--check", "idle", "--seconds", 7200, "--save", place)
+    outcome = call("record", "--simulated", "repaired", *options)
+    assert (outcome.code, outcome.out) == (2, "")
+    assert "is measured up to 12 min, and this one is 120 min long" in outcome.err
+    assert not place.exists()
+
+
+def test_a_disk_without_room_is_said_before_anything_is_recorded(call, tmp_path, monkeypatch):
+    monkeypatch.setattr("sigbench.bench.recording.free_bytes", lambda _: 1_000_000_000)
+    place = tmp_path / "a.w64"
+    options = ("--check", "dropouts", "--seconds", 43_200, "--save", place)
+    outcome = call("record", "--simulated", "repaired", *options)
+    assert (outcome.code, outcome.out) == (2, "")
+    assert "A take of 12 h 0 min needs 16.6 GB" in outcome.err
+    assert "34 min 43 s would fit" in outcome.err
+    assert not place.exists()

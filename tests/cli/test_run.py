@@ -16,9 +16,10 @@ import pytest
 from sigbench.bench.folder import Bench
 from sigbench.cli import run as run_command
 from sigbench.cli.questions import read_volts
-from sigbench.errors import CaptureFailed, RequestError
+from sigbench.errors import CaptureFailed, DeviceNotFound, RequestError
 from sigbench.model import Limit, Plan, Step
 from sigbench.run import steps_left
+from tests.bench.sounding import Sounding
 from tests.short_plan import PLAN, UNIT_ID, Flawed, make_bench
 
 STAGE = "as received"
@@ -245,6 +246,67 @@ def test_a_device_that_fails_ends_with_3_and_says_how_to_go_on(call, folder, plu
     assert f"Go on with: sigbench run {UNIT_ID} --stage '{STAGE}'\n" in outcome.err
     assert outcome.err.endswith("The cable is out: plug it in and record again.\n")
     assert [run.step_number for run in runs(folder)] == [1, 2]
+
+
+class Cables:
+    """Sockets that interfaces are plugged into one after another."""
+
+    def __init__(self, *interfaces):
+        self.left = list(interfaces)
+
+    def __call__(self, **_):
+        found = self.left.pop(0)
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+
+SOAK = Step("dropouts", "main", "Hold A4.", 2.0)
+
+
+def test_a_device_gone_in_mid_take_ends_with_3_and_keeps_the_part(call, folder, plugged):
+    put_plan(folder, SOAK)
+    plugged(Sounding(fails_at=1.5))
+    outcome = call("run", "0007", "--stage", STAGE, "--yes")
+    assert outcome.code == 3
+    assert (
+        "What was recorded until then, 1.5 s, is safe; keep or delete it with: "
+        "sigbench bench recover\n"
+    ) in outcome.err
+    assert outcome.err.endswith("The cable is out: plug it in and record again.\n")
+    assert runs(folder) == []
+    outcome = call("unit", "list")
+    assert "1.5 s, begun 2" in outcome.err
+    assert f"{UNIT_ID}, '{STAGE}', step 1 (dropouts)" in outcome.err
+
+
+def test_plugged_in_again_the_step_goes_on_as_a_new_take(call, folder, typing, monkeypatch):
+    put_plan(folder, SOAK, SOAK)
+    gone = DeviceNotFound("No input matches 'test interface'.")
+    cables = Cables(Sounding(fails_at=1.5), gone, Sounding())
+    monkeypatch.setattr("sigbench.cli.interfaces.open_interface", cables)
+    # The gain; ready, recorded in spite of the level; plugged in too late; plugged in; step 2.
+    typing("noon", "", "k", "", "", "k", "", "k")
+    outcome = call("run", "0007", "--stage", STAGE)
+    assert outcome.code == 0
+    said = " ".join(outcome.out.split())
+    assert said.index("The cable is out") < said.index("1.5 s, is safe") < said.index("No input")
+    done = runs(folder)
+    assert [(run.step_number, run.takes[0].frames) for run in done] == [(1, 96_000), (2, 96_000)]
+    assert cables.left == []
+    assert "1.5 s, begun" in call("bench", "recover").out
+
+
+def test_a_full_disk_ends_the_run_and_keeps_the_part(call, folder, plugged, monkeypatch):
+    put_plan(folder, SOAK)
+    plugged(Sounding())
+    free = iter([10**12, 10**12])
+    monkeypatch.setattr("sigbench.bench.recording.free_bytes", lambda _: next(free, 0))
+    outcome = call("run", "0007", "--stage", STAGE, "--yes")
+    assert outcome.code == 2
+    assert "What was recorded until then, 2 s, is safe" in outcome.err
+    assert "Go on with: sigbench run" in outcome.err
+    assert "The recording was stopped after 2 s, for the disk is nearly full" in outcome.err
 
 
 def test_a_stimulus_of_the_plan_is_played(call, folder):
