@@ -33,7 +33,7 @@ from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.model import Event, Samples
 
-GAP_SECONDS = 0.02  # transients nearer than this belong to one burst; our own choice
+GAP_SECONDS = 0.036  # transients nearer than this belong to one burst; our own choice
 CRACKLE_TRANSIENTS = 3  # so many make a crackle; fewer are a click; our own choice
 LONGEST_SECONDS = 0.005  # a longer disturbance is no click
 MIN_PEAK_DBFS = -84.0  # two steps of 16 bit: smaller ones may be the converter's
@@ -48,11 +48,14 @@ _LEARNT = (3, 7)  # hops of a group that the next predictor is learnt from
 _FORGET = 0.5  # weight of what was learnt before, each group
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
-_USUAL = 0.85  # quantile of the hops' peaks that is usual
+_USUAL = 0.95  # quantile of the hops' peaks that is usual
 _SETTLE = 6  # hops after the start of a note before anything is found
-_STANDS_OUT = 5.0  # power re the usual peak; 7 dB
+_STANDS_OUT = 8.0  # power re the usual peak; 9 dB
+_APART = 3  # rows between transients
+_ALIKE = 0.6  # correlation of a period with the next, from which it is a waveform's
 _RAISED = 2.5  # power: innovations between transients that are raised so much are a new sound
 _BASES = 12  # hops whose quiet innovations are compared
+_LOUDER = 2.0  # power after re before, from which on a note has started; 3 dB
 _NEW_SHARE = 0.1  # of the power: a spectrum with so much that was not there has a new note
 _LOST_SHARE = 0.5  # of the power: a spectrum that lost so much belongs to a note's end
 _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
@@ -60,12 +63,13 @@ _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
 
 @dataclass(frozen=True, slots=True)
 class _Transient:
-    """A transient in one channel; start and end in frames of the take."""
+    """A transient in one channel (from 0); start and end in frames of the take."""
 
     channel: int
     start: int
     end: int
     depth: float
+    energy: float
 
 
 class _Usual:
@@ -170,6 +174,7 @@ class CrackleDetector:
         self._suspected = [False] * channels  # whether the last hop awaits a verdict
         self._last = [(0.0, 0.0)] * channels  # its peak and base
         self._burst: list[_Transient] = []
+        self._earlier = np.zeros((channels, 2 * self._hop))  # the sound before the burst
         self._counts = [0] * channels
         self._energies = [0.0] * channels
         self._taper = np.hanning(self._hop + 2)[1:-1]
@@ -239,8 +244,7 @@ class CrackleDetector:
         recent = np.concatenate([self._errors[:, 1:], errors], axis=1)
         for k in range(hops):
             self._judge(peaks[k], bases[k], recent[:, k : k + 2], self._done + k * self._hop)
-            known = self._done + (k if any(self._suspected) else k + 1) * self._hop
-            events += self._tell(self._origin + known)
+            events += self._tell(self._done + k * self._hop)
         self._errors = np.concatenate([self._errors, errors], axis=1)[:, -2:]
         self._done = end
         self._hops += hops
@@ -266,7 +270,7 @@ class CrackleDetector:
                 if base <= _RAISED * max(usual.base, least / 100):
                     found = self._transients(channel, errors[channel], limit, begin)
                 if found is None:
-                    usual.restart()
+                    self._forget(channel)
                 else:
                     self._burst += found
             elif self._hops:
@@ -274,41 +278,60 @@ class CrackleDetector:
             self._suspected[channel] = peak > max(_STANDS_OUT * usual.peak, least)
             self._last[channel] = (peak, base)
 
+    def _forget(self, channel: int) -> None:
+        """Another sound has begun in a channel: its transients belong to that."""
+        self._usual[channel].restart()
+        self._burst = [t for t in self._burst if t.channel != channel]
+
     def _transients(
         self, channel: int, errors: NDArray[np.float64], limit: float, begin: int
     ) -> list[_Transient] | None:
-        """Transients of the hop before `begin`; None if a note started or ended there."""
+        """Transients of the hop before `begin`; None if they are a new sound's."""
         squared = errors * errors
         sizes = np.sqrt(np.vecdot(squared, squared))
         high = np.flatnonzero(sizes[0] > limit)
-        splits = np.flatnonzero(np.diff(high) > 3) + 1
-        groups = np.split(high, splits)
+        groups = np.split(high, np.flatnonzero(np.diff(high) > _APART) + 1)
         longest = LONGEST_SECONDS * self._samplerate / _ROW
         if any(group[-1] - group[0] > longest for group in groups):
             return None
-        signal = self._window[channel]
-        earlier = [signal[begin - k * self._hop : begin - (k - 1) * self._hop] for k in (3, 2)]
-        following = signal[begin : begin + self._hop]
-        if not (sizes[1] > limit).any() and self._changed(earlier, following):
+        if np.max(sizes[1]) > limit / 2 and _recurs(np.sqrt(sizes).ravel()):
             return None
-        level = np.sqrt(np.mean([np.var(part) for part in earlier]))
+        if all(transient.channel != channel for transient in self._burst):
+            first = begin - 3 * self._hop
+            self._earlier[channel] = self._window[channel, first : first + 2 * self._hop].copy()
+        level = np.sqrt(np.mean(np.var(self._earlier[channel].reshape(2, -1), axis=1)))
         level = max(level, 10 ** (FLOOR_DBFS / 20) / np.sqrt(2))
         start = self._origin + begin - self._hop
         found = []
         for group in groups:
             first, last = int(group[0]), int(group[-1]) + 1
             part = squared[0, first:last]
-            self._counts[channel] += 1
-            self._energies[channel] += float(part.sum())
-            depth = 20 * np.log10(np.sqrt(part.max()) / level)
             found.append(
-                _Transient(channel + 1, start + first * _ROW, start + last * _ROW, float(depth))
+                _Transient(
+                    channel,
+                    start + first * _ROW,
+                    start + last * _ROW,
+                    float(20 * np.log10(np.sqrt(part.max()) / level)),
+                    float(part.sum()),
+                )
             )
         return found
 
-    def _changed(self, earlier: Sequence[Samples], following: Samples) -> bool:
-        """Whether the sound after a transient is another than before."""
-        before = [self._spectrum(part) for part in earlier]
+    def _rose(self, channel: int, following: Samples) -> bool:
+        """Whether the sound is louder than before the burst, apart from further transients."""
+        ramp = np.linspace(-1, 1, self._hop)
+        ramp /= np.sqrt(np.dot(ramp, ramp))
+        parts = np.vstack([self._earlier[channel].reshape(2, -1), following])
+        # A coupling capacitor that recharges is no sound.
+        parts -= parts.mean(axis=1, keepdims=True)
+        parts -= (parts @ ramp)[:, None] * ramp
+        powers = np.square(parts).reshape(3, -1, _ROW).sum(axis=2)
+        levels = np.median(powers, axis=1)
+        return bool(levels[2] > _LOUDER * max(levels[:2]))
+
+    def _changed(self, channel: int, following: Samples) -> bool:
+        """Whether the sound is another than before the burst."""
+        before = [self._spectrum(part) for part in self._earlier[channel].reshape(2, -1)]
         after = self._spectrum(following)
         total = max(float(np.mean([part.sum() for part in before])), 1e-30)
         new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
@@ -320,11 +343,24 @@ class CrackleDetector:
         spectrum = np.fft.rfft((part - part.mean()) * self._taper)
         return np.abs(spectrum[int(_LOWEST_HZ * self._hop / self._samplerate) :]) ** 2
 
-    def _tell(self, known: int | None = None) -> list[Event]:
-        """Events of the bursts that ended long enough before frame `known`; None: of all."""
+    def _tell(self, begin: int | None = None) -> list[Event]:
+        """Events of the bursts that are over by the hop that begins at `begin`; None: of all."""
         if not self._burst:
             return []
         gap = GAP_SECONDS * self._samplerate
+        first = min(transient.start for transient in self._burst)
+        last = max(transient.end for transient in self._burst)
+        if begin is not None:
+            known = self._origin + begin + (0 if any(self._suspected) else self._hop)
+            over = last + gap < known
+            if not over and last - first < TOLD_SECONDS * self._samplerate:
+                return []
+            following = self._window[:, begin : begin + self._hop]
+            for channel in {transient.channel for transient in self._burst}:
+                if self._rose(channel, following[channel]) or (
+                    over and self._changed(channel, following[channel])
+                ):
+                    self._forget(channel)
         bursts: list[list[_Transient]] = []
         end = -np.inf
         for transient in sorted(self._burst, key=lambda t: (t.start, t.channel)):
@@ -332,11 +368,9 @@ class CrackleDetector:
                 bursts.append([])
             bursts[-1].append(transient)
             end = max(end, transient.end)
-        open_ = known is not None and end + gap >= known
-        if open_ and end - bursts[-1][0].start < TOLD_SECONDS * self._samplerate:
-            self._burst = bursts.pop()
-        else:
-            self._burst = []
+            self._counts[transient.channel] += 1
+            self._energies[transient.channel] += transient.energy
+        self._burst = []
         return [event for burst in bursts for event in self._events(burst)]
 
     def _events(self, burst: Sequence[_Transient]) -> list[Event]:
@@ -359,7 +393,7 @@ class CrackleDetector:
                 "crackle" if max(map(len, group)) >= CRACKLE_TRANSIENTS else "click",
                 min(own[0].start for own in group) / self._samplerate,
                 max(own[-1].end for own in group) / self._samplerate,
-                tuple(own[0].channel for own in group),
+                tuple(own[0].channel + 1 for own in group),
                 max(transient.depth for own in group for transient in own),
             )
             for group in sorted(groups, key=lambda group: min(own[0].start for own in group))
@@ -370,6 +404,18 @@ def _neighbourly(power: NDArray[np.float64]) -> NDArray[np.float64]:
     """The greatest of each bin and its two neighbours."""
     padded = np.pad(power, 1, mode="edge")
     return np.asarray(np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:]))
+
+
+def _recurs(heights: NDArray[np.float64]) -> bool:
+    """Whether the transients of two hops come in a period, as a waveform's edges do."""
+    spread = np.maximum(heights - np.median(heights), 0.0)
+    spread = np.maximum(spread[:-1], spread[1:])  # an edge may fall into either of two rows
+    power = float(np.dot(spread, spread))
+    n = len(spread)
+    alike = np.correlate(spread, spread, "full")[n - 1 :]
+    period = slice(_APART + 1, 2 * n // 3)
+    lags = np.arange(n)[period]
+    return bool(np.max(alike[period] * n / (n - lags)) > _ALIKE * power)
 
 
 def find_crackle(signal: Samples, samplerate: int) -> tuple[Event, ...]:
