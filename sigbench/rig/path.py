@@ -31,6 +31,7 @@ from sigbench.rig.path_stimulus import (
     STEP_16,
     STEP_24,
     STIMULUS_SECONDS,
+    TONE_DBFS,
     Floats,
     frames_of,
     path_stimulus,
@@ -363,8 +364,8 @@ class _Judge:
         edge = _band_edge(hz, db)
         texts = []
         if edge is not None and edge < 0.485 * rate:
-            other = next((r for r in STANDARD_RATES if r / 2 >= 0.99 * edge), None)
-            if other is not None and other < rate and 0.51 * other < 0.49 * rate:
+            other = _rate_of_edge(edge)
+            if 0.51 * other < 0.49 * rate:
                 texts.append(
                     f"the band ends at {edge / 1000:.2f} kHz, as at {other} Hz, not at {rate} Hz"
                 )
@@ -432,16 +433,13 @@ class _Judge:
 
     def _regulated(self, line: Channel) -> "_Vote":
         end = {name: gains[1] for name, gains in line.steps.items()}
-        if line.plateau is not None and line.plateau <= 1.02 * peak_of(-8.0) * db_to_ratio(
-            line.loop_db
-        ):
-            return _Vote(
-                line.channel, None, "the input clipped at a tone of −8 dBFS: turn the gain down"
-            )
-        texts = []
         loud, mids, soft = end["step2"], [end["step1"], end["step3"], end["step5"]], end["step4"]
+        clipped = line.plateau is not None and line.plateau < 1.02 * float(
+            peak_of(TONE_DBFS["step2"]) * db_to_ratio(max(loud, max(mids)))
+        )
+        texts = []
         gated = soft < min(mids) - GATE_DB
-        squeezed = max(max(mids) - loud, soft - min(mids), soft - loud)
+        squeezed = soft - min(mids) if clipped else max(max(mids) - loud, soft - min(mids))
         if squeezed > GAIN_STEP_DB:
             texts.append(
                 f"a tone at −8, −20 and −40 dBFS came back with gains of {loud:+.1f}, "
@@ -458,6 +456,8 @@ class _Judge:
                 continue  # a gate that closes
             if name == "step5" and gated:
                 continue  # and opens again
+            if name == "step2" and clipped:
+                continue
             moves.append(late - soon)
         moved = max(moves, key=abs)
         if abs(moved) > GAIN_STEP_DB:
@@ -471,6 +471,10 @@ class _Judge:
         if texts:
             return _Vote(
                 line.channel, True, "; ".join(texts), max(squeezed, apart, abs(moved)), "dB"
+            )
+        if clipped:
+            return _Vote(
+                line.channel, None, "the input clipped at a tone of −8 dBFS: turn the gain down"
             )
         return _Vote(
             line.channel,
@@ -687,6 +691,14 @@ class _Judge:
                 else f"only output {order[0] + 1} is heard, the others below {MIX_DB:.0f} dB"
             )
             votes.append(_Vote(line.channel, leak > MIX_DB, text, leak, "dB"))
+        strongest = [int(np.argmax(line.heard[: self.outputs])) for line in self.lines]
+        for n, output in enumerate(strongest):
+            if strongest.count(output) > 1 and not votes[n].present:
+                text = (
+                    f"output {output + 1} is heard on several inputs: one channel goes to all of "
+                    "them, or one cable does"
+                )
+                votes[n] = _Vote(self.lines[n].channel, True, text)
         return self._verdict("mono", votes)
 
     def _swapped(self) -> PathFinding:
@@ -698,6 +710,8 @@ class _Judge:
         pairs = [(line.channel, int(np.argmax(line.heard[: self.outputs])) + 1)
                  for line in self.lines]  # fmt: skip
         crossed = [(i, o) for i, o in pairs if i != o]
+        if len({o for _, o in pairs}) < len(pairs):
+            return _finding(name, None, "Several inputs hear the same output: mend that first.")
         if not crossed:
             return _finding(name, False, "Each input hears the output of its own number.")
         there = ", ".join(f"input {i} hears output {o}" for i, o in crossed)
@@ -767,6 +781,15 @@ def _band_edge(hz: Floats, db: Floats) -> float | None:
         return None
     steep = float(np.median(inside)) - float(np.max(outside)) > EDGE_DB
     return edge if steep and float(np.min(inside)) > -6 else None
+
+
+def _rate_of_edge(edge: float) -> int:
+    """The standard rate that a band edge tells of.
+
+    Good filters end a little below half of the rate; poor ones let some through above.
+    """
+    above = [r for r in STANDARD_RATES if 0.99 * edge <= r / 2 < 1.12 * edge]
+    return above[0] if above else min(STANDARD_RATES, key=lambda r: abs(math.log(r / 2 / edge)))
 
 
 def _image_frequencies(tone: float, rate: int, other: int) -> tuple[float, ...]:

@@ -24,6 +24,7 @@ from sigbench.rig.path_stimulus import (
 from sigbench.units import db_to_ratio, power_ratio_to_db, ratio_to_db, rms_to_dbfs
 
 DIGITAL_FLOOR_DBFS = -128.0  # no converter is quieter in its whole band: common practice
+_NOISE_HZ = (500.0, 3300.0)  # above the stronger hum, within the band of a telephone
 LOWEST_GAIN_DB = -45.0  # below it the faint sounds cannot be judged
 LOWEST_DIGITAL_GAIN_DB = -90.0  # in a path without noise of its own
 
@@ -78,7 +79,7 @@ class Channel:
     @cached_property
     def floor(self) -> float:
         """RMS of the noise beside the tone and its harmonics."""
-        return _noise_rms(self.cut("step1", 0.2, 0.02))
+        return _noise_rms(self.cut("step1", 0.2, 0.02), self.samplerate)
 
     @cached_property
     def digital(self) -> bool:
@@ -126,11 +127,11 @@ class Channel:
 
     @cached_property
     def low_response(self) -> Floats:
-        """Gain at each of the low tones, dB re the two uppermost."""
+        """Gain at each of the low tones, dB re the uppermost."""
         part = self.cut("low", 0.25, 0.05)
         scale = self.clock.ratio / self.samplerate
         db = ratio_to_db(amplitudes_at(part, scale * np.array(LOW_HZ)) / peak_of(LOW_DBFS) + 1e-12)
-        return np.asarray(db - np.mean(db[-2:]))
+        return np.asarray(db - db[-1])
 
 
 @lru_cache(maxsize=32)
@@ -166,14 +167,17 @@ def spectrum_of(part: Floats) -> Floats:
                       / window.sum() ** 2)  # fmt: skip
 
 
-def _noise_rms(part: Floats) -> float:
-    """RMS of the noise between the lines, from the median of the spectrum.
+def _noise_rms(part: Floats, samplerate: int) -> float:
+    """RMS in the whole band of noise like that between the lines, from the median of the spectrum.
 
-    The power of a line of noise is exponentially distributed: its median is ln 2 of its mean.
+    Taken where no rate conversion has cut the band. The power of a line of noise is exponentially
+    distributed: its median is ln 2 of its mean.
     """
     window = _window(len(part))
     power = np.abs(np.fft.rfft(window * (part - part.mean()))) ** 2
-    return math.sqrt(float(np.median(power)) / math.log(2) / float(np.sum(window**2)))
+    low, high = (round(hz / samplerate * len(part)) for hz in _NOISE_HZ)
+    median = float(np.median(power[low:high]))
+    return math.sqrt(median / math.log(2) / float(np.sum(window**2)))
 
 
 def band_powers(part: Floats, samplerate: int, edges: Floats) -> Floats:
@@ -203,8 +207,10 @@ def _grid(quiet: Floats, whole: Floats) -> float | None:
         if np.max(np.abs(near / step - numbers)) > 0.1 or not np.any(numbers):
             return None
         step = float(np.sum(near * numbers) / np.sum(numbers**2))
-    some = whole[:: max(1, len(whole) // 20_000)]
-    if np.max(np.abs(some / step - np.rint(some / step))) > 0.02 + 2.0**-23 / step:
+    # Louder sounds have to fit as well, as far as 32-bit floating point resolves the step.
+    fine = whole[np.abs(whole) < 0.2 * step * 2.0**24]
+    some = fine[:: max(1, len(fine) // 20_000)]
+    if len(some) == 0 or np.max(np.abs(some / step - np.rint(some / step))) > 0.25:
         return None
     return step
 
