@@ -4,6 +4,7 @@ import shutil
 
 import pytest
 
+from sigbench import checks
 from sigbench.bench.folder import Bench
 from sigbench.errors import BenchError, FileError
 from sigbench.report.of_unit import sides, unit_report
@@ -49,6 +50,22 @@ def test_a_report_does_without_a_take_that_is_gone_but_not_with_an_altered_one(d
         assert b"0047" in files["report.html"]
         (folder / take.path).write_bytes(audio[:-100] + bytes(100))
         with pytest.raises((BenchError, FileError)):
+            unit_report(bench, UNIT_ID, shown, made="2026-01-31", forms=("html",))
+
+
+def test_takes_of_hours_are_verified_and_not_drawn(demo, tmp_path, monkeypatch):
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", 1000)
+    monkeypatch.setattr(Bench, "read_take", None)
+    folder = tmp_path / "bench"
+    shutil.copytree(demo.bench, folder)
+    with Bench.open(folder) as bench:
+        shown = sides(bench, UNIT_ID, after="as received")
+        files = unit_report(bench, UNIT_ID, shown, made="2026-01-31", forms=("html",))
+        assert b"0047" in files["report.html"]
+        take = next(run for run in shown.after if run.step.check == "idle").takes[0]
+        place = folder / take.path
+        place.write_bytes(place.read_bytes()[:-100] + bytes(100))
+        with pytest.raises(BenchError, match="is damaged"):
             unit_report(bench, UNIT_ID, shown, made="2026-01-31", forms=("html",))
 
 
