@@ -27,6 +27,7 @@ from sigbench.model import (
     Plan,
     Reading,
     Rig,
+    RigSetup,
     Run,
     Samples,
     Step,
@@ -34,6 +35,8 @@ from sigbench.model import (
     TakeRecord,
 )
 from sigbench.repeatability import mean_of_repeats
+from sigbench.rig.readings import as_heard_by
+from sigbench.rig.setup import rig_now
 from sigbench.stimulus import stimulus
 
 SETTLE_SECONDS = 0.5  # a stimulus passes the buffers of the computer first
@@ -91,12 +94,15 @@ class Session:
         Who measures.
     gain : str
         Position of the interface's gain control, in words.
+    setup : RigSetup or None
+        The rig that the interface belongs to: its calibration and limits are used where they hold.
     """
 
     interface: Interface | None
     stage: str
     operator: str = ""
     gain: str = ""
+    setup: RigSetup | None = None
 
 
 def carry_out(
@@ -170,6 +176,7 @@ def carry_out(
             "needs an audio interface" if interface is None else "names no output of this unit"
         )
         raise RequestError(f"Step {number} {missing}: '{step.output}'.")
+    rig, _ = rig_now(interface, session.setup, session.gain)
     takes: list[TakeRecord] = []
     measurements: list[Measurement] = []
     for repeat in range(1, step.repeats + 1):
@@ -193,7 +200,8 @@ def carry_out(
                 recorder.discard()
         stored = store(take) if recorder is None else recorder.finish()
         takes.append(stored)
-        measurements.append(measure(_with_file(take, stored), step.check, step.settings))
+        measurement = measure(_with_file(take, stored), step.check, step.settings)
+        measurements.append(as_heard_by(rig, measurement))
     return Run(
         run_id,
         session.stage,
@@ -201,7 +209,7 @@ def carry_out(
         session.operator,
         number,
         step,
-        Rig(interface.name, interface.device, interface.samplerate, session.gain),
+        rig,
         tuple(takes),
         tuple(measurements),
     )

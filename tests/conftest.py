@@ -12,6 +12,12 @@ import pytest
 WAIT_SECONDS = 300
 
 
+@pytest.fixture(autouse=True)
+def no_bench_of_the_person(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Keep the tests away from the bench folder, and the rig, of whoever runs them."""
+    monkeypatch.setenv("SIGBENCH_FOLDER", str(tmp_path / "no bench"))
+
+
 @dataclass(frozen=True)
 class Demo:
     """What the demo left: its folders, and what it said. Tests only read it."""

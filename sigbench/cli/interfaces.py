@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 
 SIMULATED_STATES = ("as-received", "repaired")
 SIMULATED_RIG = "simulated rig"
+USUAL_RATE = 48_000
+USUAL_CHANNELS = 2
 
 DeviceOption = Annotated[
     str | None,
@@ -30,7 +33,14 @@ PlayDeviceOption = Annotated[
 HostOption = Annotated[
     str | None, typer.Option(metavar="NAME", help="Part of the name of the sound system.")
 ]
-RateOption = Annotated[int, typer.Option(metavar="HZ", help="Sample rate.")]
+RateOption = Annotated[
+    int | None,
+    typer.Option(metavar="HZ", help="Sample rate; that of the rig, or 48000, by default."),
+]
+RigOption = Annotated[
+    str | None,
+    typer.Option("--rig", metavar="NAME", help="Which rig, if it is not the one in use."),
+]
 SimulatedOption = Annotated[
     str | None,
     typer.Option(
@@ -38,6 +48,64 @@ SimulatedOption = Annotated[
         help="Use the simulated unit instead of an interface: as-received or repaired.",
     ),
 ]
+
+
+def choose_interface(
+    *,
+    folder: Path,
+    rig: str | None,
+    simulated: str | None,
+    device: str | None,
+    play_device: str | None,
+    host: str | None,
+    rate: int | None,
+    channels: int | None,
+) -> "tuple[Interface, RigSetup | None]":
+    """The interface that the options ask for; the rig in use where they name no other.
+
+    Raises
+    ------
+    RequestError
+        If the options do not go together, or there is no such rig.
+    InterfaceError
+        If the device cannot be used.
+    """
+    from dataclasses import replace
+
+    setup = None
+    if not (simulated or device or play_device or host):
+        setup = _remembered(folder, rig)
+    elif rig is not None:
+        raise RequestError("--rig is an interface already: leave --device and the like out.")
+    if setup is None:
+        interface = open_interface(
+            simulated=simulated,
+            device=device,
+            play_device=play_device,
+            host=host,
+            rate=USUAL_RATE if rate is None else rate,
+            channels=USUAL_CHANNELS if channels is None else channels,
+        )
+        return interface, None
+    if channels is not None and channels > len(setup.inputs):
+        raise RequestError(
+            f"The rig '{setup.name}' has {len(setup.inputs)} input(s), and {channels} are needed: "
+            "add some with 'sigbench rig setup --inputs 1,2,3', or name a --device."
+        )
+    return open_rig(setup if rate is None else replace(setup, samplerate=rate)), setup
+
+
+def _remembered(folder: Path, name: str | None) -> "RigSetup | None":
+    """The rig that is used where no device is named; None on a bench without one."""
+    place = folder.expanduser()
+    if name is None and not (place / RIGS).is_dir():
+        return None
+    from sigbench.bench.rigs import rig_in_use
+
+    return rig_in_use(place, name)
+
+
+RIGS = "rigs"  # as in sigbench.bench.documents, which is slow to import
 
 
 def open_interface(

@@ -12,6 +12,7 @@ from sigbench.cli.interfaces import (
     HostOption,
     PlayDeviceOption,
     RateOption,
+    RigOption,
     SimulatedOption,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
@@ -30,7 +31,8 @@ EXAMPLES = """\b
 Examples:
   sigbench record --check tone --note A4
   sigbench record --check idle --seconds 10 --save idle.wav
-  sigbench record --check tone --play sine-997 --device "line in"
+  sigbench record --check tone --play sine-997
+  sigbench record --check tone --note A4 --device "line in" --rate 96000
   sigbench record --check dropouts --seconds 7200 --save night.w64
   sigbench record --simulated as-received --check tone --note A2
 """  # \b tells the help to leave the lines as they are
@@ -66,11 +68,15 @@ def record(
             help="Keep the take, written as it comes: as WAV, or as W64 if the name ends in .w64.",
         ),
     ] = None,
-    channels: Annotated[int, typer.Option(metavar="N", help="How many inputs to record.")] = 2,
+    channels: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="How many inputs to record; those of the rig, or 2."),
+    ] = None,
+    rig: RigOption = None,
     device: DeviceOption = None,
     play_device: PlayDeviceOption = None,
     host: HostOption = None,
-    rate: RateOption = 48_000,
+    rate: RateOption = None,
     simulated: SimulatedOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON object instead of the table.")
@@ -78,6 +84,9 @@ def record(
     folder: FolderOption = DEFAULT_FOLDER,
 ) -> int:
     """Record from the interface and measure at once.
+
+    The rig in use is recorded with ('sigbench rig setup'), with its calibration and limits;
+    another device can be named.
 
     Nothing is stored on the bench. A take of hours, for --check dropouts, is written to the disk
     as it comes: to the file of --save, or into the bench folder until it is measured.
@@ -88,12 +97,15 @@ def record(
     from sigbench import checks
     from sigbench.bench.recording import Recording
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_interface
+    from sigbench.cli.interfaces import choose_interface
     from sigbench.cli.measure import check_settings
     from sigbench.cli.places import note as tell
     from sigbench.interface.base import frames_in
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.model import Step
+    from sigbench.rig.cautions import BEFORE_PLAYING
+    from sigbench.rig.readings import as_heard_by
+    from sigbench.rig.setup import rig_now
     from sigbench.run import clipped_in_words, longest_take, lost_in_words
 
     if check not in checks.TAKE_CHECKS:
@@ -102,9 +114,11 @@ def record(
             f"{', '.join(checks.TAKE_CHECKS)}."
         )
     settings = check_settings(note, frequency)
-    if channels < 1:
+    if channels is not None and channels < 1:
         raise RequestError(f"--channels {channels} is no number of inputs: give 1 or more.")
-    interface = open_interface(
+    interface, setup = choose_interface(
+        folder=folder,
+        rig=rig,
         simulated=simulated,
         device=device,
         play_device=play_device,
@@ -112,10 +126,18 @@ def record(
         rate=rate,
         channels=channels,
     )
+    channels = channels or interface.channels
+    heard_by, remarks = rig_now(interface, setup, "" if setup is None else setup.gain)
+    for remark in remarks:
+        tell(f"Note: {remark}")
+    if play is not None and interface.name != "simulated":
+        tell(f"Caution: {BEFORE_PLAYING}")
     if isinstance(interface, SimulatedInterface):
         interface.do(Step(check, "main", "", settings=settings, stimulus=play))
     if seconds is None:
-        seconds = SECONDS if play is None else min(SECONDS, longest_take(play, rate))
+        seconds = (
+            SECONDS if play is None else min(SECONDS, longest_take(play, interface.samplerate))
+        )
     frames = frames_in(seconds, interface.samplerate)
     checks.require_measurable(check, frames, interface.channels, interface.samplerate)
     long = checks.is_long(frames, interface.channels)
@@ -126,7 +148,7 @@ def record(
             if trouble is not None:
                 tell(f"Note: {trouble}")
         with show.progress().status("Measuring …"):
-            measurement = checks.measure(take, check, settings)
+            measurement = as_heard_by(heard_by, checks.measure(take, check, settings))
         if isinstance(disk, Recording):
             disk.discard()
     if as_json:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from sigbench.cli.commands import command_app
+from sigbench.cli.interfaces import RigOption
 from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption
 from sigbench.cli.questions import ask, ask_text
 from sigbench.errors import RequestError, SigbenchError
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
     from sigbench.interface.base import Interface
     from sigbench.interface.portaudio import Device
     from sigbench.model import FullScale, Meter, Reading, RigSetup, RigTest
-    from sigbench.rig.path import PathTest, System
+    from sigbench.rig.path import PathTest
+    from sigbench.rig.path_advice import System
 
 app = command_app(cls=CommandGroup)
 
@@ -80,10 +82,6 @@ USUAL_METER = "1.0% + 3"  # of simple multimeters on AC volts at 400 Hz: common 
 WATCH_SECONDS = 20.0
 TONE_SECONDS = 60.0  # then the tone begins anew, until a voltage is typed
 
-RigOption = Annotated[
-    str | None,
-    typer.Option("--rig", metavar="NAME", help="Which rig, if it is not the one in use."),
-]
 YesOption = Annotated[
     bool, typer.Option("--yes", help="Ask nothing: everything is plugged in as it has to be.")
 ]
@@ -263,7 +261,8 @@ def see_path(
     from sigbench.cli.places import open_bench
     from sigbench.model import RigTest
     from sigbench.rig.cautions import BEFORE_PLAYING
-    from sigbench.rig.path import SPARE_SECONDS, STIMULUS_SECONDS, run_path_test
+    from sigbench.rig.path import SPARE_SECONDS, run_path_test
+    from sigbench.rig.path_stimulus import STIMULUS_SECONDS
 
     with open_bench(folder) as bench:
         chosen = _rig(bench, rig)

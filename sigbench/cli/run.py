@@ -13,6 +13,7 @@ from sigbench.cli.interfaces import (
     HostOption,
     PlayDeviceOption,
     RateOption,
+    RigOption,
     SimulatedOption,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from sigbench.bench.recording import Recording
     from sigbench.cli.interfaces import OnBlock
     from sigbench.interface.base import Block, Interface
-    from sigbench.model import LongTake, Output, Plan, Rail, Run, Step, Take
+    from sigbench.model import LongTake, Output, Plan, Rail, RigSetup, Run, Step, Take
     from sigbench.run import Held, Session
 
 app = command_app()
@@ -81,10 +82,11 @@ def run(
     yes: Annotated[
         bool, typer.Option("--yes", help="Ask nothing: go on from step to step by itself.")
     ] = False,
+    rig: RigOption = None,
     device: DeviceOption = None,
     play_device: PlayDeviceOption = None,
     host: HostOption = None,
-    rate: RateOption = 48_000,
+    rate: RateOption = None,
     simulated: SimulatedOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON object with all runs at the end.")
@@ -98,8 +100,10 @@ def run(
     when a reading is outside its limit.
     """
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_interface
+    from sigbench.cli.interfaces import choose_interface
     from sigbench.cli.places import find_unit, note, open_bench
+    from sigbench.rig.cautions import BEFORE_PLUGGING_IN
+    from sigbench.rig.setup import rig_now
     from sigbench.run import Session, require_possible
 
     if not yes and not _is_someone_there():
@@ -116,8 +120,10 @@ def run(
         typed = _typed_rails(rails or (), wanted)
         outputs = {output.name: output for output in bench.unit(unit_id).outputs}
 
-        def reopen() -> "Interface":
-            return open_interface(
+        def choose() -> "tuple[Interface, RigSetup | None]":
+            return choose_interface(
+                folder=folder,
+                rig=rig,
                 simulated=simulated,
                 device=device,
                 play_device=play_device,
@@ -126,20 +132,21 @@ def run(
                 channels=_inputs(wanted, outputs),
             )
 
-        interface = None
+        interface, setup = None, None
         if simulated is not None or any(step.check != "rails" for _, step in wanted):
-            interface = reopen()
+            interface, setup = choose()
         require_possible(wanted, outputs, interface)
         _require_simulated_outputs(wanted, interface)
         told = len(plan.steps)
-        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told, reopen)
+        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told, lambda: choose()[0])
         left = [number for number, _ in wanted]
         options = _options_again(
             stage=stage,
+            rig=rig,
             device=device,
             play_device=play_device,
             host=host,
-            rate=None if rate == 48_000 else rate,
+            rate=rate,
             simulated=simulated,
         )
 
@@ -150,8 +157,13 @@ def run(
             return command_line(folder, "run", unit_id, *options, *words)
 
         try:
-            position = _gain(gain, stored, stage, interface, yes)
-            sitting.session = Session(interface, stage, operator, position)
+            if interface is not None and interface.name != "simulated":
+                note(f"Caution: {BEFORE_PLUGGING_IN}")
+            position = _gain(gain, stored, stage, interface, yes, setup)
+            sitting.session = Session(interface, stage, operator, position, setup)
+            if interface is not None:
+                for remark in rig_now(interface, setup, position)[1]:
+                    note(f"Note: {remark}")
             for number, step in wanted:
                 if sitting.step(number, step):
                     left.remove(number)
@@ -295,6 +307,7 @@ def _gain(
     stage: str,
     interface: "Interface | None",
     yes: bool,
+    setup: "RigSetup | None",
 ) -> str:
     """Where the gain control stands: levels compare only if it stands there again."""
     from sigbench.cli.places import note
@@ -310,9 +323,14 @@ def _gain(
     if noted:
         earlier, position = list(noted.items())[-1]
         note(f"Gain control of the interface at the stage '{earlier}': {position}. Set it alike.")
+    usual = "" if setup is None else setup.gain
     if yes:
-        return ""
-    return ask_text("Where does the interface's gain control stand (in words; Enter: unknown)? ")
+        return usual
+    enter = usual or "unknown"
+    return (
+        ask_text(f"Where does the interface's gain control stand (in words; Enter: {enter})? ")
+        or usual
+    )
 
 
 @dataclass
