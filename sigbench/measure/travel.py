@@ -1,0 +1,1028 @@
+"""Travel: where a turned control stood when something was heard, from the level alone.
+
+A steady sound sounds while a pot or slider is turned from end to end a few times. What its level
+tells, and what not:
+
+* The level is a monotone function of the position, the taper. So two moments of equal level are
+  moments of equal position, in every pass, whatever the hand did: passes can be laid over one
+  another without knowing the taper.
+* **Travel in percent** needs the taper as a law. Here travel is *defined* by a stated law
+  (`Taper`): the position at which a control of that law, fully open at the highest level met,
+  gives this level. Where the law is not told it is guessed from where the hand spent its time, and
+  every law that fits nearly as well adds to the uncertainty.
+* Where the level is within the noise, travel is unknown: somewhere below `Turning.floor`.
+* A pause of the hand looks like a place where turning changes nothing. So a dead place is claimed
+  only where passes jump over a stretch of levels, which then cannot be set.
+
+Terms of IEC 60393-1 (from memory, to be confirmed): taper or resistance law, matching of ganged
+sections, minimum effective resistance (seen here as the end residue), rotational noise, contact
+resistance variation.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.errors import RequestError
+from sigbench.measure.estimate import Estimate, decibels
+from sigbench.measure.scrape import (
+    CELL_SECONDS,
+    Burst,
+    Cells,
+    Sound,
+    bursts_a_second,
+    find_bursts,
+    learn_sound,
+    lost_cells,
+    read_cells,
+    runs,
+)
+from sigbench.model import Samples
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LEAST_RANGE_DB = 6.0  # a level that moves less is not taken for turned; our own choice
+BINS = 200  # of the wear map: half a percent of travel
+SHARE = 0.6  # of the passes in which a worn place must show; our own choice
+ALPHA = 0.01  # chance that random clicks alone give one worn place or more in a take
+FEWEST_PASSES = 3  # without these, nothing is said of worn places
+LEAST_DEAD = 0.02  # of travel: a narrower skip is not told from a quick hand; our own choice
+GANG_STEP = 0.05  # of travel between the points of the gang error
+GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
+GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
+
+NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
+
+_SMOOTH = 41  # cells of the Hann window that the level is read through
+_HOP = 5  # cells from one level to the next
+_GUARD = 5  # levels on both sides of a burst that it disturbs: filter and window, 25 ms
+_LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
+_LOST_DB = 20.0
+_HYSTERESIS = 0.04  # of travel: a shorter turn back belongs to the pass
+_LEAST_PASS = 0.2  # of travel: a shorter way is no pass
+_DILATION = 3  # bins: spots met in two passes so near to each other are the same place
+_ALIKE = 0.8  # rank correlation of two channels' levels, from which on one shaft turns both
+_REST_SECONDS = 0.3
+_REST_TRAVEL = 0.005  # a control that moves less than this meanwhile is at rest
+_QUICK = 4.0  # times the usual speed of a pass: quicker is a jump
+_FULL_BAND_DB = 1.5  # levels this near to the highest, if they last, are the upper end's
+_DWELL_BINS = 50
+_DWELL_CAP = 4.0  # times the median: more time than that in one bin is a pause
+_LAW_SCATTER = 0.02  # of travel: the least uncertainty of the time spent below a level
+
+TaperKind = Literal["linear", "audio", "power"]
+
+
+@dataclass(frozen=True, slots=True)
+class Taper:
+    """The law of a control: amplitude (0 to 1) over travel (0 to 1).
+
+    Parameters
+    ----------
+    kind : {"linear", "audio", "power"}
+        ``linear``: a straight track; with less than a half at half travel, one that the next stage
+        loads. ``audio``: two straight pieces that meet at half travel (common practice, no
+        source). ``power``: a power of the travel.
+    at_half : float
+        Share of the amplitude at half travel. With the set switched off and the wiper free, an
+        ohmmeter shows it: wiper to the lower end over the whole track.
+
+    Raises
+    ------
+    RequestError
+        If the kind is unknown or the share not between 0.01 and 0.5.
+    """
+
+    kind: TaperKind
+    at_half: float
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("linear", "audio", "power"):
+            raise RequestError(f"There is no taper '{self.kind}': linear, audio or power.")
+        if not 0.01 <= self.at_half <= 0.5:
+            raise RequestError(
+                f"A taper with {self.at_half:g} of the amplitude at half travel is not known: "
+                "give a share from 0.01 to 0.5."
+            )
+
+    @property
+    def name(self) -> str:
+        """In words."""
+        return f"{self.kind}, {100 * self.at_half:.3g} % at half travel"
+
+    def amplitude(self, travel: Floats) -> Floats:
+        """Amplitude re full at each travel."""
+        x = np.clip(travel, 0.0, 1.0)
+        if self.kind == "audio":
+            return np.interp(x, [0.0, 0.5, 1.0], [0.0, self.at_half, 1.0])
+        if self.kind == "power":
+            return x ** (np.log(self.at_half) / np.log(0.5))
+        # Thevenin: the wiper of a track R into a load, x / (1 + x (1 - x) R / load).
+        ratio = 4 * (0.5 / self.at_half - 1)
+        return x / (1 + ratio * x * (1 - x))
+
+    def travel(self, amplitude: Floats) -> Floats:
+        """Travel at each amplitude re full; what is above full is at the end."""
+        grid = np.linspace(0.0, 1.0, 2001)
+        known = np.isfinite(amplitude)
+        found = np.full(np.shape(amplitude), np.nan)
+        found[known] = np.interp(amplitude[known], self.amplitude(grid), grid)
+        return found
+
+
+LINEAR = Taper("linear", 0.5)
+AUDIO = Taper("audio", 0.15)
+SQUARE = Taper("power", 0.25)
+
+TAPERS = (
+    LINEAR,
+    Taper("linear", 0.4),
+    Taper("audio", 0.1),
+    AUDIO,
+    Taper("audio", 0.2),
+    SQUARE,
+)
+"""The laws that are tried where none is told: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Track:
+    """What is heard of one channel: its cells, its level, and what disturbs it.
+
+    Parameters
+    ----------
+    channel : int
+        Counted from 1.
+    cells : Cells
+        At 1 ms.
+    power : ndarray of float, shape (levels,)
+        Power of the sound less the noise, every 5 ms.
+    noise : float
+        Power of the noise in the sound's partials.
+    full : float
+        Power at the highest level met.
+    bursts : tuple of Burst
+        Contact noise.
+    disturbed : ndarray of bool, shape (levels,)
+        Levels that bursts and lost contact make untrue.
+    why : str or None
+        Why this channel tells nothing of the travel; None if it does.
+    """
+
+    channel: int
+    cells: Cells
+    power: Floats
+    noise: float
+    full: float
+    bursts: tuple[Burst, ...]
+    disturbed: Bools
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One way of the control between two turning points; seconds, and travel in percent."""
+
+    start: float
+    end: float
+    from_travel: float
+    to_travel: float
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A burst of one channel with its place.
+
+    Parameters
+    ----------
+    channel : int
+        Counted from 1.
+    burst : Burst
+        When, and how strong.
+    travel : (float, float) or None
+        Between which percents of travel; None where the travel is unknown.
+    number : int or None
+        The pass that it belongs to, from 0; None between passes.
+    lost : float or None
+        Seconds within it in which the signal was gone.
+    lost_db : float or None
+        How far it fell then.
+    jump : bool
+        Whether the level went on from another place than it had come to.
+    """
+
+    channel: int
+    burst: Burst
+    travel: tuple[float, float] | None
+    number: int | None
+    lost: float | None
+    lost_db: float | None
+    jump: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A stretch of travel in percent, with the standard uncertainty of its ends.
+
+    `passes` of the `crossings` show it; `chance` is the probability that random clicks would show
+    such a stretch anywhere in the take.
+    """
+
+    start: float
+    end: float
+    uncertainty: float
+    passes: int
+    crossings: int
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PassCurve:
+    """Level of a channel along travel in one pass, to be drawn: percent, and dB re full level."""
+
+    channel: int
+    number: int
+    travel: Floats
+    level: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WearMap:
+    """Contact noise of a channel along travel, the passes laid over one another.
+
+    Parameters
+    ----------
+    channel : int
+        Counted from 1.
+    edges : ndarray of float, shape (bins + 1,)
+        Percent of travel.
+    crossed : ndarray of bool, shape (passes, bins)
+        Which bins each pass went through.
+    level : ndarray of float, shape (passes, bins)
+        Strongest burst in dB re full level; NaN without one.
+    """
+
+    channel: int
+    edges: Floats
+    crossed: Bools
+    level: Floats
+
+    @property
+    def share(self) -> Floats:
+        """Share of the passes through each bin that crackled there; NaN where none went."""
+        crossings = self.crossed.sum(axis=0)
+        hits = (np.isfinite(self.level) & self.crossed).sum(axis=0)
+        return np.where(crossings > 0, hits / np.maximum(crossings, 1), np.nan)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gang:
+    """What was found of one channel of a turned control.
+
+    Parameters
+    ----------
+    channel : int
+        Counted from 1.
+    worn : tuple of Stretch or None
+        Stretches that crackle in nearly every pass; None where that cannot be told.
+    dead : tuple of Stretch or None
+        Stretches that nearly every pass jumps over.
+    why : str or None
+        Why `worn` and `dead` cannot be told, or a remark.
+    end_residue : Estimate
+        Lowest level in dB re the highest.
+    crackle_rate : Estimate
+        Bursts a second while the control moves.
+    crackle_energy : Estimate
+        Mean power of the bursts while it moves, in dB re the sound at full level.
+    wear : WearMap
+        To be drawn.
+    """
+
+    channel: int
+    worn: tuple[Stretch, ...] | None
+    dead: tuple[Stretch, ...] | None
+    why: str | None
+    end_residue: Estimate
+    crackle_rate: Estimate
+    crackle_energy: Estimate
+    wear: WearMap
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turning:
+    """A turned control: one shaft, with one channel or two.
+
+    Parameters
+    ----------
+    seconds, travel : ndarray of float, shape (levels,)
+        Time, and percent of travel; NaN where it is unknown.
+    floor : float
+        Percent of travel below which the sound is within the noise.
+    taper : Taper
+        The law by which travel is defined.
+    told : bool
+        Whether that law was told. If not, it is the one that fits best to where the hand spent
+        its time.
+    alike : tuple of Taper
+        Laws that fit nearly as well.
+    dwell : tuple of (float, float)
+        Level in dB re full, and the percent of a pass's turning time spent below it.
+    passes : tuple of Pass
+    spots : tuple of Spot
+        All bursts, of all channels, in order of time.
+    gangs : tuple of Gang
+    gang_error : tuple of (float, Estimate)
+        Percent of travel, and first channel less second there in dB; empty with one channel.
+    curves : tuple of PassCurve
+        To be drawn.
+    moving_seconds : float
+        How long the control moved.
+    """
+
+    seconds: Floats
+    travel: Floats
+    floor: float
+    taper: Taper
+    told: bool
+    alike: tuple[Taper, ...]
+    dwell: tuple[tuple[float, float], ...]
+    passes: tuple[Pass, ...]
+    spots: tuple[Spot, ...]
+    gangs: tuple[Gang, ...]
+    gang_error: tuple[tuple[float, Estimate], ...]
+    curves: tuple[PassCurve, ...]
+    moving_seconds: float
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """The channels that this shaft turns."""
+        return tuple(gang.channel for gang in self.gangs)
+
+
+# --- one channel
+
+
+def hear(signal: Floats, samplerate: int, channel: int) -> Track:
+    """Take one channel of a take apart.
+
+    Parameters
+    ----------
+    signal : ndarray of float, shape (frames,)
+        Full scale is -1.0 to 1.0.
+    samplerate : int
+        Frames a second.
+    channel : int
+        Its number, from 1.
+
+    Raises
+    ------
+    SignalError
+        If the take is shorter than 0.7 s.
+    """
+    sound = learn_sound(signal, samplerate)
+    return follow(sound, read_cells(signal, sound), channel)
+
+
+def follow(sound: Sound, cells: Cells, channel: int) -> Track:
+    """The level of a channel whose cells have been read, so far as they go.
+
+    In a live session this is called again as cells come in: it costs some 10 ms a minute.
+    """
+    window = np.hanning(_SMOOTH + 2)[1:-1]
+    smooth = np.convolve(cells.tone, window / window.sum(), "same")
+    quiet = cells.residue[cells.tone <= np.quantile(cells.tone, 0.1)]
+    noise = float(np.median(quiet)) * sound.noise_ratio
+    expected = np.maximum(smooth - noise, 0.0)
+    power = expected[::_HOP].copy()
+    full = _full_power(power)
+    disturbed = np.zeros(len(power), dtype=bool)
+    if not sound.tonal or full <= 0.0:
+        bursts = find_bursts(cells, np.zeros(len(cells)), None)
+        return Track(channel, cells, power, noise, 0.0, bursts, disturbed, NO_SOUND)
+    bursts = find_bursts(cells, expected, full)
+    for first, last in _disturbances(bursts, power, len(power)):
+        disturbed[first:last] = True
+    clean = power[~disturbed]
+    full = _full_power(clean) if len(clean) else full
+    low = max(float(np.quantile(clean, 0.02)) if len(clean) else full, noise)
+    span = 10 * np.log10(full / low) if low > 0 else np.inf
+    why: str | None = None
+    if full < 10 * noise:
+        why = "the sound does not stand 10 dB above the noise: play it louder"
+    elif span < LEAST_RANGE_DB:
+        why = (
+            f"the level moves by {span:.1f} dB only: this channel is not turned by the control, "
+            "or the control was not turned"
+        )
+    return Track(channel, cells, power, noise, full, bursts, disturbed, why)
+
+
+def _full_power(power: Floats) -> float:
+    """Power at the upper end: the mean of its plateau if the control rested there."""
+    if len(power) == 0:
+        return 0.0
+    top = float(np.quantile(power, 0.995))
+    near = power[power > top * 10 ** (-_FULL_BAND_DB / 10)]
+    plateau = near[near > 0.5 * (near.min() + near.max())] if len(near) else near
+    if len(plateau) * _HOP * CELL_SECONDS < _REST_SECONDS:
+        return top
+    return float(np.median(plateau))
+
+
+def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[tuple[int, int]]:
+    """First and one past the last level of each disturbance: bursts, and lost contact between two.
+
+    A gap opens with one burst and closes with another. It differs from a control turned down in
+    that the level falls and comes back at once.
+    """
+    hop = _HOP * CELL_SECONDS
+    spans = [
+        (max(0, int(b.start / hop) - _GUARD), min(levels, int(b.end / hop) + _GUARD + 2))
+        for b in bursts
+    ]
+    joined: list[tuple[int, int]] = []
+    for first, last in spans:
+        if joined:
+            begin, end = joined[-1]
+            if first <= end:
+                joined[-1] = begin, max(end, last)
+                continue
+            before = power[max(0, begin - 1)]
+            after = power[min(levels - 1, last)]
+            inside = max(power[min(end, levels - 1)], power[max(first - 1, 0)])
+            deep = inside < 10 ** (-_LOST_DB / 10) * min(before, after)
+            if deep and first - end < _LONGEST_BRIDGE:
+                joined[-1] = begin, last
+                continue
+        joined.append((first, last))
+    return joined
+
+
+# --- one shaft
+
+
+def measure_travel(
+    samples: Samples, samplerate: int, *, taper: Taper | None = None
+) -> tuple[Turning, ...]:
+    """The travel of a control that was turned while a steady sound sounded, and what it shows.
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (frames, channels)
+        Full scale is -1.0 to 1.0. The frequency and the wave of the sound need not be known.
+    samplerate : int
+        Frames a second.
+    taper : Taper or None
+        The law of the control; None guesses it.
+
+    Returns
+    -------
+    tuple of Turning
+        One for each shaft: a stereo control is one shaft with two channels; a balance control,
+        which turns one channel up and the other down, counts as two. Channels whose level does
+        not move are in none.
+    """
+    tracks = [hear(samples[:, c], samplerate, c + 1) for c in range(samples.shape[1])]
+    return tuple(turning(shaft, taper=taper) for shaft in shafts(tracks))
+
+
+def shafts(tracks: Sequence[Track]) -> tuple[tuple[Track, ...], ...]:
+    """Channels that are turned, those that move alike together (at most two)."""
+    turned = [track for track in tracks if track.why is None]
+    groups: list[tuple[Track, ...]] = []
+    for track in turned:
+        for k, group in enumerate(groups):
+            if len(group) == 1 and _move_alike(group[0], track):
+                groups[k] = (*group, track)
+                break
+        else:
+            groups.append((track,))
+    return tuple(groups)
+
+
+def _move_alike(a: Track, b: Track) -> bool:
+    clean = ~(a.disturbed | b.disturbed)
+    if clean.sum() < 10:
+        return False
+    ranks = [np.argsort(np.argsort(track.power[clean])) for track in (a, b)]
+    return float(np.corrcoef(ranks[0], ranks[1])[0, 1]) > _ALIKE
+
+
+def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
+    """What one shaft shows; see `measure_travel`.
+
+    Parameters
+    ----------
+    tracks : sequence of Track
+        One channel or two that move alike, as `shafts` gives them.
+    taper : Taper or None
+        The law of the control; None guesses it.
+    """
+    amplitude, floor = _shaft_amplitude(tracks)
+    seconds = np.arange(len(amplitude), dtype=np.float64) * (_HOP * CELL_SECONDS)
+    told = taper is not None
+    alike: tuple[Taper, ...] = ()
+    # Turning points lie between the laws well enough on the square law.
+    rough = _find_passes(_bridged(SQUARE.travel(amplitude)))
+    dwell = _dwell(np.sqrt(np.clip(amplitude, 0, 1)), rough)
+    if taper is None:
+        taper, alike = _fitting_taper(dwell)
+    x = _bridged(taper.travel(amplitude))
+    spans = _find_passes(x)
+    speeds = [_usual_speed(x[a:b]) for a, b in spans]
+    moving = _moving(x)
+    moving_seconds = max(float(moving.sum()) * _HOP * CELL_SECONDS, _HOP * CELL_SECONDS)
+    spots = tuple(
+        sorted(
+            (s for track in tracks for s in _spots(track, x, spans, speeds)),
+            key=lambda s: (s.burst.start, s.channel),
+        )
+    )
+    ambiguity = _ambiguity(taper, alike)
+    gangs = tuple(
+        _gang(
+            track,
+            [s for s in spots if s.channel == track.channel],
+            x=x,
+            spans=spans,
+            moving=moving,
+            ambiguity=ambiguity,
+        )
+        for track in tracks
+    )
+    return Turning(
+        seconds,
+        100 * x,
+        100 * float(taper.travel(np.array([floor]))[0]),
+        taper,
+        told,
+        alike,
+        tuple((float(db), 100 * float(share)) for db, share, _ in dwell),
+        tuple(Pass(seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1]) for a, b in spans),
+        spots,
+        gangs,
+        _gang_error(tracks, x, spans) if len(tracks) == 2 else (),
+        tuple(
+            PassCurve(
+                track.channel,
+                number,
+                100 * x[a:b],
+                np.where(track.disturbed[a:b], np.nan, _level_db(track)[a:b]),
+            )
+            for track in tracks
+            for number, (a, b) in enumerate(spans)
+        ),
+        moving_seconds,
+    )
+
+
+def _level_db(track: Track) -> Floats:
+    least = 0.1 * track.noise / track.full + 1e-15
+    return np.asarray(10 * np.log10(np.maximum(track.power / track.full, least)))
+
+
+def _shaft_amplitude(tracks: Sequence[Track]) -> tuple[Floats, float]:
+    """Amplitude re full of the shaft (NaN where disturbed), and the least that is not noise.
+
+    With two channels it is their mean in dB; where one is disturbed, the other with what it had
+    been off that mean.
+    """
+    floors = [np.sqrt(2 * track.noise / track.full) for track in tracks]
+    floor = float(max(floors))
+    level = [np.where(track.disturbed, np.nan, _level_db(track)) for track in tracks]
+    if len(tracks) == 1:
+        return 10 ** (level[0] / 20), floor
+    off = level[0] - level[1]
+    loud = 20 * np.log10(max(2 * floor, 1e-8))
+    known = np.isfinite(off) & (np.minimum(level[0], level[1]) > loud)
+    where = np.flatnonzero(known)
+    off = np.interp(np.arange(len(off)), where, off[where]) if len(where) else np.zeros(len(off))
+    mean = 0.5 * (level[0] + level[1])
+    mean = np.where(np.isnan(mean), level[0] - off / 2, mean)
+    mean = np.where(np.isnan(mean), level[1] + off / 2, mean)
+    return 10 ** (mean / 20), floor
+
+
+def _bridged(travel: Floats) -> Floats:
+    """Travel with what was disturbed filled in evenly, except where that lasted too long."""
+    known = np.isfinite(travel)
+    if not known.any():
+        return travel
+    at = np.flatnonzero(known)
+    filled = np.interp(np.arange(len(travel)), at, travel[at])
+    for first, last in runs(~known, 0):
+        if last - first > _LONGEST_BRIDGE:
+            filled[first:last] = np.nan
+    return filled
+
+
+def _find_passes(x: Floats) -> list[tuple[int, int]]:
+    """First and one past the last level of each way between turning points, without its rests."""
+    passes: list[tuple[int, int]] = []
+    for first, last in runs(np.isfinite(x), 0):
+        turns = [first]
+        low = high = first
+        direction = 0
+        for i in range(first, last):
+            if x[i] > x[high]:
+                high = i
+            if x[i] < x[low]:
+                low = i
+            if direction >= 0 and x[high] - x[i] > _HYSTERESIS:
+                if direction > 0 or x[high] > x[first] + _HYSTERESIS / 2:
+                    turns.append(high)
+                direction, low, high = -1, i, i
+            elif direction <= 0 and x[i] - x[low] > _HYSTERESIS:
+                if direction < 0 or x[low] < x[first] - _HYSTERESIS / 2:
+                    turns.append(low)
+                direction, low, high = 1, i, i
+        turns.append(high if direction > 0 else low if direction < 0 else last - 1)
+        for a, b in pairwise(turns):
+            if b - a < 2 or abs(x[b] - x[a]) < _LEAST_PASS:
+                continue
+            way = x[a : b + 1]
+            margin = 0.005
+            near_start = np.flatnonzero(np.abs(way - way[0]) <= margin)[-1]
+            rest = np.flatnonzero(np.abs(way[near_start:] - way[-1]) <= margin)[0] + near_start
+            if rest - near_start >= 2:
+                passes.append((a + int(near_start), a + int(rest) + 1))
+    return passes
+
+
+def _usual_speed(way: Floats) -> float:
+    """Travel for each level: the median over the way, pauses left out."""
+    steps = np.abs(np.diff(way))
+    moving = steps[steps > 0.2 * abs(way[-1] - way[0]) / len(way)]
+    return float(np.median(moving)) if len(moving) else 1e-6
+
+
+def _moving(x: Floats) -> Bools:
+    """Where the control moves."""
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    width = round(_REST_SECONDS / (_HOP * CELL_SECONDS)) | 1
+    known = np.where(np.isfinite(x), x, 0.0)
+    spread = maximum_filter1d(known, width) - minimum_filter1d(known, width)
+    return np.asarray((spread > _REST_TRAVEL) & np.isfinite(x))
+
+
+# --- which law
+
+
+def _dwell(root: Floats, spans: Sequence[tuple[int, int]]) -> list[tuple[float, float, float]]:
+    """Level in dB, share of a pass's turning time spent below it, and that share's uncertainty.
+
+    `root` is the square root of the amplitude re full. More time in a bin than is usual is a pause
+    and is capped; the median over the passes leaves what one of them did out.
+    """
+    whole = [(a, b) for a, b in spans if min(root[a], root[b - 1]) < 0.25 < 0.9 < max(root[a:b])]
+    if len(whole) < 2:
+        return []
+    edges = np.linspace(0.0, 1.0, _DWELL_BINS + 1)
+    shares = []
+    for a, b in whole:
+        way = root[a:b][np.isfinite(root[a:b])]
+        times = np.histogram(way, edges)[0].astype(float)
+        times = np.minimum(times, _DWELL_CAP * max(float(np.median(times)), 1.0))
+        shares.append(times / times.sum())
+    usual = np.median(np.array(shares), axis=0)
+    below = np.cumsum(usual) / usual.sum()
+    scatter = np.cumsum(np.array(shares), axis=1).std(axis=0, ddof=1) / np.sqrt(len(shares))
+    return [
+        (float(40 * np.log10(edge)), float(share), float(max(u, _LAW_SCATTER)))
+        for edge, share, u in zip(edges[1:-1], below, scatter, strict=False)
+    ][4:]
+
+
+def _fitting_taper(
+    dwell: Sequence[tuple[float, float, float]],
+) -> tuple[Taper, tuple[Taper, ...]]:
+    """The law that makes the hand's speed evenest over the passes, and those nearly as good."""
+    if not dwell:
+        return AUDIO, tuple(taper for taper in TAPERS if taper != AUDIO)
+    db, share, u = np.array(dwell).T
+    misses = []
+    for taper in TAPERS:
+        x = taper.travel(10 ** (db / 20))
+        misses.append(float(np.sqrt(np.mean((x - share) ** 2))))
+    best = int(np.argmin(misses))
+    margin = misses[best] + float(np.mean(u))
+    alike = tuple(t for k, t in enumerate(TAPERS) if k != best and misses[k] < margin)
+    return TAPERS[best], alike
+
+
+def _ambiguity(taper: Taper, alike: Sequence[Taper]) -> Floats:
+    """Standard uncertainty of travel, at each percent of it, by which law it is.
+
+    The law is one of several, each as likely: the deviation of the farthest over the root of
+    three (GUM 4.3.7, rectangular).
+    """
+    grid = np.linspace(0, 1, 101)
+    amplitude = taper.amplitude(grid)
+    off = [np.abs(other.travel(amplitude) - grid) for other in alike]
+    return np.asarray(np.max(off, axis=0) / np.sqrt(3)) if off else np.zeros(101)
+
+
+# --- places
+
+
+def _spots(
+    track: Track, x: Floats, spans: Sequence[tuple[int, int]], speeds: Sequence[float]
+) -> list[Spot]:
+    """The bursts of a channel with their places."""
+    hop = _HOP * CELL_SECONDS
+    levels = len(x)
+    bridged = track.power.copy()
+    clean = np.flatnonzero(~track.disturbed)
+    if len(clean):
+        bridged = np.interp(np.arange(levels), clean, track.power[clean])
+    count = len(track.cells)
+    expected = np.interp(np.arange(count), np.arange(levels) * _HOP, bridged)
+    disturbed = np.repeat(track.disturbed, _HOP)[:count]
+    lost = lost_cells(track.cells, expected, disturbed)
+    spots = []
+    for first, last in runs(track.disturbed, 0):
+        inside = [b for b in track.bursts if first * hop <= b.start < last * hop]
+        before, after = max(first - 1, 0), min(last, levels - 1)
+        number = next((k for k, (a, b) in enumerate(spans) if a <= before and after <= b), None)
+        if number is None:
+            number = next((k for k, (a, b) in enumerate(spans) if a <= first + _GUARD < b), None)
+        jump = False
+        if number is not None:
+            way = abs(x[after] - x[before])
+            jump = bool(way > max(LEAST_DEAD, _QUICK * speeds[number] * (after - before)))
+        gone = np.flatnonzero(lost[first * _HOP : last * _HOP]) + first * _HOP
+        for k, burst in enumerate(inside):
+            until = inside[k + 1].start if k + 1 < len(inside) else last * hop
+            own = gone[(gone >= burst.start / track.cells.seconds - 1)]
+            own = own[own < until / track.cells.seconds - 1]
+            place = (before, after) if jump else (burst.start / hop, burst.end / hop)
+            ends = np.interp(place, np.arange(levels), x)
+            depth = None
+            if len(own):
+                left = max(float(np.mean(track.cells.whole[own])), 1e-12)
+                depth = float(10 * np.log10(np.mean(expected[own]) / left))
+            spots.append(
+                Spot(
+                    track.channel,
+                    burst,
+                    (100 * float(ends.min()), 100 * float(ends.max()))
+                    if np.isfinite(ends).all()
+                    else None,
+                    number,
+                    len(own) * track.cells.seconds if len(own) else None,
+                    depth,
+                    jump,
+                )
+            )
+    return spots
+
+
+def _gang(
+    track: Track,
+    spots: Sequence[Spot],
+    *,
+    x: Floats,
+    spans: Sequence[tuple[int, int]],
+    moving: Bools,
+    ambiguity: Floats,
+) -> Gang:
+    hop = _HOP * CELL_SECONDS
+    wear = _wear_map(track.channel, spots, x, spans)
+    while_moving = [s for s in spots if moving[min(int(s.burst.start / hop), len(moving) - 1)]]
+    seconds = max(float(moving.sum()) * hop, hop)
+    energies = np.array([s.burst.energy for s in while_moving])
+    scatter = float(np.sqrt(np.sum(energies**2)))
+    usual = float(np.median(track.cells.residue)) * track.cells.seconds
+    energy = Estimate(float(energies.sum()) / seconds, max(scatter, usual) / seconds)
+    worn, dead, why = None, None, None
+    if len(spans) < FEWEST_PASSES:
+        why = (
+            f"{len(spans)} pass(es) of the control were seen: turn it slowly from end to end at "
+            f"least {FEWEST_PASSES} times, so that places which repeat are told from chance"
+        )
+    else:
+        worn, why = _worn(spots, wear, x, spans, moving, ambiguity)
+        dead = _dead(spots, wear, ambiguity)
+    return Gang(
+        track.channel,
+        worn,
+        dead,
+        why,
+        _end_residue(track),
+        bursts_a_second(len(while_moving), seconds),
+        decibels(energy, track.full),
+        wear,
+    )
+
+
+def _wear_map(
+    channel: int, spots: Sequence[Spot], x: Floats, spans: Sequence[tuple[int, int]]
+) -> WearMap:
+    edges = np.linspace(0.0, 100.0, BINS + 1)
+    crossed = np.zeros((len(spans), BINS), dtype=bool)
+    level = np.full((len(spans), BINS), np.nan)
+    for number, (a, b) in enumerate(spans):
+        first, last = _bins(float(100 * np.min(x[a:b])), float(100 * np.max(x[a:b])))
+        crossed[number, first:last] = True
+    for spot in spots:
+        if spot.travel is None or spot.number is None:
+            continue
+        first, last = _bins(*spot.travel)
+        own = level[spot.number, first:last]
+        level[spot.number, first:last] = np.fmax(own, spot.burst.peak_db)
+    return WearMap(channel, edges, crossed, level)
+
+
+def _bins(low: float, high: float) -> tuple[int, int]:
+    """First and one past the last bin of a stretch in percent."""
+    first = min(BINS - 1, max(0, int(low / 100 * BINS)))
+    return first, min(BINS, max(first + 1, int(np.ceil(high / 100 * BINS))))
+
+
+def _worn(
+    spots: Sequence[Spot],
+    wear: WearMap,
+    x: Floats,
+    spans: Sequence[tuple[int, int]],
+    moving: Bools,
+    ambiguity: Floats,
+) -> tuple[tuple[Stretch, ...], str | None]:
+    """Stretches that crackle in nearly every pass, more often than random clicks would.
+
+    Random clicks come at some rate, wherever the control stands. Their rate is taken from rests
+    and from the places that are not suspected. A place is worn if so many passes crackle there as
+    random clicks would give less than once in a hundred takes (binomial; Bonferroni over the
+    places of this width).
+    """
+    from scipy.ndimage import maximum_filter1d
+    from scipy.stats import binom
+
+    width = 2 * _DILATION + 1
+    hits = np.isfinite(wear.level) & wear.crossed
+    near = maximum_filter1d(hits.astype(np.uint8), width, axis=1).astype(bool) & wear.crossed
+    crossings = wear.crossed.sum(axis=0)
+    shown = near.sum(axis=0)
+    suspected = (shown >= np.maximum(2, SHARE * crossings)) & (crossings >= 2)
+
+    hop = _HOP * CELL_SECONDS
+    dwell = np.zeros(wear.crossed.shape)
+    for number, (a, b) in enumerate(spans):
+        dwell[number] = np.histogram(100 * x[a:b], wear.edges)[0] * hop
+    rest = ~moving & np.isfinite(x)
+    elsewhere = float(dwell[:, ~suspected].sum())
+    resting = [s for s in spots if s.number is None and rest[int(s.burst.start / hop)]]
+    others = [
+        s
+        for s in spots
+        if s.number is not None
+        and s.travel is not None
+        and not suspected[slice(*_bins(*s.travel))].any()
+    ]
+    outside = np.ones(len(x), dtype=bool)
+    for a, b in spans:
+        outside[a:b] = False
+    seconds = elsewhere + float((rest & outside).sum()) * hop
+    if seconds < 1.0:
+        return (), (
+            "it crackles all along its travel: whether it is the control is told by pauses only; "
+            "let it rest for some seconds and record again"
+        )
+    rate = (len(resting) + len(others) + 1) / seconds
+
+    kernel = np.ones(width)
+    time = np.array([np.convolve(row, kernel, "same") for row in dwell]).sum(axis=0)
+    mean_time = time / np.maximum(crossings, 1)
+    by_chance = 1 - np.exp(-rate * mean_time)
+    places = BINS / width
+    chance = np.minimum(1.0, places * binom.sf(shown - 1, crossings, by_chance))
+    worn = suspected & (chance < ALPHA)
+    stretches = []
+    for first, last in runs(worn, width):
+        begin, end = _edges(hits, near, first, last)
+        count = int(np.median(shown[first:last]))
+        stretches.append(
+            Stretch(
+                *begin_end(begin, end, wear.edges),
+                _edge_uncertainty(hits, first, last, begin, end, ambiguity),
+                count,
+                int(np.median(crossings[first:last])),
+                float(chance[first:last].min()),
+            )
+        )
+    why = None
+    if (crossings[crossings > 0] < FEWEST_PASSES).any():
+        why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"
+    return tuple(stretches), why
+
+
+def begin_end(first: int, last: int, edges: Floats) -> tuple[float, float]:
+    """Bins as percents of travel."""
+    return float(edges[first]), float(edges[last])
+
+
+def _edges(hits: Bools, near: Bools, first: int, last: int) -> tuple[int, int]:
+    """Where a worn place begins and ends: bins, without what the dilation added."""
+    begin, end = first + _DILATION, last - _DILATION
+    if first == 0:
+        begin = 0
+    if last == BINS:
+        end = BINS
+    if end <= begin:
+        own = np.flatnonzero(hits[:, first:last].any(axis=0)) + first
+        begin, end = int(own[0]), int(own[-1]) + 1
+    return begin, end
+
+
+def _edge_uncertainty(
+    hits: Bools, first: int, last: int, begin: int, end: int, ambiguity: Floats
+) -> float:
+    """Of an end of a stretch: scatter between the passes, width of a bin, and which law it is."""
+    firsts, lasts = [], []
+    for row in hits:
+        own = np.flatnonzero(row[first:last])
+        if len(own):
+            firsts.append(own[0])
+            lasts.append(own[-1])
+    scatter = 0.0
+    if len(firsts) > 1:
+        both = 0.5 * (np.var(firsts, ddof=1) + np.var(lasts, ddof=1)) / len(firsts)
+        scatter = float(np.sqrt(both)) * 100 / BINS
+    law = 100 * float(np.interp((begin + end) / 2 / BINS * 100, np.arange(101), ambiguity))
+    return float(np.sqrt(scatter**2 + (100 / BINS) ** 2 / 12 + law**2))
+
+
+def _dead(spots: Sequence[Spot], wear: WearMap, ambiguity: Floats) -> tuple[Stretch, ...]:
+    """Stretches that nearly every pass jumps over."""
+    skipped = np.zeros(wear.crossed.shape, dtype=bool)
+    for spot in spots:
+        if spot.jump and spot.travel is not None and spot.number is not None:
+            first, last = _bins(*spot.travel)
+            skipped[spot.number, first:last] = True
+    skipped &= wear.crossed
+    crossings = wear.crossed.sum(axis=0)
+    count = skipped.sum(axis=0)
+    dead = (count >= np.maximum(2, SHARE * crossings)) & (crossings >= 2)
+    stretches = []
+    for first, last in runs(dead, 1):
+        if (last - first) / BINS < LEAST_DEAD:
+            continue
+        stretches.append(
+            Stretch(
+                *begin_end(first, last, wear.edges),
+                _edge_uncertainty(skipped, first, last, first, last, ambiguity),
+                int(np.median(count[first:last])),
+                int(np.median(crossings[first:last])),
+                0.0,
+            )
+        )
+    return tuple(stretches)
+
+
+def _end_residue(track: Track) -> Estimate:
+    """Lowest level of the sound re the highest; an upper bound where it is within the noise."""
+    clean = track.power[~track.disturbed]
+    low = clean[clean <= np.quantile(clean, 0.02)]
+    # Levels 25 ms apart are independent: that is how far the window reaches.
+    n = max(1.0, len(low) / 5)
+    scatter = float(np.std(low)) / np.sqrt(n)
+    u = float(np.hypot(scatter, 0.3 * track.noise))  # the noise itself is known within 1 dB or so
+    return decibels(Estimate(float(np.mean(low)), u), track.full)
+
+
+def _gang_error(
+    tracks: Sequence[Track], x: Floats, spans: Sequence[tuple[int, int]]
+) -> tuple[tuple[float, Estimate], ...]:
+    """First channel less second in dB along travel: medians of the passes, and their scatter."""
+    a, b = tracks
+    clean = ~(a.disturbed | b.disturbed) & np.isfinite(x)
+    clean &= (a.power > 2 * a.noise) & (b.power > 2 * b.noise)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        difference = 10 * np.log10(a.power / b.power)
+    owner = np.full(len(x), -1)
+    for number, (first, last) in enumerate(spans):
+        owner[first:last] = number
+    points = []
+    for place in np.arange(1, round(1 / GANG_STEP) + 1) * GANG_STEP:
+        here = clean & (np.abs(x - place) <= GANG_WIDTH)
+        if here.sum() < 3:
+            continue
+        own = [
+            float(np.median(difference[here & (owner == number)]))
+            for number in np.unique(owner[here])
+        ]
+        value = float(np.median(difference[here]))
+        if len(own) > 1:
+            u = float(np.std(own, ddof=1) / np.sqrt(len(own)))
+        else:
+            u = float(np.std(difference[here]))
+        u = max(u, 0.01)
+        if u <= GANG_LIMIT_DB:
+            points.append((100 * float(place), Estimate(value, u)))
+    return tuple(points)
