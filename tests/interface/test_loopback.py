@@ -191,7 +191,7 @@ def test_the_same_seed_gives_the_same_takes_and_each_take_its_own_noise() -> Non
 
 
 def test_many_channels_run_until_they_are_closed() -> None:
-    rig = LoopbackInterface(samplerate=192_000, channels=32)
+    rig = LoopbackInterface(Converters(coupling_hz=5.0), samplerate=192_000, channels=32)
     blocks = rig.stream(seconds=None, stimulus=tone(1000.0, 0.01, rate=192_000))
     shapes = [next(blocks).samples.shape for _ in range(3)]
     blocks.close()

@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -137,8 +138,6 @@ OUT: dict[str, tuple[str, Model]] = {
     "spectral suppressor": ("noise_suppression", faults.spectral(15, -60)),
     "16 bits": ("truncation_16_bit", faults.rounded()),
     "mono": ("mono", faults.mixed(0.5, 0.5)),
-    "leak": ("mono", faults.mixed(1.0, 0.1)),
-    "swap": ("swapped_channels", faults.swapped),
     "high-pass 20 Hz": ("high_pass", faults.high_pass(1, 20)),
 }
 IN: dict[str, tuple[str, Model]] = {
@@ -152,7 +151,7 @@ IN: dict[str, tuple[str, Model]] = {
     "16 bits": ("truncation_16_bit", faults.rounded()),
     "16 bits cut off": ("truncation_16_bit", faults.rounded(way="floor")),
     "16 bits with dither": ("truncation_16_bit", faults.rounded(way="dither")),
-    "mono": ("mono", faults.mixed(0.5, 0.5)),
+    "leak": ("mono", faults.mixed(1.0, 0.1)),
     "left to both": ("mono", lambda sound, rate: sound[:, [0, 0]]),
     "gate over soft tones": ("noise_suppression", faults.gate(-35, 30)),
     "swap": ("swapped_channels", faults.swapped),
@@ -180,9 +179,7 @@ def test_a_fault_on_the_way_from_the_converters_is_named_and_no_other(fault: str
         assert told(findings) == {name}, findings
 
 
-@pytest.mark.parametrize(
-    "fault", ["compressor", "gate 12 dB", "other rate, good filter", "16 bits"]
-)
+@pytest.mark.parametrize("fault", ["compressor", "gate 12 dB", "16 bits"])
 def test_the_same_holds_in_a_noisy_loop_or_it_cannot_be_told(fault: str) -> None:
     name, model = OUT[fault]
     findings = run_path_test(LoopbackInterface(NOISY, on_the_way_out=model)).findings
@@ -498,13 +495,13 @@ def test_a_test_with_losses_is_repeated() -> None:
         def stream(self, **how):  # type: ignore[no-untyped-def]
             self.tries += 1
             for block in super().stream(**how):
-                lost = (LostBuffers(block.first_frame),) if self.tries < 3 else ()
+                lost = (LostBuffers(block.first_frame),) if self.tries < 2 else ()
                 yield replace(block, lost=lost)
 
     rig = Losing(PARTS)
-    assert told(run_path_test(rig, attempts=2).findings, None) == set(FINDINGS)
+    assert told(run_path_test(rig, attempts=1).findings, None) == set(FINDINGS)
     assert told(run_path_test(rig).findings, None) == {"software_volume"}
-    assert rig.tries == 3
+    assert rig.tries == 2
 
 
 def test_where_nothing_came_back_nothing_is_told() -> None:
@@ -590,3 +587,11 @@ def test_every_finding_has_advice_for_the_three_systems() -> None:
     for advice in WHAT_TO_DO.values():
         assert set(advice) == {"Windows", "macOS", "Linux"}
         assert all(len(text) > 20 and text.endswith(".") for text in advice.values())
+
+
+def test_the_page_on_the_rig_test_gives_the_same_advice() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "rig-test.md").read_text("utf-8")
+    for name, advice in WHAT_TO_DO.items():
+        row = next(line for line in page.splitlines() if line.startswith(f"| `{name}` | ")
+                   and line.count("|") == 5)  # fmt: skip
+        assert all(text in row for text in advice.values())
