@@ -571,6 +571,8 @@ class _Judge:
             return _Vote(
                 line.channel, None, "the gain moves by itself: switch that off first and repeat"
             )
+        if self._mono.present:
+            return _Vote(line.channel, None, "the channels are mixed: mend that first")
         texts = []
         grid = line.grid
         if grid is not None and not _power_of_two(grid):
@@ -583,8 +585,6 @@ class _Judge:
         if line.plateau is not None and line.plateau < PLATEAU:
             texts.append(f"the input clips at {100 * line.plateau:.1f} % of full scale")
         if line.digital and abs(loop) > DIGITAL_GAIN_DB:
-            if self._mono.present:
-                return _Vote(line.channel, None, "the channels are mixed: mend that first")
             texts.append(f"a path without converters changes the level by {loop:+.2f} dB")
         if texts:
             return _Vote(line.channel, True, "; ".join(texts), loop, "dB")
