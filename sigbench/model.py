@@ -83,11 +83,21 @@ class Event:
 class LostBuffers:
     """Audio that the computer lost: after which frame of the take, and how many frames.
 
-    `frames` is None where the audio system reports a loss but not its length.
+    Parameters
+    ----------
+    frame : int
+        Frames of the take before it.
+    frames : int or None
+        How many frames of the world's sound are missing; None where the audio system reports a
+        loss but not its length.
+    spoiled : int
+        How many frames of the take, from `frame` on, are silence or a repetition that stands in
+        for them.
     """
 
     frame: int
     frames: int | None = None
+    spoiled: int = 0
 
 
 @dataclass(frozen=True, slots=True)
