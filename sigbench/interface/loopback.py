@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
 from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
+from sigbench.interface.playback import Playback
 from sigbench.model import Samples
 from sigbench.units import FULL_SCALE_SINE_RMS, db_to_ratio, dbfs_to_rms, dbu_to_volts
 
@@ -232,10 +233,22 @@ class LoopbackInterface:
         return float(self._output_volts(output) * np.hypot(signal, noise) / FULL_SCALE_SINE_RMS)
 
     def stream(
-        self, *, seconds: float | None, stimulus: Samples | None = None
+        self,
+        *,
+        seconds: float | None,
+        stimulus: Samples | None = None,
+        background: Samples | None = None,
     ) -> Generator[Block, None, None]:
-        """Record, and play the stimulus meanwhile when there is one: see `Interface.stream`."""
+        """Record, and play the stimulus meanwhile when there is one: see `Interface.stream`.
+
+        `background` is played under the stimulus, repeated without a seam to the end; the take
+        must be of known length then.
+        """
         total = None if seconds is None else frames_in(seconds, self.samplerate)
+        if background is not None:
+            if total is None:
+                raise RequestError("A tone that goes on and on needs a take of known length.")
+            stimulus = Playback(stimulus, background, self.outputs).piece(0, total)
         if total is None and self.on_the_way_in is not None:
             raise RequestError("What is done on the way in needs a take of known length.")
         take, self._takes = self._takes, self._takes + 1

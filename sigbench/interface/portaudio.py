@@ -8,14 +8,27 @@ import queue
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from threading import Event
+from threading import Event, RLock
 from typing import Any
 
 import numpy as np
 
 from sigbench.errors import CaptureFailed, DeviceNotFound, InterfaceError, RequestError
-from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
-from sigbench.model import LostBuffers, Samples
+from sigbench.interface.base import Block, frames_in
+from sigbench.interface.devices import Device, find_device, recall_device, what_changed
+from sigbench.interface.playback import Playback
+from sigbench.model import LostBuffers, RigSetup, Samples
+
+__all__ = [
+    "PLAY_SETTLE_SECONDS",
+    "Device",
+    "PortAudioInterface",
+    "find_device",
+    "list_devices",
+    "open_setup",
+    "recall_device",
+    "what_changed",
+]
 
 START_SECONDS = 3.0  # longest wait for the first audio: USB devices may change their rate first
 STALL_SECONDS = 1.0  # longest wait for more: buffers are milliseconds long
@@ -23,36 +36,20 @@ LATENCY_SECONDS = 0.1  # enough for a busy laptop, little enough for a hand on a
 PLAY_SETTLE_SECONDS = 0.5  # until a stimulus has come through: buffers both ways, with room
 QUEUE_BLOCKS = 512  # between the audio thread and the reader: a few seconds of audio
 
-_INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate in portaudio.h
+RATE_TOLERANCE = 0.001  # far beyond any crystal's error, far below any two usual rates
+USUAL_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+MOST_CHANNELS = 32
+WASAPI = "Windows WASAPI"
+ALONE = ("ASIO", "Windows WDM-KS")  # sound systems that share no device anyway
+
+_INVALID_CHANNEL_COUNT = -9998  # paInvalidChannelCount in portaudio.h
+_INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate
 
 INSTALL = (
     "PortAudio is missing: on Debian or Ubuntu run 'sudo apt install libportaudio2', on Fedora "
     "'sudo dnf install portaudio', on Windows and macOS 'pip install --force-reinstall "
     "sounddevice', which brings it along."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Device:
-    """One audio device as the computer offers it.
-
-    Parameters
-    ----------
-    host : str
-        The sound system that it is reached through; one box often shows up under several.
-    samplerate : int
-        The rate that the sound system prefers for it.
-    """
-
-    index: int
-    name: str
-    host: str
-    inputs: int
-    outputs: int
-    samplerate: int
-
-    def __str__(self) -> str:
-        return f"[{self.index}] {self.name} ({self.host})"
 
 
 @contextmanager
@@ -72,8 +69,40 @@ def _sounddevice(doing: str) -> Iterator[Any]:
         ) from exc
 
 
+class _OpenStreams:
+    """How many streams of ours are open, in whichever threads.
+
+    PortAudio looks for devices only when it starts. It may be started anew while none is open.
+    """
+
+    def __init__(self) -> None:
+        self._lock = RLock()
+        self._count = 0
+
+    def __enter__(self) -> None:
+        with self._lock:
+            self._count += 1
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._count -= 1
+
+    def look_again(self, sounddevice: Any) -> None:
+        """Have PortAudio look for devices, unless that would end a stream."""
+        with self._lock:
+            if self._count == 0:
+                sounddevice._terminate()
+                sounddevice._initialize()
+
+
+_OPEN = _OpenStreams()
+
+
 def list_devices() -> tuple[Device, ...]:
-    """All audio devices of this computer, in the order of their index.
+    """All audio devices of this computer as they are now, in the order of their index.
+
+    PortAudio is started anew for that, unless a stream of ours is open: then the list is that of
+    before. Streams that a program opens by itself through the same library would end.
 
     Raises
     ------
@@ -81,62 +110,23 @@ def list_devices() -> tuple[Device, ...]:
         If PortAudio is missing, with what to install.
     """
     with _sounddevice("Listing the audio devices") as sounddevice:
-        hosts = sounddevice.query_hostapis()
-        return tuple(
-            Device(
-                index=device["index"],
-                name=device["name"],
-                host=hosts[device["hostapi"]]["name"],
-                inputs=device["max_input_channels"],
-                outputs=device["max_output_channels"],
-                samplerate=round(device["default_samplerate"]),
-            )
-            for device in sounddevice.query_devices()
+        _OPEN.look_again(sounddevice)
+        return _listed(sounddevice)
+
+
+def _listed(sounddevice: Any) -> tuple[Device, ...]:
+    hosts = sounddevice.query_hostapis()
+    return tuple(
+        Device(
+            index=device["index"],
+            name=device["name"],
+            host=hosts[device["hostapi"]]["name"],
+            inputs=device["max_input_channels"],
+            outputs=device["max_output_channels"],
+            samplerate=round(device["default_samplerate"]),
         )
-
-
-def find_device(
-    devices: Sequence[Device], name: str, *, host: str | None = None, output: bool = False
-) -> Device:
-    """The one input (or output) device that a piece of its name points to.
-
-    Parameters
-    ----------
-    devices : sequence of Device
-        Where to look: `list_devices()`.
-    name : str
-        Part of the name, in any case, or the index as a number. A full name wins over parts.
-    host : str, optional
-        Part of the name of the sound system, where a device shows up under several.
-
-    Raises
-    ------
-    DeviceNotFound
-        If none or several match; the message lists what there is to choose from.
-    """
-    kind = "output" if output else "input"
-    there = [device for device in devices if (device.outputs if output else device.inputs) > 0]
-    if not there:
-        raise DeviceNotFound(f"This computer has no audio {kind}: plug the interface in.")
-    wanted = name.strip().lower()
-    found = [
-        device
-        for device in there
-        if (wanted in device.name.lower() or wanted == str(device.index))
-        and (host is None or host.lower() in device.host.lower())
-    ]
-    exact = [d for d in found if wanted in (d.name.lower(), str(d.index))]
-    found = exact or found
-    if len(found) == 1:
-        return found[0]
-    under = f" under '{host}'" if host else ""
-    choice = ", ".join(map(str, found or there))
-    if found:
-        raise DeviceNotFound(
-            f"'{name}'{under} matches several {kind}s: {choice}; give more of the name, the host "
-            "in brackets, or the number."
-        )
-    raise DeviceNotFound(f"No {kind} matches '{name}'{under}; {kind}s: {choice}.")
+        for device in sounddevice.query_devices()
+    )
 
 
 class PortAudioInterface:
@@ -146,17 +136,25 @@ class PortAudioInterface:
 
     Parameters
     ----------
-    device : str, optional
+    device : str or Device, optional
         Part of the name of the input, or its index; the system's own choice by default.
-    output : str, optional
+    output : str or Device, optional
         The same for the output that plays stimuli; by default `device` where it has outputs,
         else the system's own choice.
-    host : str, optional
-        Part of the name of the sound system.
+    host, output_host : str, optional
+        Part of the name of the sound system of each; `host` for both where only it is given.
     samplerate : int
         Frames a second.
     channels : int
-        Number of inputs to record, from the first one on.
+        Number of inputs to record, from the first one on, where `inputs` does not say which.
+    inputs : tuple of int, optional
+        Which inputs of the device, from 1, are channels 1, 2, … of a take.
+    outputs : tuple of int, optional
+        Which outputs of the device, from 1, play columns 1, 2, … of a stimulus; all others are
+        silent. By default the first ones, two at least.
+    exclusive : bool
+        Whether to have the device without the system's mixer, so that nothing else touches the
+        samples and no other program plays.
     dc_coupled : bool
         Whether the input is known to pass DC (hardly any audio input does).
 
@@ -165,7 +163,8 @@ class PortAudioInterface:
     DeviceNotFound
         If the name does not point to one device.
     RequestError
-        If the device cannot record that many channels, or not at that rate.
+        If the device has no such inputs or outputs, does not run at that rate, or cannot be had
+        exclusively.
     InterfaceError
         If PortAudio is missing.
     """
@@ -175,36 +174,52 @@ class PortAudioInterface:
 
     def __init__(
         self,
-        device: str | None = None,
+        device: str | Device | None = None,
         *,
-        output: str | None = None,
+        output: str | Device | None = None,
         host: str | None = None,
+        output_host: str | None = None,
         samplerate: int = 48_000,
         channels: int = 2,
+        inputs: tuple[int, ...] | None = None,
+        outputs: tuple[int, ...] | None = None,
+        exclusive: bool = False,
         dc_coupled: bool = False,
     ) -> None:
-        devices = list_devices()
-        self._input = find_device(devices, device or _default("input"), host=host)
-        self._output: Device | None = None
-        if output is not None:
-            self._output = find_device(devices, output, host=host, output=True)
-        elif self._input.outputs:
-            self._output = self._input
-        elif any(d.outputs for d in devices):
-            self._output = find_device(devices, _default("output"), output=True)
+        # Devices that are given were found just now: looking again could renumber them.
+        devices = () if isinstance(device, Device) else list_devices()
+        self._input = _chosen(devices, device, host, output=False)
+        self._output = self._choose_output(devices, output, output_host or host)
         self.device = self._input.name
         self.samplerate = samplerate
-        self.channels = channels
+        self.exclusive = exclusive
         self.dc_coupled = dc_coupled
-        if not 1 <= channels <= self._input.inputs:
-            raise RequestError(
-                f"{self._input} has {self._input.inputs} inputs: {channels} channels cannot be "
-                "recorded."
-            )
-        self._require_rate("check_input_settings", self._input, channels)
+        self.inputs = tuple(range(1, channels + 1)) if inputs is None else inputs
+        self.outputs = outputs
+        self.channels = len(self.inputs)
+        _require_channels(self._input, self.inputs, output=False)
+        self._open_inputs = self._require_settings(self._input, self.inputs, output=False)
+        if self._output is not None and outputs:
+            _require_channels(self._output, outputs, output=True)
+            self._require_settings(self._output, outputs, output=True)
+
+    def _choose_output(
+        self, devices: Sequence[Device], output: str | Device | None, host: str | None
+    ) -> Device | None:
+        if output is not None:
+            return _chosen(devices, output, host, output=True)
+        if self._input.outputs:
+            return self._input
+        if any(device.outputs for device in devices):
+            return _chosen(devices, None, None, output=True)
+        return None
 
     def stream(
-        self, *, seconds: float | None, stimulus: Samples | None = None
+        self,
+        *,
+        seconds: float | None,
+        stimulus: Samples | None = None,
+        background: Samples | None = None,
     ) -> Generator[Block, None, None]:
         """Record, and play the stimulus meanwhile when there is one: see `Interface.stream`.
 
@@ -212,18 +227,32 @@ class PortAudioInterface:
         None where PortAudio tells of a loss but not of its length. A gap in the stimulus counts
         as a loss too. The stimulus arrives some tenths of a second after the recording begins:
         let `capture` settle for `PLAY_SETTLE_SECONDS`.
+
+        Parameters
+        ----------
+        seconds, stimulus
+            As for `Interface.stream`.
+        background : ndarray of float64, shape (frames,) or (frames, channels), optional
+            Played under the stimulus, repeated without a seam to the end.
         """
         total = None if seconds is None else frames_in(seconds, self.samplerate)
-        to_play = None if stimulus is None else self._prepared(stimulus)
+        player = None
+        if stimulus is not None or background is not None:
+            player = self._prepared(stimulus, background)
         received: queue.Queue[_Received | None] = queue.Queue(QUEUE_BLOCKS)
         position = 0
         with _sounddevice(f"Recording from {self._input}") as sounddevice, ExitStack() as streams:
+            streams.enter_context(_OPEN)
+            there = _listed(sounddevice)
+            self._input = _now(there, self._input, output=False)
+            if self._output is not None and player is not None:
+                self._output = _now(there, self._output, output=True)
             # Two streams: a single one for both directions lost audio, unflagged, or stalled when
             # it went through the ALSA plug-in of a sound server (docs/interfaces.md).
             gap = Event()
-            streams.enter_context(_running(self._recorder(sounddevice, received, gap)))
-            if to_play is not None:
-                streams.enter_context(_running(self._player(sounddevice, to_play, gap)))
+            streams.enter_context(self._running(self._recorder(sounddevice, received, gap)))
+            if player is not None:
+                streams.enter_context(self._running(self._player(sounddevice, player, gap)))
             wait = START_SECONDS
             while total is None or position < total:
                 block = self._next(received, wait, position)
@@ -246,88 +275,240 @@ class PortAudioInterface:
             )
         return block
 
-    def _prepared(self, stimulus: Samples) -> Any:
-        if self._output is None:
+    def _prepared(self, stimulus: Samples | None, background: Samples | None) -> "_Player":
+        if self._output is None or self.outputs == ():
             raise RequestError(
-                "This computer has no audio output: a stimulus cannot be played; plug the "
-                "interface in or choose a check that only listens."
+                "There is no audio output to play on: plug the interface in, give the rig outputs, "
+                "or choose a check that only listens."
             )
-        outputs = min(self._output.outputs, max(2, 1 if stimulus.ndim == 1 else stimulus.shape[1]))
-        self._require_rate("check_output_settings", self._output, outputs)
-        return np.ascontiguousarray(stimulus_for_outputs(stimulus, outputs), dtype=np.float32)
+        places = self.outputs
+        if places is None:
+            columns = max(
+                1 if samples is None or samples.ndim == 1 else samples.shape[1]
+                for samples in (stimulus, background)
+            )
+            places = tuple(range(1, min(self._output.outputs, max(2, columns)) + 1))
+        playback = Playback(stimulus, background, len(places))
+        opened = self._require_settings(self._output, places, output=True)
+        return _Player(playback, places, opened)
 
-    def _require_rate(self, check: str, device: Device, channels: int) -> None:
+    def _require_settings(self, device: Device, numbers: tuple[int, ...], *, output: bool) -> int:
+        """Ask whether the device can be opened as it will be, and with how many channels.
+
+        As few channels as are needed, or all where the device cannot be opened in part.
+        """
+        needed, everything = max(numbers), device.outputs if output else device.inputs
         with _sounddevice(f"Setting up {device}") as sounddevice:
-            try:
-                getattr(sounddevice, check)(
-                    device=device.index,
-                    channels=channels,
-                    dtype="float32",
-                    samplerate=self.samplerate,
-                )
-            except sounddevice.PortAudioError as exc:
-                if exc.args[1:2] != (_INVALID_SAMPLE_RATE,):
-                    raise
-                raise RequestError(
-                    f"{device} does not run at {self.samplerate} Hz: choose another rate; the "
-                    f"computer prefers {device.samplerate} Hz for it."
-                ) from exc
+            check = (
+                sounddevice.check_output_settings if output else sounddevice.check_input_settings
+            )
+            settings = self._settings(sounddevice, device)
+
+            def refusal(channels: int, samplerate: int) -> Exception | None:
+                try:
+                    check(channels=channels, **(settings | {"samplerate": samplerate}))
+                except sounddevice.PortAudioError as exc:
+                    return exc
+                return None
+
+            channels = needed
+            refused = refusal(channels, self.samplerate)
+            if _code(refused) == _INVALID_CHANNEL_COUNT and needed < everything:
+                channels = everything
+                refused = refusal(channels, self.samplerate)
+            if refused is None:
+                return channels
+            if _code(refused) != _INVALID_SAMPLE_RATE:
+                raise refused
+            rates = [rate for rate in USUAL_RATES if refusal(channels, rate) is None]
+            raise RequestError(self._wrong_rate(device, rates)) from refused
+
+    def _wrong_rate(self, device: Device, rates: list[int]) -> str:
+        offered = f"choose {_either(rates)} Hz" if rates else "no usual rate is possible"
+        if device.host == WASAPI and not self.exclusive:
+            offered += ", set the rate in the sound settings of Windows, or have it exclusively"
+        how = " exclusively" if self.exclusive else ""
+        return f"{device} does not run{how} at {self.samplerate} Hz: {offered}."
+
+    def _settings(self, sounddevice: Any, device: Device) -> dict[str, Any]:
+        """What both streams and both checks are opened with."""
+        return {
+            "device": device.index,
+            "samplerate": self.samplerate,
+            "dtype": "float32",
+            "extra_settings": _exclusively(sounddevice, device) if self.exclusive else None,
+        }
 
     def _recorder(
         self, sounddevice: Any, received: "queue.Queue[_Received | None]", gap: Event
     ) -> Any:
         deliver = _delivery(received)
+        picked = np.array(self.inputs) - 1
 
         def record(indata: Any, frames: int, time: Any, status: Any) -> None:
             lost = status.input_overflow or status.input_underflow or gap.is_set()
             gap.clear()
-            deliver(indata, lost)
+            deliver(indata[:, picked], lost)
 
         def ended() -> None:
             if not received.full():
                 received.put_nowait(None)
 
         return sounddevice.InputStream(
-            device=self._input.index,
-            channels=self.channels,
-            samplerate=self.samplerate,
-            dtype="float32",
+            **self._settings(sounddevice, self._input),
+            channels=self._open_inputs,
             latency=LATENCY_SECONDS,
             callback=record,
             finished_callback=ended,
         )
 
-    def _player(self, sounddevice: Any, to_play: Any, gap: Event) -> Any:
+    def _player(self, sounddevice: Any, player: "_Player", gap: Event) -> Any:
         assert self._output is not None
+        playback, places = player.playback, np.array(player.places) - 1
         played = 0
 
         def play(outdata: Any, frames: int, time: Any, status: Any) -> None:
             nonlocal played
-            if status.output_underflow and 0 < played < len(to_play):
+            if (
+                status.output_underflow
+                and played > 0
+                and (playback.endless or played < len(playback))
+            ):
                 gap.set()
-            part = to_play[played : played + frames]
-            outdata[: len(part)] = part
-            outdata[len(part) :] = 0
+            outdata.fill(0)
+            outdata[:, places] = playback.piece(played, frames)
             played += frames
 
         return sounddevice.OutputStream(
-            device=self._output.index,
-            channels=to_play.shape[1],
-            samplerate=self.samplerate,
-            dtype="float32",
+            **self._settings(sounddevice, self._output),
+            channels=player.channels,
             latency=LATENCY_SECONDS,
             callback=play,
         )
 
+    @contextmanager
+    def _running(self, stream: Any) -> Iterator[None]:
+        """A started stream, closed at the end whatever happens."""
+        try:
+            if abs(stream.samplerate / self.samplerate - 1) > RATE_TOLERANCE:
+                raise CaptureFailed(
+                    f"The device runs at {stream.samplerate:g} Hz instead of {self.samplerate} Hz: "
+                    "choose that rate."
+                )
+            stream.start()
+            yield
+        finally:
+            stream.close()
 
-@contextmanager
-def _running(stream: Any) -> Iterator[None]:
-    """A started stream, closed at the end whatever happens."""
-    try:
-        stream.start()
-        yield
-    finally:
-        stream.close()
+
+def open_setup(
+    setup: RigSetup, *, extra_output: int | None = None, extra_input: int | None = None
+) -> PortAudioInterface:
+    """The interface of a rig as it is remembered, wherever the computer lists it now.
+
+    Parameters
+    ----------
+    setup : RigSetup
+        Names of the devices, rate, inputs and outputs.
+    extra_output, extra_input : int, optional
+        One more output and input of the device, after those of the setup: for a pilot tone.
+
+    Raises
+    ------
+    DeviceNotFound
+        If the device is not as it was, with what changed.
+    RequestError, InterfaceError
+        As for `PortAudioInterface`.
+    """
+    devices = list_devices()
+    inputs = setup.inputs + (() if extra_input is None else (extra_input,))
+    outputs = setup.outputs + (() if extra_output is None else (extra_output,))
+    output = None
+    if outputs:
+        output = recall_device(
+            devices,
+            setup.play_device or setup.device,
+            setup.play_host or setup.host,
+            output=True,
+        )
+    return PortAudioInterface(
+        recall_device(devices, setup.device, setup.host),
+        output=output,
+        samplerate=setup.samplerate,
+        inputs=inputs,
+        outputs=outputs,
+        exclusive=setup.exclusive,
+    )
+
+
+def _chosen(
+    devices: Sequence[Device], device: str | Device | None, host: str | None, *, output: bool
+) -> Device:
+    if isinstance(device, Device):
+        return device
+    if device is None:
+        return find_device(devices, _default("output" if output else "input"), output=output)
+    return find_device(devices, device, host=host, output=output)
+
+
+def _now(there: Sequence[Device], device: Device, *, output: bool) -> Device:
+    """The device where it is listed by now: the list may have been read again since."""
+    if device in there:
+        return device
+    return recall_device(there, device.name, device.host, output=output)
+
+
+def _require_channels(device: Device, numbers: tuple[int, ...], *, output: bool) -> None:
+    kind, there = ("output", device.outputs) if output else ("input", device.inputs)
+    if not 1 <= len(numbers) <= MOST_CHANNELS or len(set(numbers)) < len(numbers):
+        raise RequestError(
+            f"{len(numbers)} {kind}s cannot be used at once: choose 1 to {MOST_CHANNELS}, each of "
+            "them once."
+        )
+    if wrong := [number for number in numbers if not 1 <= number <= there]:
+        raise RequestError(
+            f"{device} has {kind}s 1 to {there}, not {', '.join(map(str, wrong))}: choose among "
+            "them."
+        )
+
+
+def _exclusively(sounddevice: Any, device: Device) -> Any:
+    """What PortAudio needs to be told to have the device without the system's mixer."""
+    if device.host == WASAPI:
+        return sounddevice.WasapiSettings(exclusive=True)
+    if device.host == "Core Audio":
+        return sounddevice.CoreAudioSettings(
+            change_device_parameters=True, fail_if_conversion_required=True
+        )
+    if device.host in ALONE or (device.host == "ALSA" and "(hw:" in device.name):
+        return None
+    if device.host == "ALSA":
+        raise RequestError(
+            f"{device} leads through other software and cannot be had exclusively: choose a device "
+            "with 'hw:' in its name."
+        )
+    raise RequestError(
+        f"'{device.host}' shares {device.name} with other programs and has no exclusive mode: "
+        "choose the device under another sound system, or do without."
+    )
+
+
+def _code(error: Exception | None) -> int | None:
+    """PortAudio's number of an error."""
+    return error.args[1] if error is not None and len(error.args) > 1 else None
+
+
+def _either(rates: Sequence[int]) -> str:
+    return " or ".join(filter(None, (", ".join(map(str, rates[:-1])), str(rates[-1]))))
+
+
+@dataclass(frozen=True, slots=True)
+class _Player:
+    """What is played, on which outputs, with how many of them opened."""
+
+    playback: Playback
+    places: tuple[int, ...]
+    channels: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -205,3 +205,19 @@ def test_a_rig_that_cannot_be_is_refused() -> None:
         LoopbackInterface(channels=33)
     with pytest.raises(RequestError, match="no output 3"):
         LoopbackInterface().volts_at(3, tone(1000.0, 0.1))
+
+
+def test_a_background_goes_on_under_the_stimulus_and_after_it() -> None:
+    rig = LoopbackInterface(seed=3)
+    period = tone(1000.0, 0.01, 0.1)
+    burst = tone(3000.0, 0.5, 0.4)
+    blocks = rig.stream(
+        seconds=2.0, stimulus=burst, background=np.column_stack((0 * period, period))
+    )
+    samples = np.concatenate([block.samples for block in blocks])
+    for start in (0.1, 1.0, 1.7):  # during the stimulus, and after it
+        part = samples[round(start * RATE) : round((start + 0.2) * RATE)]
+        assert abs(phasor(part[:, 1], 1000.0)) == pytest.approx(0.1 * 10 ** (-2 / 20), rel=0.02)
+        assert abs(phasor(part[:, 0], 1000.0)) < 1e-3
+    with pytest.raises(RequestError, match="known length"):
+        next(rig.stream(seconds=None, background=period))
