@@ -276,10 +276,14 @@ class Recording(_Writing):
         with failures_as_bench_error(folder / RECORDINGS):
             make_folder(folder / RECORDINGS)
             self._lock = Lock(self.folder.with_suffix(".lock"))
-            self.folder.mkdir()
             super().__init__(about, folder, self.folder / LOG, copies)
-            self._note()
-            sync_folder(self.folder.parent)
+            try:
+                self.folder.mkdir()
+                self._note()
+                sync_folder(self.folder.parent)
+            except BaseException:
+                self.discard()
+                raise
 
     def take(self) -> LongTake:
         """The take, read from the disk in blocks; nothing more is written to it."""

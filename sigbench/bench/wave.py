@@ -71,9 +71,11 @@ class GrowingFile:
         self._shape = (container, encoding, samplerate, channels)
         self._frame_bytes = WIDTHS[encoding] * channels
         self._written = 0
+        head = _header(*self._shape, 0)
+        self._offset = len(head)
         self._file = open(path, "xb", buffering=0)  # noqa: SIM115
         try:
-            self._file.write(_header(*self._shape, 0))
+            self._file.write(head)
             self._twin = open(path, "r+b", buffering=0)  # noqa: SIM115
         except BaseException:
             self._file.close()
@@ -110,10 +112,11 @@ class GrowingFile:
         if self._file.closed:
             return
         try:
-            end = self._file.seek(self.frames * self._frame_bytes - self._written, os.SEEK_END)
+            end = self._offset + self.frames * self._frame_bytes
             self._twin.truncate(end)  # a full disk may have stopped us within a frame
             self.sync()
             if self._shape[0] == "WAV" and end % 2:
+                self._file.seek(end)
                 self._file.write(b"\0")  # chunks of RIFF have even lengths
         finally:
             self._file.close()

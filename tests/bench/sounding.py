@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from sigbench.bench.folder import Bench
-from sigbench.bench.recording import Purpose
+from sigbench.bench.recording import About, Purpose, Recording
 from sigbench.errors import CaptureFailed
 from sigbench.interface.base import Block, frames_in
 from sigbench.model import LostBuffers, Samples
@@ -73,16 +73,15 @@ class Sounding:
 
 def record(folder: Path, form: str) -> None:
     interface = Sounding(FORMS[form], pause=0.001)
-    with Bench.open(folder) as bench:
-        while True:
-            recording = bench.begin_recording(interface, seconds=60.0, channels=2, purpose=PURPOSE)
-            os.write(1, b"begun\n")
-            delivered = 0
-            for block in interface.stream(seconds=3.0):
-                delivered += len(block.samples)
-                os.write(1, f"{delivered}\n".encode())
-                recording.add(block)
-            recording.finish()
+    while True:
+        recording = Recording(folder, About.of(interface, 2, PURPOSE), seconds=60.0)
+        os.write(1, b"begun\n")
+        delivered = 0
+        for block in interface.stream(seconds=3.0):
+            delivered += len(block.samples)
+            os.write(1, f"{delivered}\n".encode())
+            recording.add(block)
+        recording.finish()
 
 
 def main() -> None:
