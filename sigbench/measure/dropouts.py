@@ -41,6 +41,7 @@ MIN_SECONDS = 0.0008  # shorter holes are clicks
 MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
 EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
+JUMP_SECONDS = 0.1  # how far a jump of the audio may look like an interruption around it
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
 
 _PREDICTOR_RATE = 12_000  # Hz: a tone's samples taken every 83 us are still a tone, if aliased
@@ -577,16 +578,14 @@ def mark_lost_buffers(
 ) -> tuple[Event, ...]:
     """The same events, those where the computer lost audio relabelled as "lost_buffers".
 
-    The instrument is not to blame for them. A loss counts as near within
-    `LOST_POSITION_SECONDS`, as audio systems report it to the block, not to the frame.
+    The instrument is not to blame for them. Where the audio system only reports that something was
+    lost, everything near counts, for it reports to the block, not to the frame. Where it is known
+    from when to when the take is spoiled, an interruption that reaches well beyond is not made by
+    that, and stays the instrument's.
     """
 
     def caused(event: Event) -> bool:
-        return any(
-            event.start - LOST_POSITION_SECONDS <= (mark.frame + (mark.frames or 0)) / samplerate
-            and mark.frame / samplerate <= event.end + LOST_POSITION_SECONDS
-            for mark in lost
-        )
+        return any(_made_by(event, mark, samplerate) for mark in lost)
 
     return tuple(
         replace(event, kind="lost_buffers")
@@ -594,6 +593,17 @@ def mark_lost_buffers(
         else event
         for event in events
     )
+
+
+def _made_by(event: Event, mark: LostBuffers, samplerate: int) -> bool:
+    """Whether an interruption may come from a loss."""
+    start = mark.frame / samplerate
+    end = start + mark.spoiled / samplerate
+    near = event.start <= end + LOST_POSITION_SECONDS and start <= event.end + LOST_POSITION_SECONDS
+    if mark.frames is None and not mark.spoiled:
+        return near
+    within = event.start >= start - JUMP_SECONDS and event.end <= end + JUMP_SECONDS
+    return near and within
 
 
 def dropout_count(events: Sequence[Event], channel: int) -> int:
