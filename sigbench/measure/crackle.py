@@ -25,6 +25,7 @@ from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ GAP_SECONDS = 0.036  # transients nearer than this belong to one burst; our own 
 CRACKLE_TRANSIENTS = 3  # so many make a crackle; fewer are a click; our own choice
 LONGEST_SECONDS = 0.005  # a longer disturbance is no click
 MIN_PEAK_DBFS = -84.0  # two steps of 16 bit: smaller ones may be the converter's
+MIN_DEPTH_DB = -34.0  # fainter ones re the sound are within what instruments do by themselves
 FLOOR_DBFS = -120.0  # digital silence counts as this level, so depths stay finite
 TOLD_SECONDS = 0.5  # a crackle that goes on is told in parts of this length
 SIMULTANEOUS_SECONDS = 0.002  # bursts of two channels this near are one event
@@ -49,13 +51,18 @@ _FORGET = 0.5  # weight of what was learnt before, each group
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
 _USUAL = 0.95  # quantile of the hops' peaks that is usual
+_FALLEN = 30.0  # power by which the limit may be above the peaks of the last group
 _SETTLE = 6  # hops after the start of a note before anything is found
-_STANDS_OUT = 8.0  # power re the usual peak; 9 dB
+_STANDS_OUT = 3.2  # power re the usual peak, in noise; 5 dB
+_STANDS_FAR_OUT = 12.0  # the same, where a waveform's edges beat with one another
+_SPREADS = 2.0  # times the squared spread of the last second's peaks
+_NOISE_EDGES = 2.5  # usual peak over base is 8 in noise, which this makes `_STANDS_OUT`
+_LEAST = 10 ** (MIN_PEAK_DBFS / 10)
 _APART = 3  # rows between transients
 _ALIKE = 0.6  # correlation of a period with the next, from which it is a waveform's
 _RAISED = 2.5  # power: innovations between transients that are raised so much are a new sound
 _BASES = 12  # hops whose quiet innovations are compared
-_LOUDER = 2.0  # power after re before, from which on a note has started; 3 dB
+_LOUDER = 4.0  # power after re before, from which on a note has started; 6 dB
 _NEW_SHARE = 0.1  # of the power: a spectrum with so much that was not there has a new note
 _LOST_SHARE = 0.5  # of the power: a spectrum that lost so much belongs to a note's end
 _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
@@ -93,10 +100,19 @@ class _Usual:
         self._bases.clear()
 
     @property
-    def peak(self) -> float:
-        """Infinite until there is enough to compare with."""
+    def limit(self) -> float:
+        """What a transient's peak is above; infinite until there is enough to compare with."""
         n = len(self._sorted)
-        return self._sorted[int(_USUAL * n)] if n >= _SETTLE else np.inf
+        if n < _SETTLE:
+            return np.inf
+        high = self._sorted[int(_USUAL * n)]
+        # Where noise hides the waveform's edges, a transient need only stand out of noise.
+        edges = high / max(self.base, 1e-30) / _NOISE_EDGES
+        spread = _SPREADS * (high / max(self._sorted[n // 2], 1e-30)) ** 2
+        limit = high * min(max(edges, spread, _STANDS_OUT), _STANDS_FAR_OUT)
+        # A sound that dies away, or whose predictor has only just been learnt, is watched anew.
+        limit = min(limit, _FALLEN * max(islice(reversed(self._peaks), _GROUP)))
+        return max(limit, _LEAST)
 
     @property
     def base(self) -> float:
@@ -106,9 +122,9 @@ class _Usual:
 def _lag_products(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     """Sums of products of samples that lie 0 to 16 back, shape (channels, 17, 17).
 
-    `rows` of shape (channels, hops, rows, 32) hold each row behind the one before it.
+    `rows` of shape (channels, rows, 32) hold each row behind the one before it.
     """
-    gram = np.matmul(rows.transpose(0, 1, 3, 2), rows).sum(axis=1)
+    gram = np.matmul(rows.transpose(0, 2, 1), rows)
     c, i, j = gram.strides
     shifted = np.lib.stride_tricks.as_strided(
         gram, (len(gram), _ROW, _ROW + 1, _ROW + 1), (c, i + j, i, j), writeable=False
@@ -229,21 +245,22 @@ class CrackleDetector:
             return events
         end = self._done + hops * self._hop
         shape = (len(self._window), hops, self._rows, _ROW)
-        own = self._window[:, self._done : end].reshape(shape)
-        before = self._window[:, self._done - _ROW : end - _ROW].reshape(shape)
+        # Differences, as a coupling capacitor that recharges after a break lasts for long.
+        steps = np.diff(self._window[:, self._done - _ROW - 1 : end])
+        own, before = steps[:, _ROW:].reshape(shape), steps[:, :-_ROW].reshape(shape)
         errors = np.matmul(own, self._own[:, None]) + np.matmul(before, self._before[:, None])
         # The fourth power lets one sample stand out of its row.
         squared = errors * errors
         sizes = np.sqrt(np.vecdot(squared, squared))
         peaks = sizes.max(axis=2).T.tolist()
         bases = np.partition(sizes, self._rows // 4, axis=2)[:, :, self._rows // 4].T.tolist()
-        learnt = [k for k in range(hops) if (self._hops + k) % _GROUP in _LEARNT]
-        if learnt:
-            pairs = np.concatenate([before[:, learnt], own[:, learnt]], axis=3)
-            self._products += _lag_products(pairs)
         recent = np.concatenate([self._errors[:, 1:], errors], axis=1)
         for k in range(hops):
             self._judge(peaks[k], bases[k], recent[:, k : k + 2], self._done + k * self._hop)
+            if (self._hops + k) % _GROUP in _LEARNT:
+                clean = np.logical_not(self._suspected)
+                pairs = np.concatenate([before[:, k], own[:, k]], axis=2)
+                self._products[clean] += _lag_products(pairs[clean])
             events += self._tell(self._done + k * self._hop)
         self._errors = np.concatenate([self._errors, errors], axis=1)[:, -2:]
         self._done = end
@@ -260,14 +277,13 @@ class CrackleDetector:
         self, peaks: list[float], bases: list[float], errors: NDArray[np.float64], begin: int
     ) -> None:
         """Judge the last hop by what follows it in the hop that begins at `begin`."""
-        least = 10 ** (MIN_PEAK_DBFS / 10)
         for channel, usual in enumerate(self._usual):
             peak, base = peaks[channel], bases[channel]
             before = self._last[channel]
             if self._suspected[channel]:
-                limit = max(_STANDS_OUT * usual.peak, least)
+                limit = usual.limit
                 found = None
-                if base <= _RAISED * max(usual.base, least / 100):
+                if base <= _RAISED * max(usual.base, _LEAST / 100):
                     found = self._transients(channel, errors[channel], limit, begin)
                 if found is None:
                     self._forget(channel)
@@ -275,12 +291,13 @@ class CrackleDetector:
                     self._burst += found
             elif self._hops:
                 usual.add(*before)
-            self._suspected[channel] = peak > max(_STANDS_OUT * usual.peak, least)
+            self._suspected[channel] = peak > usual.limit
             self._last[channel] = (peak, base)
 
     def _forget(self, channel: int) -> None:
         """Another sound has begun in a channel: its transients belong to that."""
         self._usual[channel].restart()
+        self._suspected[channel] = False
         self._burst = [t for t in self._burst if t.channel != channel]
 
     def _transients(
@@ -306,15 +323,11 @@ class CrackleDetector:
         for group in groups:
             first, last = int(group[0]), int(group[-1]) + 1
             part = squared[0, first:last]
-            found.append(
-                _Transient(
-                    channel,
-                    start + first * _ROW,
-                    start + last * _ROW,
-                    float(20 * np.log10(np.sqrt(part.max()) / level)),
-                    float(part.sum()),
-                )
-            )
+            depth = float(20 * np.log10(np.sqrt(part.max()) / level))
+            if depth < MIN_DEPTH_DB:
+                continue
+            begun, ended = start + first * _ROW, start + last * _ROW
+            found.append(_Transient(channel, begun, ended, depth, float(part.sum())))
         return found
 
     def _rose(self, channel: int, following: Samples) -> bool:
@@ -411,11 +424,9 @@ def _recurs(heights: NDArray[np.float64]) -> bool:
     spread = np.maximum(heights - np.median(heights), 0.0)
     spread = np.maximum(spread[:-1], spread[1:])  # an edge may fall into either of two rows
     power = float(np.dot(spread, spread))
-    n = len(spread)
-    alike = np.correlate(spread, spread, "full")[n - 1 :]
-    period = slice(_APART + 1, 2 * n // 3)
-    lags = np.arange(n)[period]
-    return bool(np.max(alike[period] * n / (n - lags)) > _ALIKE * power)
+    alike = np.correlate(spread, spread, "full")[len(spread) + _APART :]
+    # A period that comes k times scores 1 - 1/k: two alike are not enough.
+    return bool(np.max(alike) > _ALIKE * power)
 
 
 def find_crackle(signal: Samples, samplerate: int) -> tuple[Event, ...]:
