@@ -23,13 +23,14 @@ IEC 60393-1 calls the voltage that a turned wiper makes rotational noise, and th
 contact resistance contact resistance variation (from memory, to be confirmed).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, decibels
+from sigbench.model import Samples
 from sigbench.units import FULL_SCALE_SINE_RMS
 
 Floats = NDArray[np.float64]
@@ -54,13 +55,15 @@ _FLOOR_HZ = 300.0  # span over which the floor between partials is looked for
 _FLOOR_QUANTILE = 20  # percent
 _TONAL = 30.0  # power re the floor, 15 dB, from which on a line belongs to a sound
 _WEAKEST = 1e-3  # power re the strongest partial: what lies 30 dB below counts half for the level
+_LASTING = 10.0  # power: a partial that falls 10 dB less than the best counts half for the level
 _LEAST_SOUND = 0.3  # share of the power that partials must have
 _LOWEST_HZ = 20.0
 _STEADY_RATIO = 0.25  # power: the sound must have been turned down by 6 dB to be told from hum
 _STEP = 1 << 15  # frames filtered at once
 _FULL_DB = 8.0  # the least that a burst must stand above the usual residue
 _SPREAD = 2.0  # times the way from the 5 % quantile to the median, where that is more
-_RINGING_DB = 25.0  # the filters ring around a burst, at least so much below it
+_OWN_DB = 12.0  # cells this near to the strongest around are never called ringing
+_RINGING_MARGIN_DB = 6.0  # the filters ring around a burst; what may be that is left out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,8 +77,12 @@ class Sound:
     tone, residue, detection : ndarray of float, shape (taps,)
         Linear-phase filters: the partials; what is between them; the latter with the noise
         made white, in which bursts are found.
+    ringing : ndarray of float, shape (2 reach - 1,)
+        Power that `detection` still shows so many cells before and after a burst, re the burst.
     noise_ratio : float
         Noise power that passes `tone` for each unit that passes `residue`.
+    fallen : float
+        Power of the partial that fell furthest in the quietest windows, re what it was.
     tonal : bool
         Whether there is a steady sound at all. If not, `tone` passes nothing.
     """
@@ -84,7 +91,9 @@ class Sound:
     tone: Floats
     residue: Floats
     detection: Floats
+    ringing: Floats
     noise_ratio: float
+    fallen: float
     tonal: bool
 
 
@@ -202,7 +211,7 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     SignalError
         If the take is too short.
     """
-    from scipy.ndimage import percentile_filter
+    from scipy.ndimage import maximum_filter1d, percentile_filter
 
     window = _window_frames(samplerate)
     spectra = _spectra(signal, window)
@@ -237,18 +246,76 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     tone = np.zeros_like(shape)
     if tonal:
         weak = sounding / (sounding + _WEAKEST * sounding.max())
+        # Partials that fall less than others share their place with hum, or end in the noise.
+        lasting = _LASTING * least / (_LASTING * least + fallen)
+        weak *= maximum_filter1d(lasting, 7)
         tone = (1 - np.minimum(1.0, 2 * floor / (shape + tiny))) * weak
+        # All of the sound counts, so that channels with unlike filters can be compared.
+        tone *= np.sqrt(sounding.sum() / np.dot(sounding, tone**2))
     residue[: int(_LOWEST_HZ / hertz) + 1] = 0.0
     white = residue / np.sqrt(np.maximum(floor, 1e-3 * np.median(floor)))
     passed = float(np.dot(rest_floor, residue**2))
+    partials, detection = _taps(tone), _taps(white / np.sqrt(np.mean(white**2)))
     return Sound(
         samplerate,
-        _taps(tone),
+        partials,
         _taps(residue),
-        _taps(white / np.sqrt(np.mean(white**2))),
+        detection,
+        _ringing(partials, detection, max(1, round(CELL_SECONDS * samplerate))),
         float(np.dot(rest_floor, tone**2)) / max(passed, 1e-30),
+        least,
         tonal,
     )
+
+
+def learn_sounds(samples: Samples, samplerate: int) -> tuple[Sound, ...]:
+    """Learn the sound of each channel of a take, with one filter for the partials of all.
+
+    The level of a beating sound depends on which partials count: so the channels of one control,
+    through the same filter, keep the same movement, and their ratio is that of the control.
+
+    Parameters
+    ----------
+    samples : ndarray of float, shape (frames, channels)
+        Full scale is -1.0 to 1.0.
+    samplerate : int
+        Frames a second.
+    """
+    sounds = [learn_sound(samples[:, column], samplerate) for column in range(samples.shape[1])]
+    tones = [sound for sound in sounds if sound.tonal]
+    if len(tones) < 2:
+        return tuple(sounds)
+    tone = np.mean([sound.tone for sound in tones], axis=0)
+    ratio = float(np.mean([sound.noise_ratio for sound in tones]))
+    return tuple(
+        replace(sound, tone=tone, noise_ratio=ratio) if sound.tonal else sound for sound in sounds
+    )
+
+
+def _ringing(tone: Floats, detection: Floats, cell: int) -> Floats:
+    """Power in the cells before and after a burst, re the strongest cell in it.
+
+    The burst is a click, or an interruption of the sound by 5 or 30 ms, whichever rings most.
+    """
+    from scipy.signal import fftconvolve
+
+    middle = len(tone) // 2
+    most = np.zeros(middle // cell)
+    for cells in (1, 5, 30):
+        half = cells * cell // 2
+        burst = np.zeros(len(tone))
+        if cells == 1:
+            burst[middle] = 1.0
+        else:
+            burst[middle - half : middle + half] = tone[middle - half : middle + half]
+        heard = fftconvolve(burst, detection, "same") ** 2
+        # Linear phase: what comes before is the mirror image of what comes after.
+        after = heard[middle + half :]
+        after = after[: len(after) // cell * cell].reshape(-1, cell).mean(axis=1)
+        strongest = max(float(heard[middle - half : middle + half + 1].mean()), float(after[0]))
+        if strongest > 0:
+            most[: len(after)] = np.maximum(most[: len(after)], after / strongest)
+    return np.concatenate([most[:0:-1], most])
 
 
 class SoundReader:
@@ -339,11 +406,15 @@ def runs(flags: Bools, gap: int) -> list[tuple[int, int]]:
     return [(int(a), int(b) + 1) for a, b in zip(firsts, lasts, strict=True)]
 
 
-def find_bursts(cells: Cells, expected: Floats, full: float | None) -> tuple[Burst, ...]:
+def find_bursts(
+    sound: Sound, cells: Cells, expected: Floats, full: float | None
+) -> tuple[Burst, ...]:
     """Bursts of contact noise in one channel.
 
     Parameters
     ----------
+    sound : Sound
+        As it was learnt.
     cells : Cells
         The channel.
     expected : ndarray of float, shape (cells,)
@@ -357,7 +428,7 @@ def find_bursts(cells: Cells, expected: Floats, full: float | None) -> tuple[Bur
     goes with the level; both are fitted by quantiles, as bursts only add. What counts as usual
     scatter is seen on the lower side of the median, which bursts do not reach.
     """
-    from scipy.ndimage import maximum_filter1d, percentile_filter
+    from scipy.ndimage import grey_dilation, percentile_filter
 
     found = cells.detection
     n = len(found)
@@ -374,14 +445,18 @@ def find_bursts(cells: Cells, expected: Floats, full: float | None) -> tuple[Bur
     ratio = np.log10(np.maximum(found, 1e-30) / np.maximum(background, 1e-30))
     low, middle = np.quantile(ratio[inner], [0.05, 0.5])
     threshold = middle + max(_FULL_DB / 10, _SPREAD * (middle - low))
-    ringing = 10 ** (-_RINGING_DB / 10) * maximum_filter1d(found, 2 * edge + 1)
+    decibels_found = 10 * np.log10(np.maximum(found, 1e-30))
+    rings = 10 * np.log10(np.maximum(sound.ringing, 1e-12)) + _RINGING_MARGIN_DB
+    rings = np.minimum(rings, -_OWN_DB)
+    rings[len(rings) // 2] = -np.inf  # a burst is no ringing of itself
+    ringing = grey_dilation(decibels_found, structure=rings, mode="nearest")
     noise = _usual(cells.residue[inner], expected[inner])(expected)
     extra = np.maximum(cells.residue - noise, 0.0)
     least = np.zeros(n)
     if full is not None:
         quiet = expected < full * 10 ** (QUIET_DB / 10)
         least = full * 10 ** (np.where(quiet, FAINTEST_QUIET_DB, FAINTEST_DB) / 10)
-    bad = (ratio > threshold) & (found > ringing) & (extra > least)
+    bad = (ratio > threshold) & (decibels_found > ringing) & (extra > least)
     bad[:edge] = False
     bad[n - edge :] = False
 
@@ -463,12 +538,12 @@ def measure_scrape(signal: Floats, samplerate: int) -> Scrape:
     """
     sound = learn_sound(signal, samplerate)
     cells = read_cells(signal, sound)
-    return scrape_of_cells(cells)
+    return scrape_of_cells(sound, cells)
 
 
-def scrape_of_cells(cells: Cells) -> Scrape:
+def scrape_of_cells(sound: Sound, cells: Cells) -> Scrape:
     """The same of cells that have been read."""
-    bursts = find_bursts(cells, np.zeros(len(cells)), None)
+    bursts = find_bursts(sound, cells, np.zeros(len(cells)), None)
     seconds = len(cells) * cells.seconds
     energies = np.array([b.energy for b in bursts])
     total = float(energies.sum())

@@ -20,7 +20,7 @@ resistance variation.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -36,12 +36,13 @@ from sigbench.measure.scrape import (
     Sound,
     bursts_a_second,
     find_bursts,
-    learn_sound,
+    learn_sounds,
     lost_cells,
     read_cells,
     runs,
 )
 from sigbench.model import Samples
+from sigbench.units import NEPER_DB
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -54,6 +55,7 @@ FEWEST_PASSES = 3  # without these, nothing is said of worn places
 LEAST_DEAD = 0.02  # of travel: a narrower skip is not told from a quick hand; our own choice
 GANG_STEP = 0.05  # of travel between the points of the gang error
 GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
+GANG_LEAST_DB = 0.01  # no ratio is known better: filters and fits; our own choice
 GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
@@ -64,10 +66,18 @@ _GUARD = 5  # levels on both sides of a burst that it disturbs: filter and windo
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
 _LOST_DB = 20.0
 _HYSTERESIS = 0.04  # of travel: a shorter turn back belongs to the pass
+_CALM = 15  # levels of the median that turning points are looked for in: 75 ms
 _LEAST_PASS = 0.2  # of travel: a shorter way is no pass
 _DILATION = 3  # bins: spots met in two passes so near to each other are the same place
 _ALIKE = 0.8  # rank correlation of two channels' levels, from which on one shaft turns both
 _REST_SECONDS = 0.3
+_RESIDUE_LEVELS = 41  # 0.2 s
+_APART_DB = 0.05  # channels that differ so much more than usual: one of them has a bad contact
+_USUAL_BIN = 0.02  # of the root of the amplitude
+_USUAL_REACH = 6  # bins to either side
+_BETWEEN = 40  # levels, 0.2 s: between two bursts so near the level is looked at again
+_HELD_DOWN_DB = 1.0  # a level so much lower than on both sides is held down by the contact
+_HUM_RATIO = 0.5  # one partial fell 3 dB further than all together: hum holds these up
 _REST_TRAVEL = 0.005  # a control that moves less than this meanwhile is at rest
 _QUICK = 4.0  # times the usual speed of a pass: quicker is a jump
 _FULL_BAND_DB = 1.5  # levels this near to the highest, if they last, are the upper end's
@@ -170,6 +180,10 @@ class Track:
         Contact noise.
     disturbed : ndarray of bool, shape (levels,)
         Levels that bursts and lost contact make untrue.
+    fallen : float
+        Power of the partial that fell furthest, re what it was at a high level.
+    fluctuation : float
+        Standard deviation of the sound's own level in dB, seen at the upper end.
     why : str or None
         Why this channel tells nothing of the travel; None if it does.
     """
@@ -181,6 +195,8 @@ class Track:
     full: float
     bursts: tuple[Burst, ...]
     disturbed: Bools
+    fallen: float
+    fluctuation: float
     why: str | None
 
 
@@ -368,25 +384,26 @@ class Turning:
 # --- one channel
 
 
-def hear(signal: Floats, samplerate: int, channel: int) -> Track:
-    """Take one channel of a take apart.
+def hear(samples: Samples, samplerate: int) -> tuple[Track, ...]:
+    """Take the channels of a take apart.
 
     Parameters
     ----------
-    signal : ndarray of float, shape (frames,)
+    samples : ndarray of float, shape (frames, channels)
         Full scale is -1.0 to 1.0.
     samplerate : int
         Frames a second.
-    channel : int
-        Its number, from 1.
 
     Raises
     ------
     SignalError
         If the take is shorter than 0.7 s.
     """
-    sound = learn_sound(signal, samplerate)
-    return follow(sound, read_cells(signal, sound), channel)
+    sounds = learn_sounds(samples, samplerate)
+    return tuple(
+        follow(sound, read_cells(samples[:, column], sound), column + 1)
+        for column, sound in enumerate(sounds)
+    )
 
 
 def follow(sound: Sound, cells: Cells, channel: int) -> Track:
@@ -399,17 +416,19 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     quiet = cells.residue[cells.tone <= np.quantile(cells.tone, 0.1)]
     noise = float(np.median(quiet)) * sound.noise_ratio
     expected = np.maximum(smooth - noise, 0.0)
-    power = expected[::_HOP].copy()
-    full = _full_power(power)
+    power = (smooth - noise)[::_HOP]
+    full, fluctuation = _full_power(power)
     disturbed = np.zeros(len(power), dtype=bool)
     if not sound.tonal or full <= 0.0:
-        bursts = find_bursts(cells, np.zeros(len(cells)), None)
-        return Track(channel, cells, power, noise, 0.0, bursts, disturbed, NO_SOUND)
-    bursts = find_bursts(cells, expected, full)
+        bursts = find_bursts(sound, cells, np.zeros(len(cells)), None)
+        return Track(channel, cells, power, noise, 0.0, bursts, disturbed, 1.0, 0.0, NO_SOUND)
+    bursts = find_bursts(sound, cells, expected, full)
     for first, last in _disturbances(bursts, power, len(power)):
         disturbed[first:last] = True
+    _held_down(power, disturbed)
     clean = power[~disturbed]
-    full = _full_power(clean) if len(clean) else full
+    if len(clean):
+        full, fluctuation = _full_power(clean)
     low = max(float(np.quantile(clean, 0.02)) if len(clean) else full, noise)
     span = 10 * np.log10(full / low) if low > 0 else np.inf
     why: str | None = None
@@ -420,19 +439,36 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
             f"the level moves by {span:.1f} dB only: this channel is not turned by the control, "
             "or the control was not turned"
         )
-    return Track(channel, cells, power, noise, full, bursts, disturbed, why)
+    return Track(
+        channel, cells, power, noise, full, bursts, disturbed, sound.fallen, fluctuation, why
+    )
 
 
-def _full_power(power: Floats) -> float:
-    """Power at the upper end: the mean of its plateau if the control rested there."""
+def _held_down(power: Floats, disturbed: Bools) -> None:
+    """Mark as disturbed what lies between two bursts and below the level on both sides."""
+    spans = runs(disturbed, 0)
+    for (begin, end), (first, last) in pairwise(spans):
+        if first - end > _BETWEEN or begin == 0 or last == len(power):
+            continue
+        usual = min(power[begin - 1], power[last])
+        if np.median(power[end:first]) < 10 ** (-_HELD_DOWN_DB / 10) * usual:
+            disturbed[end:first] = True
+
+
+def _full_power(power: Floats) -> tuple[float, float]:
+    """Power at the upper end, and the sound's own fluctuation there in dB (standard deviation).
+
+    If the control rested there, it is the middle of that plateau.
+    """
     if len(power) == 0:
-        return 0.0
+        return 0.0, 0.0
     top = float(np.quantile(power, 0.995))
     near = power[power > top * 10 ** (-_FULL_BAND_DB / 10)]
     plateau = near[near > 0.5 * (near.min() + near.max())] if len(near) else near
-    if len(plateau) * _HOP * CELL_SECONDS < _REST_SECONDS:
-        return top
-    return float(np.median(plateau))
+    if len(plateau) * _HOP * CELL_SECONDS < _REST_SECONDS or top <= 0:
+        return top, 0.0
+    middle = float(np.median(plateau))
+    return middle, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
 
 
 def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[tuple[int, int]]:
@@ -488,8 +524,7 @@ def measure_travel(
         which turns one channel up and the other down, counts as two. Channels whose level does
         not move are in none.
     """
-    tracks = [hear(samples[:, c], samplerate, c + 1) for c in range(samples.shape[1])]
-    return tuple(turning(shaft, taper=taper) for shaft in shafts(tracks))
+    return tuple(turning(shaft, taper=taper) for shaft in shafts(hear(samples, samplerate)))
 
 
 def shafts(tracks: Sequence[Track]) -> tuple[tuple[Track, ...], ...]:
@@ -544,7 +579,8 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
             key=lambda s: (s.burst.start, s.channel),
         )
     )
-    ambiguity = _ambiguity(taper, alike)
+    beating = _beating(taper, max(track.fluctuation for track in tracks))
+    ambiguity = np.hypot(_ambiguity(taper, alike), beating)
     gangs = tuple(
         _gang(
             track,
@@ -567,7 +603,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
         tuple(Pass(seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1]) for a, b in spans),
         spots,
         gangs,
-        _gang_error(tracks, x, spans) if len(tracks) == 2 else (),
+        _gang_error(tracks, x, spans, beating) if len(tracks) == 2 else (),
         tuple(
             PassCurve(
                 track.channel,
@@ -590,23 +626,46 @@ def _level_db(track: Track) -> Floats:
 def _shaft_amplitude(tracks: Sequence[Track]) -> tuple[Floats, float]:
     """Amplitude re full of the shaft (NaN where disturbed), and the least that is not noise.
 
-    With two channels it is their mean in dB; where one is disturbed, the other with what it had
-    been off that mean.
+    With two channels it is their mean in dB. A contact's resistance can only lower a level: where
+    the channels differ by more than is usual at that level, and where one is disturbed, the higher
+    tells the position, with half the usual difference taken off.
     """
-    floors = [np.sqrt(2 * track.noise / track.full) for track in tracks]
+    floors = [np.sqrt(2 * max(track.noise, 0.0) / track.full) for track in tracks]
     floor = float(max(floors))
     level = [np.where(track.disturbed, np.nan, _level_db(track)) for track in tracks]
     if len(tracks) == 1:
         return 10 ** (level[0] / 20), floor
-    off = level[0] - level[1]
-    loud = 20 * np.log10(max(2 * floor, 1e-8))
-    known = np.isfinite(off) & (np.minimum(level[0], level[1]) > loud)
-    where = np.flatnonzero(known)
-    off = np.interp(np.arange(len(off)), where, off[where]) if len(where) else np.zeros(len(off))
-    mean = 0.5 * (level[0] + level[1])
-    mean = np.where(np.isnan(mean), level[0] - off / 2, mean)
-    mean = np.where(np.isnan(mean), level[1] + off / 2, mean)
+    usual, scatter = _usual_difference(level[0], level[1], 20 * np.log10(max(2 * floor, 1e-8)))
+    first, second = level[0] - usual / 2, level[1] + usual / 2
+    apart = np.abs(first - second) > max(_APART_DB, 4 * scatter)
+    mean = np.where(apart, np.fmax(first, second), 0.5 * (first + second))
+    mean = np.where(np.isnan(mean), np.fmax(first, second), mean)
     return 10 ** (mean / 20), floor
+
+
+def _usual_difference(first: Floats, second: Floats, least: float) -> tuple[Floats, float]:
+    """Usual difference of two channels at each moment's level in dB, and its scatter.
+
+    Medians over a quarter of the scale: wider than a worn place, which lowers one of them.
+    """
+    from scipy.ndimage import median_filter
+
+    off, mean = first - second, np.fmax(first, second)
+    known = np.isfinite(off) & (np.minimum(first, second) > least)
+    if not known.any():
+        return np.zeros(len(first)), 0.0
+    # On the square root of the amplitude tapers of all kinds are spread well enough. Medians of
+    # narrow bins first, so that it does not matter where the hand stayed.
+    place = 10 ** (mean / 40)
+    which = np.minimum((place[known] / _USUAL_BIN).astype(int), round(1.2 / _USUAL_BIN))
+    bins = np.unique(which)
+    narrow = np.array([np.median(off[known][which == k]) for k in bins])
+    reach = min(_USUAL_REACH, len(bins) - 1)
+    padded = np.pad(narrow, reach, mode="reflect", reflect_type="odd")
+    medians = median_filter(padded, 2 * reach + 1)[reach : reach + len(narrow)]
+    usual = np.interp(np.nan_to_num(place), (bins + 0.5) * _USUAL_BIN, medians)
+    scatter = 1.48 * float(np.median(np.abs(off[known] - usual[known])))
+    return usual, scatter
 
 
 def _bridged(travel: Floats) -> Floats:
@@ -624,6 +683,9 @@ def _bridged(travel: Floats) -> Floats:
 
 def _find_passes(x: Floats) -> list[tuple[int, int]]:
     """First and one past the last level of each way between turning points, without its rests."""
+    from scipy.ndimage import median_filter
+
+    x = median_filter(x, _CALM, mode="nearest")
     passes: list[tuple[int, int]] = []
     for first, last in runs(np.isfinite(x), 0):
         turns = [first]
@@ -727,6 +789,14 @@ def _ambiguity(taper: Taper, alike: Sequence[Taper]) -> Floats:
     amplitude = taper.amplitude(grid)
     off = [np.abs(other.travel(amplitude) - grid) for other in alike]
     return np.asarray(np.max(off, axis=0) / np.sqrt(3)) if off else np.zeros(101)
+
+
+def _beating(taper: Taper, fluctuation_db: float) -> Floats:
+    """Standard uncertainty of travel, at each percent of it, by the sound's own fluctuation."""
+    grid = np.linspace(0, 1, 101)
+    amplitude = taper.amplitude(grid)
+    slope = np.gradient(amplitude, grid)
+    return np.asarray(amplitude / np.maximum(slope, 1e-6) * fluctuation_db / NEPER_DB)
 
 
 # --- places
@@ -917,7 +987,8 @@ def _worn(
             )
         )
     why = None
-    if (crossings[crossings > 0] < FEWEST_PASSES).any():
+    seldom = (crossings > 0) & (crossings < FEWEST_PASSES)
+    if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"
     return tuple(stretches), why
 
@@ -986,29 +1057,41 @@ def _dead(spots: Sequence[Spot], wear: WearMap, ambiguity: Floats) -> tuple[Stre
 
 
 def _end_residue(track: Track) -> Estimate:
-    """Lowest level of the sound re the highest; an upper bound where it is within the noise."""
-    clean = track.power[~track.disturbed]
-    low = clean[clean <= np.quantile(clean, 0.02)]
+    """Lowest level of the sound over 0.2 s re the highest; a bound where it is within the noise."""
+    from scipy.ndimage import uniform_filter1d
+
+    power = track.power[~track.disturbed]
+    width = min(_RESIDUE_LEVELS, len(power))
+    means = uniform_filter1d(power, width)[width // 2 : len(power) - width // 2]
+    if len(means) == 0:
+        means = np.array([power.mean()])
+    at = int(np.argmin(means))
     # Levels 25 ms apart are independent: that is how far the window reaches.
-    n = max(1.0, len(low) / 5)
-    scatter = float(np.std(low)) / np.sqrt(n)
-    u = float(np.hypot(scatter, 0.3 * track.noise))  # the noise itself is known within 1 dB or so
-    return decibels(Estimate(float(np.mean(low)), u), track.full)
+    scatter = float(np.std(power[at : at + width])) / np.sqrt(max(1.0, width / 5))
+    # The noise itself is known within 1 dB or so.
+    u = float(np.hypot(scatter, 0.3 * track.noise))
+    residue = decibels(Estimate(float(means[at]), u), track.full)
+    hum = track.fallen < _HUM_RATIO * means[at] / track.full
+    return replace(residue, upper_bound=True) if hum else residue
 
 
 def _gang_error(
-    tracks: Sequence[Track], x: Floats, spans: Sequence[tuple[int, int]]
+    tracks: Sequence[Track], x: Floats, spans: Sequence[tuple[int, int]], beating: Floats
 ) -> tuple[tuple[float, Estimate], ...]:
-    """First channel less second in dB along travel: medians of the passes, and their scatter."""
+    """First channel less second in dB along travel: medians of the passes.
+
+    The uncertainty is the scatter of the passes, and what the uncertainty of travel makes of the
+    slope.
+    """
     a, b = tracks
     clean = ~(a.disturbed | b.disturbed) & np.isfinite(x)
     clean &= (a.power > 2 * a.noise) & (b.power > 2 * b.noise)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        difference = 10 * np.log10(a.power / b.power)
+    difference = np.zeros(len(x))
+    difference[clean] = 10 * np.log10(a.power[clean] / b.power[clean])
     owner = np.full(len(x), -1)
     for number, (first, last) in enumerate(spans):
         owner[first:last] = number
-    points = []
+    found = []
     for place in np.arange(1, round(1 / GANG_STEP) + 1) * GANG_STEP:
         here = clean & (np.abs(x - place) <= GANG_WIDTH)
         if here.sum() < 3:
@@ -1017,12 +1100,16 @@ def _gang_error(
             float(np.median(difference[here & (owner == number)]))
             for number in np.unique(owner[here])
         ]
-        value = float(np.median(difference[here]))
-        if len(own) > 1:
-            u = float(np.std(own, ddof=1) / np.sqrt(len(own)))
-        else:
-            u = float(np.std(difference[here]))
-        u = max(u, 0.01)
-        if u <= GANG_LIMIT_DB:
-            points.append((100 * float(place), Estimate(value, u)))
-    return tuple(points)
+        scatter = np.std(own, ddof=1) / np.sqrt(len(own)) if len(own) > 1 else None
+        u = float(np.std(difference[here]) if scatter is None else scatter)
+        found.append((float(place), float(np.median(difference[here])), u))
+    if len(found) < 2:
+        return tuple((100 * p, Estimate(v, max(u, GANG_LEAST_DB))) for p, v, u in found)
+    places, values, scatters = (np.array(column) for column in zip(*found, strict=True))
+    off = np.gradient(values, places) * np.interp(places, np.linspace(0, 1, 101), beating)
+    us = np.maximum(np.hypot(scatters, off), GANG_LEAST_DB)
+    return tuple(
+        (round(100 * p), Estimate(float(v), float(u)))
+        for p, v, u in zip(places, values, us, strict=True)
+        if u <= GANG_LIMIT_DB
+    )

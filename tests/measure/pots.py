@@ -92,9 +92,13 @@ class Gang:
 
     def gain(self, x: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         """Voltage over the load re the source, with the contact's resistance."""
+        return self.clean(x, self._contact(x, rng))
+
+    def clean(self, x: np.ndarray, contact_ohms: np.ndarray | float = 0.0) -> np.ndarray:
+        """The same with a given contact resistance, by Thevenin's theorem."""
         r = self.ratio(x)
         inner = self.track_ohms * r * (1 - r)
-        return r * self.load_ohms / (self.load_ohms + inner + self._contact(x, rng))
+        return r * self.load_ohms / (self.load_ohms + inner + contact_ohms)
 
     def _contact(self, x: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         ohms = np.zeros(len(x))
