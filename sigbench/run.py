@@ -53,6 +53,9 @@ class Recorder(Protocol):
     def add(self, block: Block) -> None:
         """Write a block."""
 
+    def close(self) -> None:
+        """Write no more, and force what was written onto the disk."""
+
     def take(self) -> LongTake:
         """What was written, read from the disk; nothing more is written."""
         ...
@@ -191,6 +194,8 @@ def carry_out(
             try:
                 take = _recorded(interface, step, output.channels, on_block, recorder)
                 kept = keep is None or keep(take, attempt)
+                if kept:
+                    stored = store(take) if recorder is None else recorder.finish()
             except BaseException as exc:
                 if recorder is not None:
                     with suppress(BenchError):  # the first trouble is the one to be told
@@ -198,7 +203,6 @@ def carry_out(
                 raise
             if recorder is not None and not kept:
                 recorder.discard()
-        stored = store(take) if recorder is None else recorder.finish()
         takes.append(stored)
         measurement = measure(_with_file(take, stored), step.check, step.settings)
         measurements.append(as_heard_by(rig, measurement))
@@ -296,6 +300,8 @@ def record(
         settle=plan.settle,
         on_block=_arrivals(plan, on_block, to),
     )
+    if to is not None:
+        to.close()
     if plan.channels == take.channels:
         return take
     source = replace(take.source, channels=plan.channels)

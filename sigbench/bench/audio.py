@@ -319,7 +319,7 @@ def _not_written(path: Path) -> BenchError:
     free = shutil.disk_usage(path.parent).free / 1e6
     return BenchError(
         f"The take could not be written whole to {path.parent} ({free:.0f} MB are free there): "
-        "nothing was stored; make room on the disk, or look after it, and record again."
+        "nothing was stored; make room on the disk, or look after it, then do it again."
     )
 
 

@@ -186,7 +186,7 @@ def _recorded(
                     on_block=on_block,
                     to=disk,
                 )
-            take = record(
+            return record(
                 interface,
                 seconds=seconds,
                 channels=channels,
@@ -194,9 +194,6 @@ def _recorded(
                 on_block=on_block,
                 to=disk,
             )
-            if disk is not None:
-                disk.close()
-            return take
     except BaseException as exc:
         if disk is None:
             raise
