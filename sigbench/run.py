@@ -16,12 +16,18 @@ from sigbench.checks import is_long, measure, require_measurable
 from sigbench.checks.rails import measure_rails, rail_limit
 from sigbench.compare import base_name, check_limit
 from sigbench.errors import BenchError, CaptureFailed, RequestError
-from sigbench.interface.base import HIGH_PEAK_DBFS, Block, Interface, capture, frames_in
+from sigbench.interface.base import (
+    HIGH_PEAK_DBFS,
+    Block,
+    Interface,
+    capture,
+    frames_in,
+    losses_from,
+)
 from sigbench.measure.clipping import clipped_samples
 from sigbench.model import (
     Limit,
     LongTake,
-    LostBuffers,
     Measurement,
     Output,
     Plan,
@@ -374,11 +380,7 @@ def _arrivals(
 def _own_part(block: Block, skipped: int, channels: int) -> Block:
     """What of a block belongs to the take, at positions of the take."""
     start = min(max(0, skipped - block.first_frame), len(block.samples))
-    lost = tuple(
-        LostBuffers(loss.frame - skipped, loss.frames)
-        for loss in block.lost
-        if loss.frame >= skipped
-    )
+    lost = losses_from(block.lost, skipped)
     return Block(block.samples[start:, :channels], block.first_frame + start - skipped, lost)
 
 

@@ -669,6 +669,7 @@ def _read_log(path: Path) -> tuple[About, tuple[LostBuffers, ...], str]:
 def _long_take(
     about: About, paths: tuple[Path, ...], frames: int, lost: tuple[LostBuffers, ...]
 ) -> LongTake:
+    lost = tuple(sorted(lost, key=lambda loss: loss.frame))  # some are told late
     source = Source(
         about.kind, None, None, about.samplerate, about.channels, frames, lost_buffers=len(lost)
     )

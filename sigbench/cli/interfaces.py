@@ -169,7 +169,13 @@ def open_rig(setup: "RigSetup") -> "Interface":
         )
     from sigbench.interface.portaudio import open_setup
 
-    return open_setup(setup)
+    if setup.pilot is None:
+        return open_setup(setup)
+    from sigbench.interface.pilot import PilotedInterface
+
+    output, source = setup.pilot
+    inner = open_setup(setup, extra_output=output, extra_input=source)
+    return PilotedInterface(inner, len(setup.outputs))
 
 
 @contextmanager

@@ -129,7 +129,7 @@ def setup(
         typer.Option(
             metavar="OUT:IN",
             help="A spare output and a spare input that a cable joins for good: a pilot tone on "
-            "it shows what the computer loses.",
+            "it shows what the computer loses. 'none' does without again.",
         ),
     ] = None,
     gain: Annotated[
@@ -164,7 +164,7 @@ def setup(
         known = rigs(bench.folder).get(name)
         ins = _channels(inputs, "--inputs") or (known.inputs if known else None)
         outs = _channels(outputs, "--outputs") or (known.outputs if known else None)
-        joined = _pilot(pilot) or (known.pilot if known else None)
+        joined = _pilot(pilot) if pilot is not None else (known.pilot if known else None)
         if simulated:
             chosen = _simulated_setup(name, rate, ins, outs, joined, gain)
         else:
@@ -771,12 +771,12 @@ def _channels(text: str | None, option: str) -> tuple[int, ...] | None:
     return numbers
 
 
-def _pilot(text: str | None) -> tuple[int, int] | None:
-    if text is None:
+def _pilot(text: str) -> tuple[int, int] | None:
+    if text.strip().lower() == "none":
         return None
     output, colon, source = text.partition(":")
     if not colon:
-        raise RequestError(f"--pilot {text} is no pair: write output:input, like 3:3.")
+        raise RequestError(f"--pilot {text} is no pair: write output:input, like 3:3, or none.")
     return _whole(output, "an output (--pilot)"), _whole(source, "an input (--pilot)")
 
 

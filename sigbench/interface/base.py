@@ -12,9 +12,9 @@ The stream opens the device with its first block and closes it when it ends, whe
 and when Ctrl-C interrupts it: wrap it in `contextlib.closing`.
 """
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -40,7 +40,8 @@ class Block:
     first_frame : int
         Position of the first frame in the stream.
     lost : tuple of LostBuffers
-        What the computer lost at or within this block, at frame positions of the stream.
+        What the computer lost, as far as it is known with this block: at frame positions of the
+        stream, which may lie before the block.
     """
 
     samples: Samples
@@ -146,6 +147,23 @@ def stimulus_for_outputs(stimulus: Samples, outputs: int) -> Samples:
     return np.pad(columns, ((0, 0), (0, outputs - channels)))
 
 
+def losses_from(lost: Iterable[LostBuffers], start: int) -> tuple[LostBuffers, ...]:
+    """Losses at positions of a take that begins at frame `start` of the stream.
+
+    What was lost before it has no bearing on it, unless it spoils its first frames.
+    """
+    within = []
+    for loss in lost:
+        before = max(0, start - loss.frame)
+        if before == 0 or loss.spoiled > before:
+            within.append(
+                replace(
+                    loss, frame=loss.frame - start + before, spoiled=max(0, loss.spoiled - before)
+                )
+            )
+    return tuple(within)
+
+
 def capture(
     interface: Interface,
     *,
@@ -192,7 +210,7 @@ def capture(
         for block in blocks:
             received = block.first_frame + len(block.samples)
             samples[block.first_frame : received] = block.samples
-            lost.extend(loss for loss in block.lost if loss.frame >= skipped)
+            lost.extend(losses_from(block.lost, skipped))
             if on_block is not None:
                 on_block(block)
     if received != len(samples):
@@ -213,7 +231,7 @@ def capture(
         samples[skipped:],
         interface.samplerate,
         source,
-        lost=tuple(LostBuffers(loss.frame - skipped, loss.frames) for loss in lost),
+        lost=tuple(sorted(lost, key=lambda loss: loss.frame)),
         bits=interface.bits,
         dc_coupled=interface.dc_coupled,
     )
