@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pytest
@@ -10,11 +11,16 @@ import soundfile
 
 from sigbench import checks
 from sigbench.bench.folder import Bench
+from sigbench.bench.wave import written
 from sigbench.errors import DeviceNotFound
 from sigbench.interface.base import Block
 from sigbench.model import LostBuffers
 from tests.bench.sounding import Sounding, samples_at
-from tests.interface.conftest import SoundServer, sound_server  # noqa: F401
+from tests.interface.conftest import (  # noqa: F401
+    SoundServer,
+    doomed_sound_server,
+    sound_server,
+)
 from tests.short_plan import Flawed
 
 
@@ -138,6 +144,30 @@ def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # n
     assert values("frequency", "Hz") == pytest.approx([997.0] * 2, abs=1e-4)
     # The null sink carries 32-bit floating point: 24 bits of mantissa round at about -150 dB.
     assert max(values("thd_n", "dB")) < -140.0
+
+
+def test_a_sound_server_killed_in_mid_take_leaves_the_take(
+    doomed_sound_server: SoundServer,  # noqa: F811
+    tmp_path,
+):
+    place = tmp_path / "take.w64"
+    options = ("--check", "dropouts", "--seconds", "60", "--device", "bench", "--save", str(place))
+    with subprocess.Popen(
+        [sys.executable, "-m", "sigbench", "record", *options],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=doomed_sound_server.environment,
+    ) as program:
+        while not place.exists() or place.stat().st_size < 1000 or written(place).frames < 48_000:
+            assert program.poll() is None
+            time.sleep(0.01)
+        there = written(place).frames
+        doomed_sound_server.process.kill()
+        out, err = program.communicate(timeout=60)
+    assert (program.returncode, out) == (3, b"")
+    assert f"is in {place}\n".encode() in err
+    assert err.splitlines()[-1].startswith(b"sigbench: ")
+    assert soundfile.info(place).frames >= there
 
 
 # Long takes
