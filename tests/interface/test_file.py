@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from sigbench.errors import FileError
-from sigbench.interface.file import lossy_codec, read_take
+from sigbench.interface.file import length, lossy_codec, read_long_take, read_take
 
 RATE = 48_000
 
@@ -269,3 +269,38 @@ def test_no_header_however_short_gives_anything_but_a_sentence(tmp_path: Path, c
     path = tmp_path / "stub.wav"
     path.write_bytes(wav(noise(100), RATE, 16)[:cut])
     refusal(path)
+
+
+# In blocks
+
+
+def test_in_blocks_a_file_is_the_same_take(tmp_path: Path) -> None:
+    path = tmp_path / "a.flac"
+    soundfile.write(path, noise(200_000, 3), RATE, subtype="PCM_24")
+    whole = read_take(path, channels=(3, 1))
+    take = read_long_take(path, channels=(3, 1))
+    assert (take.source, take.bits) == (whole.source, 24)
+    for _ in range(2):  # as often as it is wanted
+        blocks = list(take.blocks())
+        assert len(blocks) > 1
+        assert np.array_equal(np.concatenate(blocks), whole.samples)
+    assert length(path) == (200_000, 3)
+
+
+def test_in_blocks_what_is_wrong_is_said_too(tmp_path: Path) -> None:
+    broken = noise(100_000)
+    broken[72_000, 1] = np.nan
+    path = tmp_path / "a.wav"
+    soundfile.write(path, broken, RATE, subtype="FLOAT")
+    with pytest.raises(FileError, match=r"no numbers .* first in channel 2 at 1\.5000 s"):
+        list(read_long_take(path).blocks())
+    assert sum(map(len, read_long_take(path, channels=(1,)).blocks())) == 100_000
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    for read in (read_long_take, length):
+        with pytest.raises(FileError, match="is cut short"):
+            read(path)
+    path.write_bytes(b"no audio at all")
+    for read in (read_long_take, length):
+        with pytest.raises(FileError, match="is no audio file"):
+            read(path)
