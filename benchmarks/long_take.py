@@ -103,24 +103,22 @@ def record_hours(place: Path) -> None:
         recording.discard()
 
 
-def store_and_measure(place: Path) -> None:
-    print(f"\n{HOURS} h of 1 channel, 8 kHz, 16 bits: recorded, measured and stored\n")
-    source = Source(8000, 1, 16, paced=False)
+def store_and_measure(place: Path, hours: float, samplerate: int, channels: int) -> None:
+    print(f"\n{hours:g} h of {channels} channel(s) at {samplerate} Hz, 24 bits\n")
+    source = Source(samplerate, channels, 24, paced=False)
     with bench_in(place) as bench:
-        recording = bench.begin_recording(source, seconds=None, channels=1)
-        for block in source.stream(seconds=HOURS * 3600.0):
+        recording = bench.begin_recording(source, seconds=None, channels=channels)
+        for block in source.stream(seconds=hours * 3600.0):
             recording.add(block)
         take = recording.take()
-        before = memory_mb()
-        begun = time.perf_counter()
+        recorded, begun = memory_mb(), time.perf_counter()
         checks.measure(take, "dropouts")
-        measured = time.perf_counter()
+        measured, at = memory_mb(), time.perf_counter()
         recording.finish()
-        stored = time.perf_counter()
-        print(f"  memory before {before:.0f} MB, after {memory_mb():.0f} MB")
-        samples = take.frames * take.channels / 1e6
-        for what, took in (("measured", measured - begun), ("stored", stored - measured)):
-            print(f"  {what} at {samples / took:.1f} million samples a second")
+        stored, end = memory_mb(), time.perf_counter()
+        print(f"  MB: recorded {recorded:.0f}, measured {measured:.0f}, stored {stored:.0f}")
+        for what, took in (("measured", at - begun), ("stored", end - at)):
+            print(f"  {what} at {hours * 3600 / took:.0f} times real time")
 
 
 def share(source: Source, each: Callable[[Block], None]) -> tuple[float, float]:
@@ -194,7 +192,8 @@ def _processor_row(place: Path, channels: int, bits: int | None) -> str:
 def main() -> None:
     place = Path(sys.argv[1] if len(sys.argv) > 1 else tempfile.gettempdir())
     processor(place)
-    store_and_measure(place)
+    store_and_measure(place, 0.25, 48_000, 2)
+    store_and_measure(place, HOURS, 8000, 1)
     record_hours(place)
 
 
