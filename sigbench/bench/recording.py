@@ -474,11 +474,16 @@ def keep(folder: Path, found: Unfinished) -> Path:
             purpose = found.about.purpose
             words = (_compact(found.about.started), purpose.unit, purpose.stage)
             target = _free(folder / KEPT, "-".join(slug(word) for word in words if word))
-            kept = audio.write_named(target, take, written=parts[0] if len(parts) == 1 else None)
-            log = (place / LOG).read_bytes()
-            whole = log[: log.rfind(b"\n") + 1]
-            entry = msgspec.json.encode({"sha256": audio.sha256_of(kept)})
-            write_file(beside(kept), whole + entry + b"\n")
+            written = parts[0] if len(parts) == 1 else None
+            kept = audio.write_named(target, take, written=written)
+            try:
+                write_file(beside(kept), _finished_log(place / LOG, kept))
+            except BaseException:
+                # Without its marks it would be taken for sound: all back as it was.
+                if written is not None and not written.exists():
+                    os.replace(kept, written)
+                kept.unlink(missing_ok=True)
+                raise
             shutil.rmtree(place)
         finally:
             lock.release()
@@ -616,6 +621,13 @@ def _lock_of_dead(place: Path) -> Lock:
         lock.release()
         raise BlockingIOError(f"{place} is being written to.")
     return lock
+
+
+def _finished_log(log: Path, kept: Path) -> bytes:
+    """The whole lines of a log, and the hash of the audio file that it belongs to."""
+    data = log.read_bytes()
+    whole = data[: data.rfind(b"\n") + 1]
+    return whole + msgspec.json.encode({"sha256": audio.sha256_of(kept)}) + b"\n"
 
 
 def _place_of(folder: Path, found: Unfinished) -> Path:

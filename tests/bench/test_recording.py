@@ -164,6 +164,24 @@ def test_the_marks_and_the_samples_are_kept(folder):
     assert files_in(folder / recording.RECORDINGS) == []
 
 
+@pytest.mark.parametrize("bits", [24, None])
+def test_without_room_for_its_marks_a_recording_stays_as_it_was(folder, monkeypatch, bits):
+    recorded(folder, Sounding(bits, lost=MARKS), 0.5).leave()
+    before = unfinished(folder)
+    with monkeypatch.context() as full:
+
+        def write_file(path: Path, _: bytes) -> None:
+            raise BenchError(f"{path} cannot be written (No space left on device).")
+
+        full.setattr(recording, "write_file", write_file)
+        with pytest.raises(BenchError, match="No space left"):
+            recording.keep(folder, before[0])
+    assert unfinished(folder) == before
+    assert files_in(folder / "kept") == []
+    kept = recording.keep(folder, before[0])
+    assert np.array_equal(soundfile.read(kept)[0], samples_at(0, 24_000, 2, bits))
+
+
 def test_two_of_the_same_second_are_kept_side_by_side(folder):
     about = About.of(Sounding(), 2, PURPOSE)
     for level in (0.25, 0.5):
