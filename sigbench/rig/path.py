@@ -19,7 +19,14 @@ from sigbench.interface.base import Block, Interface, capture
 from sigbench.model import LostBuffers, Samples, Take
 from sigbench.rig.path_advice import WHAT_TO_DO, System
 from sigbench.rig.path_channel import Channel, amplitude_at, amplitudes_at, band_powers, spectrum_of
-from sigbench.rig.path_clock import DRIFT_SIGMAS, SPEED_TOLERANCE, Clock, find_clock, speed_of
+from sigbench.rig.path_clock import (
+    DRIFT_SIGMAS,
+    REPEAT,
+    SPEED_TOLERANCE,
+    Clock,
+    find_clock,
+    speed_of,
+)
 from sigbench.rig.path_stimulus import (
     BITS,
     BURST_DBFS,
@@ -139,7 +146,7 @@ def run_path_test(
     expected_loop_dbfs : float or sequence of float, optional
         As for `find_path_faults`.
     attempts : int
-        How often to try when the computer loses audio.
+        How often to try when the computer loses audio, marked or not.
     on_block : callable, optional
         As for `sigbench.interface.base.capture`.
 
@@ -157,15 +164,15 @@ def run_path_test(
             stimulus=stimulus,
             on_block=on_block,
         )
-        if not take.lost:
+        findings = find_path_faults(
+            take.samples,
+            take.samplerate,
+            outputs=outputs,
+            expected_loop_dbfs=expected_loop_dbfs,
+            lost=take.lost,
+        )
+        if not findings[0].evidence.endswith(REPEAT):
             break
-    findings = find_path_faults(
-        take.samples,
-        take.samplerate,
-        outputs=outputs,
-        expected_loop_dbfs=expected_loop_dbfs,
-        lost=take.lost,
-    )
     return PathTest(take, findings)
 
 
@@ -213,7 +220,7 @@ def find_path_faults(
     require_range(samplerate, outputs)
     if lost:
         at = ", ".join(f"{loss.frame / samplerate:.2f} s" for loss in lost[:3])
-        return _all_unknown(f"The computer lost audio at {at}: close other programs and repeat.")
+        return _all_unknown(f"The computer lost audio at {at}: {REPEAT}")
     strongest = int(np.argmax(np.var(recorded, axis=0)))
     speed = speed_of(recorded[:, strongest], samplerate)
     if speed is None:

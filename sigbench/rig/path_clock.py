@@ -15,6 +15,9 @@ from sigbench.rig.path_stimulus import (
     tone_period,
 )
 
+REPEAT = "close other programs and repeat."
+"""How every sentence ends that says that audio was lost."""
+
 MAX_LATENCY_SECONDS = 1.0
 SPEED_TOLERANCE = 0.003
 """Largest deviation of the speed that is a clock's: crystals keep to 100 ppm, video pull-down is
@@ -101,7 +104,7 @@ def find_clock(signal: Floats, samplerate: int) -> "Clock | str":
             return (
                 "What came back does not keep to the times of what was played: audio was lost on "
                 "the way, or it came more than "
-                f"{MAX_LATENCY_SECONDS:g} s late; repeat the test."
+                f"{MAX_LATENCY_SECONDS:g} s late: {REPEAT}"
             )
         found.append(at)
     whole = [signal[at : at + len(marker)] for at in found]
@@ -116,7 +119,7 @@ def find_clock(signal: Floats, samplerate: int) -> "Clock | str":
     if abs(missed) > max(JUMP_FRAMES, DRIFT_SIGMAS * math.hypot(middle_uncertainty, uncertainty)):
         return (
             f"The sound jumped: the marker in the middle came {abs(missed):.1f} frames off. Audio "
-            "was lost without notice, or the clock is not steady: close other programs and repeat."
+            f"was lost without notice, or the clock is not steady: {REPEAT}"
         )
     offset, _ = _lag(whole[0], marker, samplerate)
     return Clock(samplerate, found[0] + offset, (ratio - 1) * 1e6, uncertainty / span * 1e6)

@@ -504,6 +504,19 @@ def test_a_test_with_losses_is_repeated() -> None:
     assert rig.tries == 2
 
 
+def test_a_test_with_losses_that_no_one_marked_is_repeated() -> None:
+    takes = 0
+
+    def lose_a_frame_once(came: Sound, rate: int) -> Sound:
+        nonlocal takes
+        takes += 1
+        return np.delete(came, 5 * rate, axis=0) if takes == 1 else came
+
+    rig = LoopbackInterface(PARTS, on_the_way_in=lose_a_frame_once)
+    assert told(run_path_test(rig).findings, None) == {"software_volume"}
+    assert takes == 2
+
+
 def test_where_nothing_came_back_nothing_is_told() -> None:
     rig = LoopbackInterface(replace(PARTS, hum_dbfs=-70.0))
     rig.unplug()
