@@ -55,7 +55,7 @@ FEWEST_PASSES = 3  # without these, nothing is said of worn places
 LEAST_DEAD = 0.02  # of travel: a narrower skip is not told from a quick hand; our own choice
 GANG_STEP = 0.05  # of travel between the points of the gang error
 GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
-GANG_LEAST_DB = 0.01  # no ratio is known better: filters and fits; our own choice
+GANG_LEAST_DB = 0.03  # no ratio is known better, by precision_pot.py
 GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
@@ -63,6 +63,7 @@ NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while
 _SMOOTH = 41  # cells of the Hann window that the level is read through
 _HOP = 5  # cells from one level to the next
 _GUARD = 5  # levels on both sides of a burst that it disturbs: filter and window, 25 ms
+_SETTLE = 10  # levels at the start and end of the take that the filters spoil
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
 _LOST_DB = 20.0
 _HYSTERESIS = 0.04  # of travel: a shorter turn back belongs to the pass
@@ -84,6 +85,7 @@ _FULL_BAND_DB = 1.5  # levels this near to the highest, if they last, are the up
 _DWELL_BINS = 50
 _DWELL_CAP = 4.0  # times the median: more time than that in one bin is a pause
 _LAW_SCATTER = 0.02  # of travel: the least uncertainty of the time spent below a level
+_LAW_MARGIN = 1.5  # uncertainties: laws that fit worse by less count as alike; by precision_pot.py
 
 TaperKind = Literal["linear", "audio", "power"]
 
@@ -151,7 +153,6 @@ SQUARE = Taper("power", 0.25)
 
 TAPERS = (
     LINEAR,
-    Taper("linear", 0.4),
     Taper("audio", 0.1),
     AUDIO,
     Taper("audio", 0.2),
@@ -224,8 +225,8 @@ class Spot:
         Between which percents of travel; None where the travel is unknown.
     number : int or None
         The pass that it belongs to, from 0; None between passes.
-    lost : float or None
-        Seconds within it in which the signal was gone.
+    lost : (float, float) or None
+        From when to when the signal was gone, in seconds; None if it was not.
     lost_db : float or None
         How far it fell then.
     jump : bool
@@ -236,7 +237,7 @@ class Spot:
     burst: Burst
     travel: tuple[float, float] | None
     number: int | None
-    lost: float | None
+    lost: tuple[float, float] | None
     lost_db: float | None
     jump: bool
 
@@ -426,6 +427,7 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     for first, last in _disturbances(bursts, power, len(power)):
         disturbed[first:last] = True
     _held_down(power, disturbed)
+    disturbed[:_SETTLE] = disturbed[-_SETTLE:] = True
     clean = power[~disturbed]
     if len(clean):
         full, fluctuation = _full_power(clean)
@@ -600,7 +602,10 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
         told,
         alike,
         tuple((float(db), 100 * float(share)) for db, share, _ in dwell),
-        tuple(Pass(seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1]) for a, b in spans),
+        tuple(
+            Pass(*(float(v) for v in (seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1])))
+            for a, b in spans
+        ),
         spots,
         gangs,
         _gang_error(tracks, x, spans, beating) if len(tracks) == 2 else (),
@@ -774,7 +779,7 @@ def _fitting_taper(
         x = taper.travel(10 ** (db / 20))
         misses.append(float(np.sqrt(np.mean((x - share) ** 2))))
     best = int(np.argmin(misses))
-    margin = misses[best] + float(np.mean(u))
+    margin = misses[best] + _LAW_MARGIN * float(np.mean(u))
     alike = tuple(t for k, t in enumerate(TAPERS) if k != best and misses[k] < margin)
     return TAPERS[best], alike
 
@@ -846,7 +851,9 @@ def _spots(
                     if np.isfinite(ends).all()
                     else None,
                     number,
-                    len(own) * track.cells.seconds if len(own) else None,
+                    (own[0] * track.cells.seconds, (own[-1] + 1) * track.cells.seconds)
+                    if len(own)
+                    else None,
                     depth,
                     jump,
                 )

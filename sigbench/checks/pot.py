@@ -1,0 +1,250 @@
+"""Pot: a volume control is turned from end to end a few times while a steady sound sounds."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from sigbench.checks.readings import SILENT, level_readings, reading, spoil_clipped
+from sigbench.measure.dropouts import LOST_POSITION_SECONDS, SIMULTANEOUS_SECONDS
+from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
+from sigbench.measure.travel import (
+    Gang,
+    Spot,
+    Stretch,
+    Taper,
+    Track,
+    Turning,
+    hear,
+    shafts,
+    turning,
+)
+from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
+
+CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
+NO_PAIR = "no two channels are turned together"
+
+
+def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None) -> Measurement:
+    """Find worn and dead places, crackle, gang error and end residue of a turned control.
+
+    Parameters
+    ----------
+    take : Take
+        A steady sound, while the control goes slowly from end to end at least three times. Without
+        a sound (a control that carries DC, or none at all) only the crackle is measured.
+    settings : CheckSettings
+        Nothing of it is needed.
+    taper : Taper or None
+        The law of the control; None guesses it from where the hand spent its time.
+
+    Raises
+    ------
+    SignalError
+        If the take is shorter than 0.7 s.
+    """
+    tracks = [_without_computers_own(track, take) for track in hear(take.samples, take.samplerate)]
+    turned = [turning(shaft, taper=taper) for shaft in shafts(tracks)]
+    readings: list[Reading] = []
+    for track in tracks:
+        column = track.channel - 1
+        signal = take.samples[:, column]
+        readings += level_readings(signal, take, track.channel)
+        if np.ptp(signal) == 0:
+            readings += _invalid(track.channel, SILENT, with_crackle=True)
+            continue
+        found = [(t, g) for t in turned for g in t.gangs if g.channel == track.channel]
+        if found:
+            readings += _gang_readings(*found[0])
+        else:
+            readings += _untold(track, take)
+    if take.channels >= 2:
+        readings += _pair_readings(turned)
+    events = _events(tracks, turned, take)
+    return Measurement("pot", take.source, spoil_clipped(readings, take), events)
+
+
+def _near_a_loss(start: float, end: float, take: Take) -> bool:
+    """Whether the computer lost audio there; a loss is placed to a block of the audio system."""
+    return any(
+        start - LOST_POSITION_SECONDS <= (mark.frame + (mark.frames or 0)) / take.samplerate
+        and mark.frame / take.samplerate <= end + LOST_POSITION_SECONDS
+        for mark in take.lost
+    )
+
+
+def _without_computers_own(track: Track, take: Take) -> Track:
+    """The track without bursts for which the control is not to blame."""
+    if not take.lost:
+        return track
+    own = tuple(b for b in track.bursts if not _near_a_loss(b.start, b.end, take))
+    return replace(track, bursts=own)
+
+
+def _law(turned: Turning) -> str:
+    """By which law travel is given."""
+    if turned.told:
+        return f"travel by the law {turned.taper.name}"
+    text = f"travel by the law {turned.taper.name}, guessed from the turning"
+    if turned.alike:
+        text += f"; fits as well: {', '.join(taper.name for taper in turned.alike)}"
+    return text
+
+
+def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:
+    channel = gang.channel
+    law = _law(turned)
+    remark = f"{law}; {gang.why}" if gang.why else law
+    residue = gang.end_residue
+    why = None
+    if residue.upper_bound:
+        why = "noise or hum covers what is left at the lower end: it is not above this"
+    return [
+        _stretches("worn_travel", gang.worn, channel, remark, gang.why),
+        _stretches("dead_travel", gang.dead, channel, remark, gang.why),
+        reading("end_residue", "dB", residue, channel=channel, why=why),
+        reading("crackle_rate", "1/s", gang.crackle_rate, channel=channel),
+        reading("crackle_energy", "dB", gang.crackle_energy, channel=channel),
+    ]
+
+
+def _stretches(
+    name: str,
+    stretches: tuple[Stretch, ...] | None,
+    channel: int,
+    remark: str,
+    why: str | None,
+) -> Reading:
+    if stretches is None:
+        return Reading.invalid(name, "%", why or "too few passes", channel=channel)
+    return Reading(
+        name,
+        tuple((round(s.start, 1), round(s.end, 1)) for s in stretches),
+        "%",
+        channel,
+        tuple(s.uncertainty for s in stretches),
+        why=remark,
+    )
+
+
+def _untold(track: Track, take: Take) -> list[Reading]:
+    """Of a channel whose level tells no travel: its crackle alone."""
+    channel = track.channel
+    why = track.why or "it is not turned alone"
+    if track.full <= 0:
+        scrape = scrape_of_cells(track.cells, track.bursts)
+        rate = reading("crackle_rate", "1/s", scrape.rate, channel=channel)
+        energy = reading("crackle_energy", "dBFS", scrape.level, channel=channel)
+        remark = "no sound to compare with: scrape noise alone, over the whole take"
+        return [
+            *_invalid(channel, why, with_crackle=False),
+            replace(rate, why=remark),
+            replace(energy, why=energy.why or remark),
+        ]
+    rate = reading(
+        "crackle_rate", "1/s", bursts_a_second(len(track.bursts), take.seconds), channel=channel
+    )
+    return [
+        *_invalid(channel, why, with_crackle=False),
+        replace(rate, why="over the whole take"),
+        Reading.invalid("crackle_energy", "dB", why, channel=channel),
+    ]
+
+
+def _invalid(channel: int, why: str, *, with_crackle: bool) -> list[Reading]:
+    names = [("worn_travel", "%"), ("dead_travel", "%"), ("end_residue", "dB")]
+    if with_crackle:
+        names += [("crackle_rate", "1/s"), ("crackle_energy", "dB")]
+    return [Reading.invalid(name, unit, why, channel=channel) for name, unit in names]
+
+
+def _pair_readings(turned: Sequence[Turning]) -> list[Reading]:
+    pairs = [t for t in turned if len(t.gangs) == 2]
+    if not pairs:
+        return [Reading.invalid("gang_error", "dB", NO_PAIR, channels=(1, 2))]
+    readings = []
+    for pair in pairs:
+        first, second = pair.channels
+        if not pair.gang_error:
+            why = "both channels are never heard above the noise together"
+            readings.append(Reading.invalid("gang_error", "dB", why, channels=(first, second)))
+            continue
+        readings.append(
+            Reading(
+                "gang_error",
+                tuple((place, round(error.value, 3)) for place, error in pair.gang_error),
+                "dB",
+                None,
+                tuple(error.uncertainty for _, error in pair.gang_error),
+                why=_law(pair),
+                channels=(first, second),
+            )
+        )
+    return readings
+
+
+def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> tuple[Event, ...]:
+    """Bursts and lost contact with their times; the same one in two channels as one event."""
+    spots = [spot for t in turned for spot in t.spots]
+    told = {channel for t in turned for channel in t.channels}
+    single = [_event(spot) for spot in spots]
+    single += [
+        _bare_event(track.channel, burst)
+        for track in tracks
+        if track.channel not in told
+        for burst in track.bursts
+    ]
+    events: list[Event] = []
+    for event in sorted(single, key=lambda e: (e.start, e.channels)):
+        for k in range(len(events) - 1, -1, -1):
+            other = events[k]
+            if event.start - other.start > SIMULTANEOUS_SECONDS:
+                continue
+            if other.kind == event.kind and not set(event.channels) & set(other.channels):
+                depths = [d for d in (event.depth, other.depth) if d is not None]
+                events[k] = replace(
+                    other,
+                    end=max(other.end, event.end),
+                    channels=tuple(sorted((*other.channels, *event.channels))),
+                    depth=max(depths, default=None),
+                )
+                break
+        else:
+            events.append(event)
+    marks = [
+        Event(
+            "lost_buffers",
+            mark.frame / take.samplerate,
+            (mark.frame + (mark.frames or 0)) / take.samplerate,
+            tuple(range(1, take.channels + 1)),
+        )
+        for mark in take.lost
+    ]
+    return tuple(sorted((*events, *marks), key=lambda e: (e.start, e.channels)))
+
+
+def _kind(burst: Burst) -> EventKind:
+    return "crackle" if burst.transients >= CRACKLE_TRANSIENTS else "click"
+
+
+def _event(spot: Spot) -> Event:
+    words = []
+    if spot.travel is not None:
+        low, high = spot.travel
+        words.append(
+            f"jump from {low:.1f} % to {high:.1f} % of travel"
+            if spot.jump
+            else f"at {0.5 * (low + high):.1f} % of travel"
+        )
+    if spot.number is not None:
+        words.append(f"pass {spot.number + 1}")
+    words.append(f"{spot.burst.peak_db:.0f} dB re the sound")
+    text = ", ".join(words)
+    if spot.lost is not None:
+        return Event("dropout", *spot.lost, (spot.channel,), spot.lost_db, text)
+    return Event(_kind(spot.burst), spot.burst.start, spot.burst.end, (spot.channel,), None, text)
+
+
+def _bare_event(channel: int, burst: Burst) -> Event:
+    text = f"{burst.peak_db:.0f} dBFS"
+    return Event(_kind(burst), burst.start, burst.end, (channel,), None, text)
