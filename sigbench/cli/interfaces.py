@@ -148,8 +148,10 @@ def open_interface(
     return SimulatedInterface(parts, samplerate=rate, seed=time.time_ns() % 2**32)
 
 
-def open_rig(setup: "RigSetup") -> "Interface":
+def open_rig(setup: "RigSetup", *, paced: bool = False) -> "Interface":
     """The interface of a rig, with its pilot tone where it has one.
+
+    `paced` makes a simulated one as slow as a real one, for watching.
 
     Raises
     ------
@@ -166,6 +168,7 @@ def open_rig(setup: "RigSetup") -> "Interface":
             channels=len(setup.inputs),
             outputs=max(1, len(setup.outputs)),
             seed=time.time_ns() % 2**32,
+            paced=paced,
         )
     from sigbench.interface.portaudio import open_setup
 

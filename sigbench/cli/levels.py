@@ -63,7 +63,7 @@ def watch_levels(
     meter = LevelMeter(interface.samplerate, interface.channels)
     shown = 0.0
     with (
-        Live(console=console, auto_refresh=False, transient=True, vertical_overflow="crop") as live,
+        Live(console=console, auto_refresh=False, screen=console.is_terminal) as live,
         closing(interface.stream(seconds=seconds, stimulus=stimulus)) as blocks,
     ):
         for block in blocks:

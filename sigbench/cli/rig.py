@@ -184,18 +184,13 @@ def setup(
             )
         from sigbench.cli.interfaces import open_rig
 
-        interface = open_rig(chosen)
+        interface = open_rig(chosen, paced=True)
         if not yes:
             _show_inputs(interface, console)
             if gain is None:
                 chosen = _with_gain(chosen, known)
-        # What was measured at the same settings still holds.
-        if known is not None and _same(known, chosen):
-            from dataclasses import replace
-
-            chosen = replace(
-                chosen, test=known.test, calibration=known.calibration, limits=known.limits
-            )
+        if known is not None:
+            chosen = _kept(known, chosen)
         save_rig(bench.folder, chosen)
         in_use = rig_in_use(bench.folder)
         assert in_use is not None
@@ -224,7 +219,7 @@ def levels(
     from sigbench.cli.places import note, open_bench
 
     with open_bench(folder) as bench:
-        interface = open_rig(_rig(bench, rig))
+        interface = open_rig(_rig(bench, rig), paced=True)
     console = show.output()
     if seconds is None and console.is_terminal:
         note("Enter ends.")
@@ -810,11 +805,25 @@ def _simulated_setup(
     )
 
 
-def _same(known: "RigSetup", chosen: "RigSetup") -> bool:
-    """Whether what was measured of the rig as it was is true of the rig as it is."""
+def _kept(known: "RigSetup", chosen: "RigSetup") -> "RigSetup":
+    """The rig with what was measured of it before, unless it is other hardware or channels now.
+
+    Rate and gain may differ: each figure knows its own, and is left aside until they are back.
+    """
     from dataclasses import replace
 
-    return replace(known, test=None, calibration=None, limits=None) == chosen
+    plain = replace(
+        known,
+        samplerate=chosen.samplerate,
+        gain=chosen.gain,
+        pilot=chosen.pilot,
+        test=None,
+        calibration=None,
+        limits=None,
+    )
+    if plain != chosen:
+        return chosen
+    return replace(chosen, test=known.test, calibration=known.calibration, limits=known.limits)
 
 
 # --- showing ------------------------------------------------------------------------------------

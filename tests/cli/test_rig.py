@@ -55,7 +55,7 @@ def test_a_calibration_that_holds(call, prepared):
 
 def test_a_moved_gain_is_exit_1(call, prepared, monkeypatch):
     moved = LoopbackInterface(Converters(input_full_scale_dbu=(17.0, 20.05)))
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup: moved)
+    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: moved)
     outcome = call("rig", "check", "--yes", "--folder", prepared)
     assert outcome.code == 1
     assert "Input 1 reads +3.0" in outcome.out
@@ -72,7 +72,7 @@ def test_a_clean_path(call, prepared):
 def test_a_path_with_swapped_cables(call, prepared, monkeypatch):
     rig = LoopbackInterface()
     rig.connect({1: 2, 2: 1})
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup: rig)
+    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: rig)
     outcome = call("rig", "test", "--yes", "--folder", prepared)
     assert outcome.code == 1
     assert "FOUND: Swapped channels" in outcome.out
@@ -116,6 +116,18 @@ def test_what_cannot_be_is_said_in_one_sentence(call, prepared, arguments, says)
     assert says in " ".join(outcome.err.split())
 
 
+def test_figures_are_kept_for_when_the_gain_is_back(call, tmp_path):
+    here = ("--folder", tmp_path / "b")
+    call("rig", "setup", "--simulated", "--yes", "--gain", "low", *here)
+    call("rig", "calibrate", "--yes", *here)
+    moved = call("rig", "setup", "--simulated", "--yes", "--gain", "noon", *here).out
+    assert "not used: the rig's calibration was made with the gain at 'low'" in moved
+    back = call("rig", "setup", "--simulated", "--yes", "--gain", "low", *here).out
+    assert "not used" not in back
+    other = call("rig", "setup", "--simulated", "--yes", "--inputs", "1", *here).out
+    assert "none yet ('sigbench rig calibrate')" in other
+
+
 def test_before_there_is_a_rig(call, tmp_path):
     call("bench", "create", "--folder", tmp_path / "b")
     outcome = call("rig", "test", "--yes", "--folder", tmp_path / "b")
@@ -135,7 +147,7 @@ def devices(monkeypatch):
     monkeypatch.setattr("sigbench.interface.portaudio.list_devices", lambda: DEVICES)
     opened = []
 
-    def open_rig(setup):
+    def open_rig(setup, **_):
         opened.append(setup)
         return LoopbackInterface(samplerate=setup.samplerate, channels=len(setup.inputs))
 
@@ -197,7 +209,7 @@ def test_calibration_by_typing(call, tmp_path, monkeypatch):
     here = ("--folder", tmp_path / "b")
     rig = LoopbackInterface(paced=True)
     monkeypatch.setattr("sigbench.cli.rig.TONE_SECONDS", 0.5)
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup: rig)
+    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: rig)
     monkeypatch.setattr("sigbench.interface.loopback.LoopbackInterface", type("Other", (), {}))
     monkeypatch.setattr("sigbench.interface.portaudio.list_devices", lambda: DEVICES)
     call("rig", "setup", "--device", "usb", "--rate", 48_000, "--yes", *here)
