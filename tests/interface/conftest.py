@@ -1,4 +1,8 @@
-"""A private PulseAudio server with a null sink: a loop from its output to its input."""
+"""A private PulseAudio server.
+
+Its device ``bench`` is a loop from output to input; its device ``rig`` leads, where one is
+running, through a software instrument (`tests.interface.instrument`).
+"""
 
 import contextlib
 import os
@@ -12,20 +16,25 @@ from pathlib import Path
 
 import pytest
 
+from .instrument import CHANNEL_MAP, CHANNELS, Instrument, running_instrument
+
 PACKAGES = "libportaudio2 pulseaudio pulseaudio-utils libasound2-plugins"
 
 
 @dataclass(frozen=True)
 class SoundServer:
-    """A running server, and the environment in which programs find it as the device ``bench``."""
+    """A running server, and the environment in which programs find its devices."""
 
     process: subprocess.Popen[bytes]
     environment: dict[str, str]
 
 
 @contextlib.contextmanager
-def running_sound_server() -> Iterator[SoundServer]:
-    """Start a server of our own, apart from any other on this machine, and stop it at the end."""
+def running_sound_server(rate: int = 48_000) -> Iterator[SoundServer]:
+    """Start a server of our own, apart from any other on this machine, and stop it at the end.
+
+    The device ``rig`` runs at `rate`.
+    """
     missing = [
         name for name in ("pulseaudio", "pactl", "pacat", "parec") if shutil.which(name) is None
     ]
@@ -39,12 +48,23 @@ def running_sound_server() -> Iterator[SoundServer]:
         (home / "pulse.conf").write_text(
             f"load-module module-native-protocol-unix socket={socket} auth-anonymous=1\n"
             "load-module module-null-sink sink_name=bench rate=48000 channels=2 format=float32le\n"
+            + "".join(
+                f"load-module module-null-sink sink_name={name} rate={rate} channels={CHANNELS} "
+                f"channel_map={CHANNEL_MAP} format=float32le\n"
+                for name in ("to_unit", "from_unit")
+            )
         )
+        # Else a stereo stream is spread over all four channels, and four are mixed into two.
+        (home / ".config" / "pulse").mkdir(parents=True)
+        (home / ".config" / "pulse" / "daemon.conf").write_text("enable-remixing = no\n")
         (home / ".asoundrc").write_text(
-            "pcm.bench { type asym\n"
-            f'  playback.pcm {{ type pulse server "unix:{socket}" device bench }}\n'
-            f'  capture.pcm {{ type pulse server "unix:{socket}" device bench.monitor }}\n'
-            "}\n"
+            "".join(
+                f"pcm.{name} {{ type asym\n"
+                f'  playback.pcm {{ type pulse server "unix:{socket}" device {sink} }}\n'
+                f'  capture.pcm {{ type pulse server "unix:{socket}" device {source}.monitor }}\n'
+                "}\n"
+                for name, sink, source in (("bench",) * 3, ("rig", "to_unit", "from_unit"))
+            )
         )
         environment = os.environ | {
             "HOME": str(home),
@@ -109,3 +129,10 @@ def doomed_sound_server() -> Iterator[SoundServer]:
     """A server that the test may kill."""
     with running_sound_server() as server:
         yield server
+
+
+@pytest.fixture
+def instrument(sound_server: SoundServer) -> Iterator[Instrument]:
+    """An instrument at the device ``rig`` of `sound_server`: it passes on what it receives."""
+    with running_instrument(sound_server.environment) as running:
+        yield running
