@@ -1,0 +1,246 @@
+"""Level, and the frequency of a steady tone, against time: for soak checks and live strips.
+
+A `LevelTracker` tells the level of each channel 50 times a second, a `ToneTracker` the frequency
+and level of a steady tone ten times a second. Both take blocks of any sizes and keep nothing but
+the last step.
+
+Source: the frequency is the advance of the tone's phase between Hann-windowed stretches 50 ms
+apart: the phase-difference estimator of S. A. Tretter, IEEE Trans. IT 31 (1985) 832-835, for two
+phases, each of a windowed Fourier coefficient.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.errors import RequestError, SignalError
+from sigbench.model import Samples
+from sigbench.units import FULL_SCALE_SINE_RMS, cents, power_ratio_to_db, ratio_to_db
+
+LEVEL_SECONDS = 0.02  # a step of the level; a multiple of the period of 50 Hz
+TONE_SECONDS = 0.1  # a step of the tone
+LOWEST_TONE_HZ = 40.0  # four lobes of the window away from zero
+PULL_HZ = 8.0  # how far from the expected frequency the tone may be; half a turn is 10 Hz
+TONE_SHARE_DB = -20.0  # a tone weaker than this re the whole sound is not followed
+_LEVEL_BATCH = 16  # steps that are worked on at a time, at most
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStep:
+    """The levels of one step.
+
+    Parameters
+    ----------
+    start : float
+        Seconds from the first frame.
+    rms, peak : tuple of float
+        dBFS of each channel: RMS (a full-scale sine is 0 dBFS, AES17), and sample peak. Silence is
+        ``-inf``.
+    """
+
+    start: float
+    rms: tuple[float, ...]
+    peak: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ToneStep:
+    """A tone in one step.
+
+    Parameters
+    ----------
+    time : float
+        Seconds from the first frame to the middle of the step.
+    cents : float or None
+        Deviation from the expected frequency; None where no such tone was heard.
+    level : float
+        dBFS, RMS of what lies within 20 Hz of the expected frequency.
+    """
+
+    time: float
+    cents: float | None
+    level: float
+
+
+def _checked(block: Samples, channels: int, what: str) -> Samples:
+    if block.ndim != 2 or block.shape[1] != channels:
+        raise SignalError(
+            f"A block of shape {block.shape} was fed to a {what} tracker for"
+            f" {channels} channels: feed blocks of shape (frames, channels)."
+        )
+    if not np.isfinite(block).all():
+        raise SignalError(
+            "The signal has values that are no numbers: check the file or the recording."
+        )
+    return block
+
+
+class LevelTracker:
+    """Levels of audio that comes in blocks, in steps of `LEVEL_SECONDS`.
+
+    Blocks of any sizes give the same steps. A last step that is not whole is not told.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    channels : int
+        Channels of each block.
+
+    Examples
+    --------
+    >>> t = np.arange(4800) / 48000
+    >>> sound = np.sin(2 * np.pi * 1000 * t)
+    >>> step = LevelTracker(48000, 1).feed(sound[:, np.newaxis])[0]
+    >>> step.start, round(step.rms[0], 3), round(step.peak[0], 3)
+    (0.0, 0.0, 0.0)
+    """
+
+    def __init__(self, samplerate: int, channels: int) -> None:
+        self._samplerate = samplerate
+        self._step = max(1, round(LEVEL_SECONDS * samplerate))
+        self._waiting = np.zeros((channels, _LEVEL_BATCH * self._step))
+        self._filled = 0
+        self._start = 0
+
+    def feed(self, block: Samples) -> tuple[LevelStep, ...]:
+        """Take the next block, of shape (frames, channels); the steps that it completed.
+
+        Raises
+        ------
+        SignalError
+            If the block has another number of channels, or values that are not finite.
+        """
+        waiting = self._waiting
+        _checked(block, len(waiting), "level")
+        steps: list[LevelStep] = []
+        used = 0
+        while used < len(block):
+            n = min(len(block) - used, waiting.shape[1] - self._filled)
+            waiting[:, self._filled : self._filled + n] = block[used : used + n].T
+            self._filled += n
+            used += n
+            steps += self._advance()
+        return tuple(steps)
+
+    def finish(self) -> tuple[LevelStep, ...]:
+        """No more blocks: nothing is left to tell."""
+        return ()
+
+    def _advance(self) -> list[LevelStep]:
+        count = self._filled // self._step
+        if count == 0:
+            return []
+        used = count * self._step
+        parts = self._waiting[:, :used].reshape(len(self._waiting), count, self._step)
+        powers = np.vecdot(parts, parts).T / self._step
+        peaks = np.maximum(parts.max(axis=2), -parts.min(axis=2)).T
+        rms = power_ratio_to_db(powers / FULL_SCALE_SINE_RMS**2).tolist()
+        peak = ratio_to_db(peaks).tolist()
+        steps = [
+            LevelStep((self._start + k * self._step) / self._samplerate, tuple(a), tuple(b))
+            for k, (a, b) in enumerate(zip(rms, peak, strict=True))
+        ]
+        rest = self._filled - used
+        self._waiting[:, :rest] = self._waiting[:, used : self._filled].copy()
+        self._filled = rest
+        self._start += used
+        return steps
+
+
+class ToneTracker:
+    """Frequency and level of a steady tone in one channel, ten times a second.
+
+    Blocks of any sizes give the same steps. A deviation of up to `PULL_HZ` from the expected
+    frequency is followed. Other partials have to be 40 Hz away or more.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    frequency_hz : float
+        What is expected: the note played, or the frequency measured at the start.
+
+    Raises
+    ------
+    RequestError
+        If the frequency is below `LOWEST_TONE_HZ`, or above 0.45 of the sample rate.
+
+    Examples
+    --------
+    >>> t = np.arange(48000) / 48000
+    >>> steps = ToneTracker(48000, 440.0).feed(np.sin(2 * np.pi * 441 * t))
+    >>> round(steps[3].cents, 2), round(steps[3].level, 2) + 0.0
+    (3.93, 0.0)
+    """
+
+    def __init__(self, samplerate: int, frequency_hz: float) -> None:
+        if not LOWEST_TONE_HZ <= frequency_hz <= 0.45 * samplerate:
+            raise RequestError(
+                f"A tone of {frequency_hz:g} Hz cannot be followed: give one between"
+                f" {LOWEST_TONE_HZ:g} and {0.45 * samplerate:g} Hz."
+            )
+        self._samplerate = samplerate
+        self._frequency = frequency_hz
+        self._half = max(1, round(TONE_SECONDS / 2 * samplerate))  # frames between windows
+        n = 2 * self._half
+        taper = np.hanning(n + 1)[:-1]
+        angle = 2 * np.pi * frequency_hz / samplerate * np.arange(n)
+        self._basis = np.vstack([np.cos(angle), np.sin(angle)]) * taper / taper.sum() * np.sqrt(2)
+        self._taper = taper / np.sqrt(np.dot(taper, taper))
+        self._turn = 2 * np.pi * frequency_hz * self._half / samplerate
+        self._window = np.zeros(3 * self._half)
+        self._filled = 0
+        self._start = 0
+
+    def feed(self, signal: NDArray[np.float64]) -> tuple[ToneStep, ...]:
+        """Take the next block of one channel, of shape (frames,); the steps that it completed.
+
+        Raises
+        ------
+        SignalError
+            If the block has another shape, or values that are not finite.
+        """
+        block = _checked(np.atleast_2d(signal).T, 1, "tone")[:, 0]
+        steps: list[ToneStep] = []
+        used = 0
+        while used < len(block):
+            n = min(len(block) - used, len(self._window) - self._filled)
+            self._window[self._filled : self._filled + n] = block[used : used + n]
+            self._filled += n
+            used += n
+            if self._filled == len(self._window):
+                steps.append(self._measure())
+                # The next step's first window begins where this one's second ended.
+                self._window[: self._half] = self._window[2 * self._half :].copy()
+                self._filled = self._half
+                self._start += 2 * self._half
+        return tuple(steps)
+
+    def finish(self) -> tuple[ToneStep, ...]:
+        """No more blocks: nothing is left to tell."""
+        return ()
+
+    def _measure(self) -> ToneStep:
+        windows = self._window[: 2 * self._half], self._window[self._half :]
+        phasors = []
+        power = 0.0
+        for window in windows:
+            real, imag = self._basis @ window
+            phasors.append(complex(real, -imag))
+            power += float(np.square(window * self._taper).sum()) / 2
+        advance = np.angle(phasors[1] * phasors[0].conjugate() * np.exp(-1j * self._turn))
+        off_hz = float(advance) / (2 * np.pi) * self._samplerate / self._half
+        heard = sum(abs(phasor) ** 2 for phasor in phasors) / 2
+        clear = heard > power * 10 ** (TONE_SHARE_DB / 10) and abs(off_hz) <= PULL_HZ
+        # What the window takes from a tone that lies off its middle is given back.
+        lobe = np.sinc(x := off_hz * 2 * self._half / self._samplerate) / (1 - x * x)
+        level = power_ratio_to_db(
+            np.float64(heard / (lobe * lobe if clear else 1.0) / FULL_SCALE_SINE_RMS**2)
+        )
+        return ToneStep(
+            (self._start + 1.5 * self._half) / self._samplerate,
+            float(cents(self._frequency + off_hz, self._frequency)) if clear else None,
+            float(level),
+        )
