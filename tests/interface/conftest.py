@@ -29,11 +29,24 @@ class SoundServer:
     environment: dict[str, str]
 
 
+def _add_rig(home: Path, rate: int) -> None:
+    with (home / "pulse.conf").open("a") as conf:
+        for sink in ("to_unit", "from_unit"):
+            conf.write(
+                f"load-module module-null-sink sink_name={sink} rate={rate} channels={CHANNELS} "
+                f"channel_map={CHANNEL_MAP} format=float32le\n"
+            )
+    # Else two channels are spread over all four, and four are mixed into two.
+    (home / ".config" / "pulse").mkdir(parents=True)
+    (home / ".config" / "pulse" / "daemon.conf").write_text("enable-remixing = no\n")
+
+
 @contextlib.contextmanager
-def running_sound_server(rate: int = 48_000) -> Iterator[SoundServer]:
+def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
     """Start a server of our own, apart from any other on this machine, and stop it at the end.
 
-    The device ``rig`` runs at `rate`.
+    With a rate it also has the device ``rig``, and keeps each channel to itself where a stream
+    has another number of them than its sink.
     """
     missing = [
         name for name in ("pulseaudio", "pactl", "pacat", "parec") if shutil.which(name) is None
@@ -48,22 +61,19 @@ def running_sound_server(rate: int = 48_000) -> Iterator[SoundServer]:
         (home / "pulse.conf").write_text(
             f"load-module module-native-protocol-unix socket={socket} auth-anonymous=1\n"
             "load-module module-null-sink sink_name=bench rate=48000 channels=2 format=float32le\n"
-            + "".join(
-                f"load-module module-null-sink sink_name={name} rate={rate} channels={CHANNELS} "
-                f"channel_map={CHANNEL_MAP} format=float32le\n"
-                for name in ("to_unit", "from_unit")
-            )
         )
-        # Else a stereo stream is spread over all four channels, and four are mixed into two.
-        (home / ".config" / "pulse").mkdir(parents=True)
-        (home / ".config" / "pulse" / "daemon.conf").write_text("enable-remixing = no\n")
+        if rig_rate is not None:
+            _add_rig(home, rig_rate)
+        devices = {"bench": ("bench", "bench")}
+        if rig_rate is not None:
+            devices["rig"] = ("to_unit", "from_unit")
         (home / ".asoundrc").write_text(
             "".join(
                 f"pcm.{name} {{ type asym\n"
                 f'  playback.pcm {{ type pulse server "unix:{socket}" device {sink} }}\n'
                 f'  capture.pcm {{ type pulse server "unix:{socket}" device {source}.monitor }}\n'
                 "}\n"
-                for name, sink, source in (("bench",) * 3, ("rig", "to_unit", "from_unit"))
+                for name, (sink, source) in devices.items()
             )
         )
         environment = os.environ | {
@@ -131,8 +141,15 @@ def doomed_sound_server() -> Iterator[SoundServer]:
         yield server
 
 
+@pytest.fixture(scope="session")
+def rig_server() -> Iterator[SoundServer]:
+    """A server with the device ``rig`` at 48 kHz."""
+    with running_sound_server(rig_rate=48_000) as server:
+        yield server
+
+
 @pytest.fixture
-def instrument(sound_server: SoundServer) -> Iterator[Instrument]:
-    """An instrument at the device ``rig`` of `sound_server`: it passes on what it receives."""
-    with running_instrument(sound_server.environment) as running:
+def instrument(rig_server: SoundServer) -> Iterator[Instrument]:
+    """An instrument at the device ``rig`` of `rig_server`: it passes on what it receives."""
+    with running_instrument(rig_server.environment) as running:
         yield running
