@@ -4,11 +4,12 @@ The only module that imports sounddevice, and only once a device is wanted: meas
 on a machine without PortAudio.
 """
 
+import atexit
 import queue
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from threading import Event, RLock
+from threading import Event, Lock, Thread
 from typing import Any
 
 import numpy as np
@@ -31,7 +32,9 @@ __all__ = [
 ]
 
 START_SECONDS = 3.0  # longest wait for the first audio: USB devices may change their rate first
-STALL_SECONDS = 1.0  # longest wait for more: buffers are milliseconds long
+STALL_SECONDS = 0.7  # longest wait for more; with the buffers it is said within 1 s of the removal
+GLANCE_SECONDS = 0.05  # each look at the queue while waiting
+CLOSE_SECONDS = 0.1  # for a stream that failed to close, before it is left to itself
 LATENCY_SECONDS = 0.1  # enough for a busy laptop, little enough for a hand on a pot
 PLAY_SETTLE_SECONDS = 0.5  # until a stimulus has come through: buffers both ways, with room
 QUEUE_BLOCKS = 512  # between the audio thread and the reader: a few seconds of audio
@@ -76,14 +79,14 @@ class _OpenStreams:
     """
 
     def __init__(self) -> None:
-        self._lock = RLock()
+        self._lock = Lock()
         self._count = 0
 
-    def __enter__(self) -> None:
+    def opened(self) -> None:
         with self._lock:
             self._count += 1
 
-    def __exit__(self, *_: object) -> None:
+    def closed(self) -> None:
         with self._lock:
             self._count -= 1
 
@@ -96,6 +99,28 @@ class _OpenStreams:
 
 
 _OPEN = _OpenStreams()
+
+
+def _close(stream: Any) -> None:
+    try:
+        stream.close()
+    finally:
+        _OPEN.closed()
+
+
+def _leave(sounddevice: Any, stream: Any) -> None:
+    """Close a stream that failed, but do not wait for a sound server that does not answer."""
+
+    def close() -> None:
+        with suppress(sounddevice.PortAudioError):  # it failed already, and that is said
+            _close(stream)
+
+    closing = Thread(target=close, daemon=True)
+    closing.start()
+    closing.join(CLOSE_SECONDS)
+    if closing.is_alive():
+        # At its end the program would wait for this stream to close, perhaps for ever.
+        atexit.unregister(sounddevice._exit_handler)
 
 
 def list_devices() -> tuple[Device, ...]:
@@ -242,7 +267,6 @@ class PortAudioInterface:
         received: queue.Queue[_Received | None] = queue.Queue(QUEUE_BLOCKS)
         position = 0
         with _sounddevice(f"Recording from {self._input}") as sounddevice, ExitStack() as streams:
-            streams.enter_context(_OPEN)
             there = _listed(sounddevice)
             self._input = _now(there, self._input, output=False)
             if self._output is not None and player is not None:
@@ -250,9 +274,13 @@ class PortAudioInterface:
             # Two streams: a single one for both directions lost audio, unflagged, or stalled when
             # it went through the ALSA plug-in of a sound server (docs/interfaces.md).
             gap = Event()
-            streams.enter_context(self._running(self._recorder(sounddevice, received, gap)))
+            streams.enter_context(
+                self._running(sounddevice, self._recorder(sounddevice, received, gap))
+            )
             if player is not None:
-                streams.enter_context(self._running(self._player(sounddevice, player, gap)))
+                streams.enter_context(
+                    self._running(sounddevice, self._player(sounddevice, player, gap))
+                )
             wait = START_SECONDS
             while total is None or position < total:
                 block = self._next(received, wait, position)
@@ -264,16 +292,20 @@ class PortAudioInterface:
                 position += len(samples)
 
     def _next(self, received: "queue.Queue[_Received | None]", wait: float, at: int) -> "_Received":
-        try:
-            block = received.get(timeout=wait)
-        except queue.Empty:
-            block = None
-        if block is None:
-            raise CaptureFailed(
-                f"{self._input} stopped delivering audio after {at / self.samplerate:.2f} s: "
-                "check its cable and its power, then record again."
-            )
-        return block
+        # Looks are counted, not seconds: on a machine so busy, or asleep so long, that this thread
+        # does not come to look, the audio thread did not come to deliver either.
+        for _ in range(round(wait / GLANCE_SECONDS)):
+            try:
+                block = received.get(timeout=GLANCE_SECONDS)
+            except queue.Empty:
+                continue
+            if block is not None:
+                return block
+            break
+        raise CaptureFailed(
+            f"{self._input} stopped delivering audio after {at / self.samplerate:.2f} s: "
+            "check its cable and its power, then record again."
+        )
 
     def _prepared(self, stimulus: Samples | None, background: Samples | None) -> "_Player":
         if self._output is None or self.outputs == ():
@@ -387,8 +419,9 @@ class PortAudioInterface:
         )
 
     @contextmanager
-    def _running(self, stream: Any) -> Iterator[None]:
+    def _running(self, sounddevice: Any, stream: Any) -> Iterator[None]:
         """A started stream, closed at the end whatever happens."""
+        _OPEN.opened()
         try:
             if abs(stream.samplerate / self.samplerate - 1) > RATE_TOLERANCE:
                 raise CaptureFailed(
@@ -397,8 +430,14 @@ class PortAudioInterface:
                 )
             stream.start()
             yield
-        finally:
-            stream.close()
+        except CaptureFailed:
+            _leave(sounddevice, stream)
+            raise
+        except BaseException:
+            _close(stream)
+            raise
+        else:
+            _close(stream)
 
 
 def open_setup(
