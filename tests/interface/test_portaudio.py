@@ -3,29 +3,25 @@
 import json
 import subprocess
 import sys
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from sigbench.errors import CaptureFailed, DeviceNotFound, InterfaceError
+from sigbench.errors import CaptureFailed, DeviceNotFound, InterfaceError, RequestError
 from sigbench.interface import portaudio
-from sigbench.interface.portaudio import Device, find_device
-from sigbench.model import LostBuffers
+from sigbench.interface.base import capture
+from sigbench.interface.portaudio import PortAudioInterface, open_setup
+from sigbench.model import LostBuffers, RigSetup
 
 from .conftest import SoundServer
+from .sound_system import SoundSystem
 
 RATE = 48_000
 TONE_HZ = 997.0  # AES17
-
-DEVICES = (
-    Device(0, "USB Line", "ALSA", 2, 2, 48_000),
-    Device(1, "USB Line", "JACK", 2, 2, 48_000),
-    Device(2, "USB Line 8", "ALSA", 8, 8, 96_000),
-    Device(3, "Built-in Mic", "ALSA", 1, 0, 44_100),
-    Device(4, "Built-in Speaker", "ALSA", 0, 2, 44_100),
-)
 
 
 def run_with(server: SoundServer, script: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -39,28 +35,6 @@ def run_with(server: SoundServer, script: str, *arguments: str) -> subprocess.Co
     if "PortAudio is missing" in done.stderr:
         pytest.skip("NO PORTAUDIO, real streams untested: apt-get install libportaudio2")
     return done
-
-
-def test_a_part_of_the_name_finds_a_device() -> None:
-    assert find_device(DEVICES, "mic").index == 3
-    assert find_device(DEVICES, "usb line", host="jack").index == 1
-    assert find_device(DEVICES, "line 8").index == 2
-    assert find_device(DEVICES, "2").index == 2
-    assert find_device(DEVICES, "speaker", output=True).index == 4
-
-
-def test_a_name_that_finds_none_or_several_lists_the_choice() -> None:
-    with pytest.raises(DeviceNotFound, match=r"No input matches 'dat'; inputs: \[0\] USB Line"):
-        find_device(DEVICES, "dat")
-    with pytest.raises(DeviceNotFound, match="No input matches 'speaker'") as caught:
-        find_device(DEVICES, "speaker")
-    assert "[4]" not in str(caught.value)
-    with pytest.raises(
-        DeviceNotFound, match=r"several inputs: \[0\] USB Line \(ALSA\), \[1\] USB L"
-    ):
-        find_device(DEVICES, "usb line")
-    with pytest.raises(DeviceNotFound, match="no audio input"):
-        find_device(DEVICES[4:], "speaker")
 
 
 def test_without_portaudio_one_sentence_says_what_to_install(
@@ -116,6 +90,245 @@ def test_blocks_that_find_the_queue_full_are_counted() -> None:
     third = received.get()
     assert third is not None
     assert third.losses_at(128) == ()
+
+
+def computer(monkeypatch: pytest.MonkeyPatch, *devices: tuple[str, str, int, int]) -> SoundSystem:
+    system = SoundSystem(*devices)
+    monkeypatch.setitem(sys.modules, "sounddevice", system)
+    return system
+
+
+ALSA_BOX = ("Box (hw:1,0)", "ALSA", 8, 8)
+
+
+def test_inputs_are_picked_in_the_order_that_was_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    take = capture(PortAudioInterface("box", inputs=(5, 2, 3)), seconds=0.1)
+    assert take.samples[-1].tolist() == [5 / 64, 2 / 64, 3 / 64]
+    assert system.opened[0]["channels"] == 5
+    take = capture(PortAudioInterface("box", channels=2), seconds=0.1)
+    assert take.samples[0].tolist() == [1 / 64, 2 / 64]
+    assert system.opened[1]["channels"] == 2
+
+
+def test_a_device_that_opens_only_as_a_whole_is_opened_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    system.whole = True
+    interface = PortAudioInterface("box", inputs=(2,), outputs=(3,))
+    take = capture(interface, seconds=0.1, stimulus=np.full(4800, 0.5))
+    assert take.samples[0].tolist() == [2 / 64]
+    assert [one["channels"] for one in system.opened] == [8, 8]
+    assert system.played[0][0].tolist() == [0, 0, 0.5, 0, 0, 0, 0, 0]
+
+
+def test_columns_go_to_their_outputs_and_the_background_never_ends(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    interface = PortAudioInterface("box", inputs=(1,), outputs=(4, 2, 6))
+    stimulus = np.column_stack((np.full(700, 0.25), np.full(700, 0.5)))
+    background = np.column_stack((np.zeros(7), np.zeros(7), np.arange(7) / 8))
+    with closing(interface.stream(seconds=None, stimulus=stimulus, background=background)) as taken:
+        while len(system.played) < 10:
+            next(taken)
+    played = np.concatenate(system.played)
+    assert played.shape[1] == 6
+    assert not np.any(played[:, [0, 2, 4]])
+    assert np.all(played[:700, 3] == 0.25)
+    assert np.all(played[:700, 1] == 0.5)
+    assert not np.any(played[700:, [1, 3]])
+    assert np.array_equal(played[:, 5], (np.arange(len(played)) % 7 / 8).astype(np.float32))
+
+
+def test_without_outputs_named_a_tone_goes_to_the_first_two(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    capture(PortAudioInterface("box"), seconds=0.1, stimulus=np.full(4800, 0.5))
+    capture(PortAudioInterface("box"), seconds=0.1, stimulus=np.full((4800, 5), 0.5))
+    assert [one["channels"] for one in system.opened] == [2, 2, 2, 5]
+    assert system.played[0][0].tolist() == [0.5, 0.5]
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        ({"inputs": (1, 9)}, "has inputs 1 to 8, not 9"),
+        ({"inputs": (0,)}, "has inputs 1 to 8, not 0"),
+        ({"inputs": ()}, "0 inputs cannot be used at once"),
+        ({"inputs": (1, 1)}, "each of them once"),
+        ({"outputs": (3, 12)}, "has outputs 1 to 8, not 12"),
+        ({"outputs": tuple(range(1, 34))}, "33 outputs cannot be used at once: choose 1 to 32"),
+    ],
+)
+def test_channels_that_are_not_there_are_refused(
+    monkeypatch: pytest.MonkeyPatch, settings: dict[str, tuple[int, ...]], says: str
+) -> None:
+    computer(monkeypatch, ALSA_BOX)
+    with pytest.raises(RequestError, match=says):
+        PortAudioInterface("box", **settings)  # type: ignore[arg-type]
+
+
+def test_a_rig_without_outputs_plays_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    computer(monkeypatch, ALSA_BOX)
+    interface = PortAudioInterface("box", outputs=())
+    with pytest.raises(RequestError, match="no audio output to play on"):
+        capture(interface, seconds=0.1, stimulus=np.zeros(10))
+
+
+WASAPI, MAC = "Windows WASAPI", "Core Audio"
+COREAUDIO_ALONE = {"change_device_parameters": True, "fail_if_conversion_required": True}
+
+
+@pytest.mark.parametrize(
+    ("name", "host", "expected"),
+    [
+        ("Line (Box)", WASAPI, ("wasapi", {"exclusive": True})),
+        ("Box", MAC, ("core audio", COREAUDIO_ALONE)),
+        ("Box", "ASIO", None),
+        ("Box", "Windows WDM-KS", None),
+        ("Box: USB (hw:2,0)", "ALSA", None),
+    ],
+)
+def test_exclusive_mode_as_each_sound_system_has_it(
+    monkeypatch: pytest.MonkeyPatch, name: str, host: str, expected: object
+) -> None:
+    system = computer(monkeypatch, (name, host, 2, 2))
+    for exclusive in (True, False):
+        system.opened.clear()
+        system.checked.clear()
+        interface = PortAudioInterface("box", exclusive=exclusive)
+        capture(interface, seconds=0.1, stimulus=np.zeros(100))
+        asked = [one["extra_settings"] for one in system.opened + system.checked]
+        assert len(asked) == 4  # both directions, and a check of each
+        assert all(one == (expected if exclusive else None) for one in asked)
+
+
+@pytest.mark.parametrize(
+    ("name", "host", "says"),
+    [
+        ("Box via mixer", "ALSA", r"cannot be had exclusively: choose a device with 'hw:'"),
+        ("Box", "MME", "'MME' shares Box with other programs"),
+        ("Box", "Windows DirectSound", "no exclusive mode"),
+        ("Box", "JACK Audio Connection Kit", "no exclusive mode"),
+    ],
+)
+def test_where_there_is_no_exclusive_mode_that_is_said(
+    monkeypatch: pytest.MonkeyPatch, name: str, host: str, says: str
+) -> None:
+    system = computer(monkeypatch, (name, host, 2, 2))
+    with pytest.raises(RequestError, match=says):
+        PortAudioInterface("box", exclusive=True)
+    assert PortAudioInterface("box").device == name
+    assert system.opened == []
+
+
+@pytest.mark.parametrize("rate", portaudio.USUAL_RATES)
+def test_a_rate_that_is_refused_is_said_with_those_that_are_not(
+    monkeypatch: pytest.MonkeyPatch, rate: int
+) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    assert PortAudioInterface("box", samplerate=rate).samplerate == rate
+    system.rates = set(portaudio.USUAL_RATES) - {rate}
+    with pytest.raises(RequestError, match=f"does not run at {rate} Hz: choose") as caught:
+        PortAudioInterface("box", samplerate=rate)
+    offered = str(caught.value).partition("choose")[2]
+    assert all(str(one) in offered for one in system.rates)
+    assert str(rate) not in offered
+
+
+def test_a_rate_that_windows_has_set_is_said_with_what_to_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = computer(monkeypatch, ("Line (Box)", WASAPI, 2, 2))
+    system.rates = {48_000}
+    with pytest.raises(RequestError, match="choose 48000 Hz, set the rate in the sound settings"):
+        PortAudioInterface("box", samplerate=96_000)
+    with pytest.raises(RequestError, match=r"run exclusively at 96000 Hz: choose 48000 Hz\."):
+        PortAudioInterface("box", samplerate=96_000, exclusive=True)
+    system.rates = set()
+    with pytest.raises(RequestError, match="no usual rate is possible"):
+        PortAudioInterface("box", samplerate=96_000, exclusive=True)
+
+
+def test_a_device_that_runs_at_another_rate_than_it_said_is_not_measured(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    system = computer(monkeypatch, ALSA_BOX)
+    interface = PortAudioInterface("box", samplerate=48_000)
+    system.runs_at = 47_999.7  # a crystal
+    assert capture(interface, seconds=0.1).frames == 4800
+    system.runs_at = 44_100.0
+    with pytest.raises(CaptureFailed, match="runs at 44100 Hz instead of 48000 Hz"):
+        capture(interface, seconds=0.1)
+    assert not any(one["stream"].running for one in system.opened)
+
+
+def test_what_is_plugged_in_later_is_seen_unless_a_stream_is_open(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    codec, box = ("Codec (hw:0,0)", "ALSA", 2, 2), ("Box (hw:1,0)", "ALSA", 4, 4)
+    system = computer(monkeypatch, codec)
+    with pytest.raises(DeviceNotFound):
+        PortAudioInterface("box")
+    built_in = PortAudioInterface("codec")
+    with closing(built_in.stream(seconds=None)) as running:
+        next(running)
+        system.plugged = (box, codec)
+        assert len(portaudio.list_devices()) == 1
+        next(running)
+    assert PortAudioInterface("box").device == box[0]
+    # The numbers have changed since this one was made.
+    capture(built_in, seconds=0.1)
+    assert system.opened[-1]["device"] == 1
+    system.plugged = (box,)
+    portaudio.list_devices()
+    with pytest.raises(DeviceNotFound, match=r"'Codec \(hw:0,0\)' \(ALSA\) is not there"):
+        capture(built_in, seconds=0.1)
+
+
+SETUP = RigSetup(
+    name="bench",
+    device="Line (Box)",
+    host=WASAPI,
+    samplerate=96_000,
+    inputs=(3, 4),
+    outputs=(1, 2),
+    exclusive=True,
+)
+
+
+def test_a_rig_is_opened_as_it_is_remembered(monkeypatch: pytest.MonkeyPatch) -> None:
+    system = computer(
+        monkeypatch,
+        ("Line (Box)", "MME", 2, 0),
+        ("Speakers (Box)", WASAPI, 0, 4),
+        ("Line (Box)", WASAPI, 0, 4),
+        ("Line (Box)", WASAPI, 6, 0),
+    )
+    interface = open_setup(SETUP, extra_output=4, extra_input=6)
+    assert (interface.device, interface.inputs, interface.outputs) == (
+        "Line (Box)",
+        (3, 4, 6),
+        (1, 2, 4),
+    )
+    assert (interface.channels, interface.samplerate) == (3, 96_000)
+    capture(interface, seconds=0.01, stimulus=np.zeros(10))
+    assert [one["device"] for one in system.opened] == [3, 2]
+    assert all(one["samplerate"] == 96_000 for one in system.opened)
+    assert all(one["extra_settings"] == ("wasapi", {"exclusive": True}) for one in system.opened)
+
+    apart = replace(SETUP, play_device="Speakers (Box)", play_host=WASAPI)
+    capture(open_setup(apart), seconds=0.01, stimulus=np.zeros(10))
+    assert system.opened[-1]["device"] == 1
+
+    # A rig that only listens needs no output to be there.
+    listens = open_setup(replace(SETUP, outputs=(), play_device="gone"))
+    assert capture(listens, seconds=0.01).samples[0].tolist() == [3 / 64, 4 / 64]
+
+    system.plugged = system.plugged[:3]
+    with pytest.raises(DeviceNotFound, match="there under 'MME' and no longer under 'Windows W"):
+        open_setup(SETUP)
 
 
 PLAY_AND_RECORD = """
