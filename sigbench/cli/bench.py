@@ -52,7 +52,7 @@ Examples:
 
 @app.callback(epilog=EXAMPLES)
 def bench() -> None:
-    """Make, check or rebuild the bench folder, and recover recordings.
+    """Make, check or rebuild the bench folder; recover recordings.
 
     Everything that you measure lies in one folder: units, plans, readings and audio. Copy it as
     a whole to keep it safe.

@@ -121,6 +121,7 @@ def test_figures_are_kept_for_when_the_gain_is_back(call, tmp_path):
     call("rig", "setup", "--simulated", "--yes", "--gain", "low", *here)
     call("rig", "calibrate", "--yes", *here)
     moved = call("rig", "setup", "--simulated", "--yes", "--gain", "noon", *here).out
+    moved = " ".join(moved.split())
     assert "not used: the rig's calibration was made with the gain at 'low'" in moved
     back = call("rig", "setup", "--simulated", "--yes", "--gain", "low", *here).out
     assert "not used" not in back
@@ -208,7 +209,7 @@ def test_a_device_that_is_not_there_is_exit_3(call, tmp_path, devices):
 def test_calibration_by_typing(call, tmp_path, monkeypatch):
     here = ("--folder", tmp_path / "b")
     rig = LoopbackInterface(paced=True)
-    monkeypatch.setattr("sigbench.cli.rig.TONE_SECONDS", 0.5)
+    monkeypatch.setattr("sigbench.cli.rig_asking.TONE_SECONDS", 0.5)
     monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: rig)
     monkeypatch.setattr("sigbench.interface.loopback.LoopbackInterface", type("Other", (), {}))
     monkeypatch.setattr("sigbench.interface.portaudio.list_devices", lambda: DEVICES)

@@ -1,0 +1,188 @@
+"""Rigs, their calibration, limits and tests on the terminal."""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sigbench.model import RigSetup, RigTest
+    from sigbench.rig.path import PathTest
+    from sigbench.rig.path_advice import System
+
+
+def caution(sentences: str, console: "Console") -> None:
+    """What to heed, at the moment when it matters."""
+    say(f"Caution: {sentences}", console)
+
+
+def say(text: str, console: "Console") -> None:
+    """Print a sentence."""
+    from sigbench.cli import show
+
+    console.print(show.fit(text, console))
+
+
+def print_setup(chosen: "RigSetup", console: "Console") -> None:
+    """The rig in a few lines."""
+    from sigbench.cli.show import fit
+
+    rows = [
+        ("Rig", chosen.name),
+        ("Interface", f"{chosen.device} ({chosen.host})"),
+        (
+            "Output device",
+            f"{chosen.play_device} ({chosen.play_host})" if chosen.play_device else "",
+        ),
+        ("Sample rate", f"{chosen.samplerate / 1000:g} kHz"),
+        ("Inputs", ", ".join(map(str, chosen.inputs))),
+        ("Outputs", ", ".join(map(str, chosen.outputs)) or "none"),
+        (
+            "Pilot tone",
+            f"output {chosen.pilot[0]} to input {chosen.pilot[1]}" if chosen.pilot else "",
+        ),
+        ("Gain", chosen.gain or "not stated"),
+        ("Mixer of the system", "left out (exclusive)" if chosen.exclusive else ""),
+        ("Test", _test_state(chosen)),
+        ("Calibration", _state(chosen, "calibration")),
+        ("Limits", _state(chosen, "limits")),
+    ]
+    for title, text in rows:
+        if text:
+            console.print(fit(f"{title + ':':<21}{text}", console))
+
+
+def _test_state(chosen: "RigSetup") -> str:
+    last = chosen.test
+    if last is None:
+        return "none yet ('sigbench rig test')"
+    found = ", ".join(FINDING_TITLES.get(name, name) for name in last.found)
+    return f"of {last.date[:10]}: {f'FOUND {found}' if found else 'nothing found'}"
+
+
+def _state(chosen: "RigSetup", what: str) -> str:
+    from sigbench.rig.calibration import holds
+
+    made: Any = getattr(chosen, what)
+    if made is None:
+        command = "calibrate" if what == "calibration" else "limits"
+        return f"none yet ('sigbench rig {command}')"
+    why = holds(what, made.samplerate, made.gain, at_rate=chosen.samplerate, at_gain=chosen.gain)
+    return f"of {made.date[:10]}" + (f", not used: {why}" if why else "")
+
+
+def print_calibration(made: Any, console: "Console") -> None:
+    """A calibration in volts and dBu."""
+    from sigbench.cli.show import fit
+    from sigbench.report.wording import quantity_text
+    from sigbench.units import dbu_to_volts
+
+    meter = made.meter
+    kind = "true RMS" if meter.true_rms else "not true RMS"
+    console.print(
+        fit(
+            f"Calibrated on {made.date[:10]} at {made.samplerate / 1000:g} kHz with a meter of "
+            f"{meter.accuracy_percent:g} % + {meter.digits} digits ({kind}):",
+            console,
+        )
+    )
+    for what, channels in (("Output", made.outputs), ("Input", made.inputs)):
+        for one in channels:
+            level = quantity_text(one.dbu, one.uncertainty, "dBu").text
+            volts = f"{float(dbu_to_volts(one.dbu)):.3f} V RMS"
+            line = f"  {what} {one.channel}: 0 dBFS is {level} ({volts})"
+            console.print(fit(line, console))
+
+
+def print_limits(chosen: "RigSetup", console: "Console") -> None:
+    """What the rig does by itself."""
+    from sigbench.cli import show
+    from sigbench.model import Measurement, Source
+
+    made = chosen.limits
+    assert made is not None
+    source = Source("interface", chosen.device, None, made.samplerate, len(chosen.inputs), 0)
+    console.print(
+        show.fit(
+            f"What the rig does by itself, {made.date[:10]}, gain: {made.gain or 'not stated'}",
+            console,
+        )
+    )
+    show.print_readings(Measurement("rig", source, made.readings), console)
+
+
+FINDING_TITLES = {
+    "wrong_rate": "Wrong sample rate",
+    "resampling": "Resampling",
+    "automatic_gain": "Automatic gain",
+    "noise_suppression": "Noise suppression",
+    "software_volume": "Volume below 100 %",
+    "truncation_16_bit": "16-bit truncation",
+    "mono": "Mixed to mono",
+    "swapped_channels": "Swapped channels",
+    "high_pass": "High-pass",
+    "clock_drift": "Two clocks",
+}
+
+
+def print_findings(done: "PathTest", console: "Console") -> None:
+    """What was found first, then what could not be told, then the rest in short."""
+    import platform
+
+    names: dict[str, System] = {"Windows": "Windows", "Darwin": "macOS"}
+    system = names.get(platform.system(), "Linux")
+    for one in done.findings:
+        if one.present:
+            say(f"FOUND: {FINDING_TITLES[one.name]}. {capital(one.evidence)}", console)
+            say(f"  {system}: {one.what_to_do[system]}", console)
+    for one in done.findings:
+        if one.present is None:
+            say(f"Cannot tell: {FINDING_TITLES[one.name]}. {capital(one.evidence)}", console)
+    absent = [FINDING_TITLES[one.name] for one in done.findings if one.present is False]
+    if absent:
+        rest = ", ".join(title[:1].lower() + title[1:] for title in absent)
+        say(f"Not found: {rest}.", console)
+    if done.clean and len(absent) == len(done.findings):
+        say("The audio comes through this computer as it should.", console)
+
+
+def print_findings_json(done: "PathTest", said: "RigTest") -> None:
+    """All findings as one JSON object."""
+    import msgspec
+
+    from sigbench import __version__
+    from sigbench.cli import show
+
+    found = [
+        {
+            "name": one.name,
+            "present": one.present,
+            "evidence": one.evidence,
+            "value": one.value,
+            "uncertainty": one.uncertainty,
+            "unit": one.unit,
+            "what_to_do": one.what_to_do,
+        }
+        for one in done.findings
+    ]
+    show.print_line(
+        msgspec.json.encode({"sigbench": __version__, "date": said.date, "findings": found})
+    )
+
+
+def rig_as_json(chosen: "RigSetup") -> bytes:
+    """The rig as it is stored, in one line."""
+    import msgspec
+
+    from sigbench.bench.documents import rig_to_json
+
+    return msgspec.json.format(rig_to_json(chosen), indent=0)
+
+
+def signed_db(value: float) -> str:
+    """Decibels with their sign."""
+    return f"{value:+.2f}".replace("-", "−")
+
+
+def capital(text: str) -> str:
+    """A sentence with a capital."""
+    return text[:1].upper() + text[1:]
