@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, decibels
 from sigbench.model import Samples
-from sigbench.units import FULL_SCALE_SINE_RMS
+from sigbench.units import FULL_SCALE_SINE_RMS, NEPER_DB
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -54,10 +54,12 @@ _QUIET_SHARE = 0.05  # of the windows: the quietest show noise and hum
 _FLOOR_HZ = 300.0  # span over which the floor between partials is looked for
 _FLOOR_QUANTILE = 20  # percent
 _TONAL = 30.0  # power re the floor, 15 dB, from which on a line belongs to a sound
+_VALLEY_HZ = 120.0  # to either side of a line, within which it must fall by as much
 _WEAKEST = 1e-3  # power re the strongest partial: what lies 30 dB below counts half for the level
 _LASTING = 10.0  # power: a partial that falls 10 dB less than the best counts half for the level
 _LEAST_SOUND = 0.3  # share of the power that partials must have
 _LOWEST_HZ = 20.0
+_MAINS_HZ = 5.0  # a bin, and the 1 % by which the mains may be off
 _STEADY_RATIO = 0.25  # power: the sound must have been turned down by 6 dB to be told from hum
 _STEP = 1 << 15  # frames filtered at once
 _FULL_DB = 8.0  # the least that a burst must stand above the usual residue
@@ -242,7 +244,10 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     lines = np.maximum(shape, rest)  # hum may show in the quiet windows only
     residue = np.minimum(1.0, 2 * np.minimum(floor / (shape + tiny), rest_floor / (rest + tiny)))
     sounding = np.where(hum | (shape < 4 * floor), 0.0, shape)
-    tonal = bool(sounding.sum() > _LEAST_SOUND * lines.sum()) and bool((strong & ~hum).any())
+    lonely = strong & ~hum & (shape > _TONAL * _valleys(shape, int(_VALLEY_HZ / hertz)))
+    tonal = bool(shape[lonely].sum() > _LEAST_SOUND * lines.sum())
+    if least >= _STEADY_RATIO and _is_mains(int(np.argmax(sounding)) * hertz):
+        tonal = False
     tone = np.zeros_like(shape)
     if tonal:
         weak = sounding / (sounding + _WEAKEST * sounding.max())
@@ -290,6 +295,18 @@ def learn_sounds(samples: Samples, samplerate: int) -> tuple[Sound, ...]:
     return tuple(
         replace(sound, tone=tone, noise_ratio=ratio) if sound.tonal else sound for sound in sounds
     )
+
+
+def _valleys(shape: Floats, reach: int) -> Floats:
+    """The higher of the lowest powers on either side: scrape noise slopes, and has no peaks."""
+    padded = np.pad(shape, reach, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, reach + 1).min(axis=1)
+    return np.maximum(windows[: len(shape)], windows[reach:])
+
+
+def _is_mains(hertz: float) -> bool:
+    """Whether a line that does not move may be one of the first of the mains comb (EN 50160)."""
+    return any(abs(hertz - k * f) < _MAINS_HZ for f in (50.0, 60.0) for k in range(1, 5))
 
 
 def _ringing(tone: Floats, detection: Floats, cell: int) -> Floats:
@@ -544,18 +561,24 @@ def measure_scrape(signal: Floats, samplerate: int) -> Scrape:
 def scrape_of_cells(cells: Cells, bursts: tuple[Burst, ...]) -> Scrape:
     """The same of a channel whose bursts have been found."""
     seconds = len(cells) * cells.seconds
-    energies = np.array([b.energy for b in bursts])
-    total = float(energies.sum())
-    reference = FULL_SCALE_SINE_RMS**2
-    if total > 0:
-        # Each burst comes or does not: the sum scatters by the root of the sum of the squares.
-        power = Estimate(total / seconds, float(np.sqrt(np.sum(energies**2))) / seconds)
-        level = Estimate(
-            float(10 * np.log10(power.value / reference)), 4.34 * power.uncertainty / power.value
-        )
-        peak = Estimate(max(b.peak_db for b in bursts), 1.0)
-    else:
-        noise = float(np.median(cells.residue))
-        level = decibels(Estimate(0.0, noise * cells.seconds / seconds), reference)
-        peak = None
-    return Scrape(bursts, bursts_a_second(len(bursts), seconds), level, peak)
+    powers = np.array([b.energy for b in bursts]) / seconds
+    usual = float(np.median(cells.residue)) * cells.seconds / seconds
+    return Scrape(
+        bursts,
+        bursts_a_second(len(bursts), seconds),
+        energy_in_db(powers, usual, FULL_SCALE_SINE_RMS**2),
+        Estimate(max(b.peak_db for b in bursts), 1.0) if bursts else None,
+    )
+
+
+def energy_in_db(powers: Floats, usual: float, reference: float) -> Estimate:
+    """Mean power of bursts, one entry each, in dB re `reference`.
+
+    Each burst comes or does not, at random: the sum scatters by the root of the sum of the squares.
+    Without bursts it is an upper bound: one burst of the `usual` residue would have been missed.
+    """
+    total = float(powers.sum())
+    if total <= 0:
+        return decibels(Estimate(0.0, usual), reference)
+    scatter = float(np.sqrt(np.sum(powers**2)))
+    return Estimate(float(10 * np.log10(total / reference)), NEPER_DB / 2 * scatter / total)

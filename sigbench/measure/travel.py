@@ -35,6 +35,7 @@ from sigbench.measure.scrape import (
     Cells,
     Sound,
     bursts_a_second,
+    energy_in_db,
     find_bursts,
     learn_sounds,
     lost_cells,
@@ -52,6 +53,7 @@ BINS = 200  # of the wear map: half a percent of travel
 SHARE = 0.6  # of the passes in which a worn place must show; our own choice
 ALPHA = 0.01  # chance that random clicks alone give one worn place or more in a take
 FEWEST_PASSES = 3  # without these, nothing is said of worn places
+LOST_GAP_SECONDS = 0.005  # contact that comes back for less belongs to the same loss
 LEAST_DEAD = 0.02  # of travel: a narrower skip is not told from a quick hand; our own choice
 GANG_STEP = 0.05  # of travel between the points of the gang error
 GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
@@ -78,6 +80,7 @@ _USUAL_BIN = 0.02  # of the root of the amplitude
 _USUAL_REACH = 6  # bins to either side
 _BETWEEN = 40  # levels, 0.2 s: between two bursts so near the level is looked at again
 _HELD_DOWN_DB = 1.0  # a level so much lower than on both sides is held down by the contact
+_NEVER_DOWN = 0.01  # power re full, 20 dB
 _HUM_RATIO = 0.5  # one partial fell 3 dB further than all together: hum holds these up
 _REST_TRAVEL = 0.005  # a control that moves less than this meanwhile is at rest
 _QUICK = 4.0  # times the usual speed of a pass: quicker is a jump
@@ -226,7 +229,7 @@ class Spot:
     number : int or None
         The pass that it belongs to, from 0; None between passes.
     lost : (float, float) or None
-        From when to when the signal was gone, in seconds; None if it was not.
+        From when to when the signal was gone at a stretch, the longest one; None if it was not.
     lost_db : float or None
         How far it fell then.
     jump : bool
@@ -416,6 +419,8 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     smooth = np.convolve(cells.tone, window / window.sum(), "same")
     quiet = cells.residue[cells.tone <= np.quantile(cells.tone, 0.1)]
     noise = float(np.median(quiet)) * sound.noise_ratio
+    if sound.fallen > _NEVER_DOWN:  # then there was no quiet moment to see the noise in
+        noise = min(noise, _NEVER_DOWN * float(np.quantile(smooth, 0.02)))
     expected = np.maximum(smooth - noise, 0.0)
     power = (smooth - noise)[::_HOP]
     full, fluctuation = _full_power(power)
@@ -432,7 +437,8 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     if len(clean):
         full, fluctuation = _full_power(clean)
     low = max(float(np.quantile(clean, 0.02)) if len(clean) else full, noise)
-    span = 10 * np.log10(full / low) if low > 0 else np.inf
+    # Bursts spoil levels, and hardly the median of spectra: both must show that it was turned.
+    span = 10 * np.log10(min(full / max(low, 1e-30), 1 / max(sound.fallen, 1e-30)))
     why: str | None = None
     if full < 10 * noise:
         why = "the sound does not stand 10 dB above the noise: play it louder"
@@ -812,6 +818,7 @@ def _spots(
 ) -> list[Spot]:
     """The bursts of a channel with their places."""
     hop = _HOP * CELL_SECONDS
+    cell = track.cells.seconds
     levels = len(x)
     bridged = track.power.copy()
     clean = np.flatnonzero(~track.disturbed)
@@ -832,17 +839,26 @@ def _spots(
         if number is not None:
             way = abs(x[after] - x[before])
             jump = bool(way > max(LEAST_DEAD, _QUICK * speeds[number] * (after - before)))
-        gone = np.flatnonzero(lost[first * _HOP : last * _HOP]) + first * _HOP
+        gone = [
+            (a + first * _HOP, b + first * _HOP)
+            for a, b in runs(lost[first * _HOP : last * _HOP], round(LOST_GAP_SECONDS / cell))
+        ]
         for k, burst in enumerate(inside):
             until = inside[k + 1].start if k + 1 < len(inside) else last * hop
-            own = gone[(gone >= burst.start / track.cells.seconds - 1)]
-            own = own[own < until / track.cells.seconds - 1]
-            place = (before, after) if jump else (burst.start / hop, burst.end / hop)
-            ends = np.interp(place, np.arange(levels), x)
+            own = [(a, b) for a, b in gone if burst.start - 3 * cell <= a * cell < until - 3 * cell]
+            longest = max(own, key=lambda ab: ab[1] - ab[0], default=None)
             depth = None
-            if len(own):
-                left = max(float(np.mean(track.cells.whole[own])), 1e-12)
-                depth = float(10 * np.log10(np.mean(expected[own]) / left))
+            if longest is not None:
+                cells = slice(*longest)
+                left = max(float(np.mean(track.cells.whole[cells])), 1e-12)
+                depth = float(10 * np.log10(np.mean(expected[cells]) / left))
+            ends = np.interp((burst.start / hop, burst.end / hop), np.arange(levels), x)
+            if jump:
+                # What the hand itself moved beside the burst is no part of the jump.
+                speed = np.sign(x[after] - x[before]) * speeds[number or 0]
+                to_start = inside[0].start / hop - before
+                from_end = after - inside[-1].end / hop
+                ends = np.array([x[before] + speed * to_start, x[after] - speed * from_end])
             spots.append(
                 Spot(
                     track.channel,
@@ -851,9 +867,7 @@ def _spots(
                     if np.isfinite(ends).all()
                     else None,
                     number,
-                    (own[0] * track.cells.seconds, (own[-1] + 1) * track.cells.seconds)
-                    if len(own)
-                    else None,
+                    None if longest is None else (longest[0] * cell, longest[1] * cell),
                     depth,
                     jump,
                 )
@@ -875,9 +889,7 @@ def _gang(
     while_moving = [s for s in spots if moving[min(int(s.burst.start / hop), len(moving) - 1)]]
     seconds = max(float(moving.sum()) * hop, hop)
     energies = np.array([s.burst.energy for s in while_moving])
-    scatter = float(np.sqrt(np.sum(energies**2)))
     usual = float(np.median(track.cells.residue)) * track.cells.seconds
-    energy = Estimate(float(energies.sum()) / seconds, max(scatter, usual) / seconds)
     worn, dead, why = None, None, None
     if len(spans) < FEWEST_PASSES:
         why = (
@@ -894,7 +906,7 @@ def _gang(
         why,
         _end_residue(track),
         bursts_a_second(len(while_moving), seconds),
-        decibels(energy, track.full),
+        energy_in_db(energies / seconds, usual / seconds, track.full),
         wear,
     )
 
@@ -981,7 +993,7 @@ def _worn(
     chance = np.minimum(1.0, places * binom.sf(shown - 1, crossings, by_chance))
     worn = suspected & (chance < ALPHA)
     stretches = []
-    for first, last in runs(worn, width):
+    for first, last in runs(worn, 1):
         begin, end = _edges(hits, near, first, last)
         count = int(np.median(shown[first:last]))
         stretches.append(
