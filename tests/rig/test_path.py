@@ -364,8 +364,8 @@ def held(server: SoundServer, sink: str, *arguments: str) -> Iterator[None]:
 
 def through_server(server: SoundServer, sink: str, source: str, played_rate: int) -> Sound:
     """What comes out of a source while the test is played into a sink."""
-    common = ["--raw", "--format=float32le", "--channels=2", "--latency-msec=50"]
-    wanted = round((STIMULUS_SECONDS * RATE / played_rate + 1.5) * RATE) * 8
+    common = ["--raw", "--format=float32le", "--channels=2", "--latency-msec=1000"]
+    wanted = round((STIMULUS_SECONDS * RATE / played_rate + 4) * RATE) * 8
     sent = np.float32(path_stimulus(RATE, 2)).tobytes()
     received = bytearray()
     with (
@@ -440,15 +440,15 @@ def test_what_a_real_audio_server_does_is_named() -> None:
         def listen(name: str) -> None:
             came[name] = through_server(server, *paths[name])
 
-        for _ in range(4):  # a busy machine loses audio, which the test says itself
-            left = [n for n in paths if n not in findings or all_unknown(findings[n], "lost")]
+        for _ in range(6):  # a busy machine loses audio, or starts players too late
+            left = [n for n in paths if n not in findings or all_unknown(findings[n], "")]
             threads = [threading.Thread(target=listen, args=(name,)) for name in left]
             for thread in threads:
                 thread.start()
             for thread in threads:
                 thread.join()
             findings |= {name: find_path_faults(came[name], RATE) for name in left}
-            if not any(all_unknown(f, "lost") for f in findings.values()):
+            if not any(all_unknown(f, "") for f in findings.values()):
                 break
     assert told(findings["plain"], False) == set(FINDINGS)
     assert told(findings["other"]) == {"resampling"}
