@@ -2,8 +2,9 @@
 
 ``python -m tests.bench.sounding FOLDER`` reads lines. For each, the name of a form of `FORMS`, it
 forks a child (so that the imports are made once) which records without end into the bench folder,
-finishing a take now and then, and says how many frames it was given. When it is gone the parent
-says ``end``.
+finishing a take now and then, and says how many frames it was given. Where a number K follows,
+parted by a tab, it records one short take only, and dies at the K-th call of the system that the
+writing modules make. When it is gone the parent says ``end``, and how.
 """
 
 import os
@@ -19,6 +20,7 @@ from sigbench.bench.recording import About, Purpose, Recording
 from sigbench.errors import CaptureFailed
 from sigbench.interface.base import Block, frames_in
 from sigbench.model import LostBuffers, Samples
+from tests.bench.storing import die_at
 
 FORMS = {"16 bits": 16, "24 bits": 24, "floating point": None}
 BLOCK_SECONDS = 0.05
@@ -71,17 +73,19 @@ class Sounding:
                 time.sleep(self.pause)
 
 
-def record(folder: Path, form: str) -> None:
+def record(folder: Path, form: str, *, takes: int | None = None, seconds: float = 3.0) -> None:
     interface = Sounding(FORMS[form], pause=0.001)
-    while True:
+    while takes != 0:
+        takes = None if takes is None else takes - 1
         recording = Recording(folder, About.of(interface, 2, PURPOSE), seconds=60.0)
         os.write(1, b"begun\n")
         delivered = 0
-        for block in interface.stream(seconds=3.0):
+        for block in interface.stream(seconds=seconds):
             delivered += len(block.samples)
             os.write(1, f"{delivered}\n".encode())
             recording.add(block)
         recording.finish()
+        os.write(1, b"stored\n")
 
 
 def main() -> None:
@@ -96,11 +100,17 @@ def main() -> None:
         child = os.fork()
         if child == 0:
             os.read(told, 1)  # the parent speaks first
-            record(folder / "bench", line.strip())
+            form, *call = line.rstrip("\n").split("\t")
+            if call:
+                die_at(int(call[0]))
+                record(folder / "bench", form, takes=1, seconds=0.15)
+                os._exit(0)
+            record(folder / "bench", form)
         os.write(1, f"child {child}\n".encode())
         os.write(telling, b"x")
-        os.waitpid(child, 0)
-        os.write(1, b"end\n")
+        _, status = os.waitpid(child, 0)
+        end = "killed" if os.WIFSIGNALED(status) else os.waitstatus_to_exitcode(status)
+        os.write(1, f"end {end}\n".encode())
 
 
 if __name__ == "__main__":

@@ -14,11 +14,11 @@ import tempfile
 from pathlib import Path
 from types import FrameType
 
-from sigbench.bench import atomic, audio
+from sigbench.bench import atomic, audio, recording, wave
 from sigbench.bench.folder import Bench
 from tests.bench.records import UNIT, integer_take, run_of
 
-WRITING = {atomic.__file__, audio.__file__}
+WRITING = {module.__file__ for module in (atomic, audio, recording, wave)}
 
 
 def samples_of(run_id: str):
