@@ -46,12 +46,13 @@ SIMULTANEOUS_SECONDS = 0.002  # bursts of two channels this near are one event
 _ROW = 16  # samples: the order of the predictor, and the step that transients are placed in
 _HOP_SECONDS = 0.0213  # verdicts fall in such steps: 64 rows at 48 kHz
 _GROUP = 8  # hops that share a predictor, 0.17 s
-_LEARNT = (3, 7)  # hops of a group that the next predictor is learnt from
+_LEARNT = 6  # hop of a group that the next predictor is learnt from
 _FORGET = 0.5  # weight of what was learnt before, each group
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
 _USUAL = 0.95  # quantile of the hops' peaks that is usual
 _FALLEN = 30.0  # power by which the limit may be above the peaks of the last group
+_RENEWED = 4  # hops after which the limit is worked out again
 _SETTLE = 6  # hops after the start of a note before anything is found
 _STANDS_OUT = 3.2  # power re the usual peak, in noise; 5 dB
 _STANDS_FAR_OUT = 12.0  # the same, where a waveform's edges beat with one another
@@ -86,6 +87,8 @@ class _Usual:
         self._peaks: deque[float] = deque()
         self._sorted: list[float] = []
         self._bases: deque[float] = deque(maxlen=_BASES)
+        self._added = 0
+        self.limit = np.inf  # what a transient's peak is above, once there is enough to compare
 
     def add(self, peak: float, base: float) -> None:
         self._peaks.append(peak)
@@ -93,18 +96,19 @@ class _Usual:
         if len(self._peaks) > _MEMORY:
             del self._sorted[bisect_left(self._sorted, self._peaks.popleft())]
         self._bases.append(base)
+        self._added += 1
+        if self._added >= _SETTLE and (self._added % _RENEWED == 0 or self._added < _MEMORY):
+            self.limit = self._limit()
 
     def restart(self) -> None:
         self._peaks.clear()
         self._sorted.clear()
         self._bases.clear()
+        self._added = 0
+        self.limit = np.inf
 
-    @property
-    def limit(self) -> float:
-        """What a transient's peak is above; infinite until there is enough to compare with."""
+    def _limit(self) -> float:
         n = len(self._sorted)
-        if n < _SETTLE:
-            return np.inf
         high = self._sorted[int(_USUAL * n)]
         # Where noise hides the waveform's edges, a transient need only stand out of noise.
         edges = high / max(self.base, 1e-30) / _NOISE_EDGES
@@ -185,7 +189,10 @@ class CrackleDetector:
         self._hops = 0
         self._products = np.zeros((channels, _ROW + 1, _ROW + 1))
         self._own, self._before = _error_filters(self._products)
-        self._errors = np.zeros((channels, 2, self._rows, _ROW))  # of the last two hops
+        # Innovations of the last two hops, and of those that are looked at now.
+        self._errors = np.zeros((channels, 2 + _GROUP, self._rows, _ROW))
+        self._scratch = np.zeros((channels, _GROUP, self._rows, _ROW))
+        self._steps = np.zeros((channels, _GROUP * self._hop + _ROW))
         self._usual = [_Usual() for _ in range(channels)]
         self._suspected = [False] * channels  # whether the last hop awaits a verdict
         self._last = [(0.0, 0.0)] * channels  # its peak and base
@@ -246,23 +253,28 @@ class CrackleDetector:
         end = self._done + hops * self._hop
         shape = (len(self._window), hops, self._rows, _ROW)
         # Differences, as a coupling capacitor that recharges after a break lasts for long.
-        steps = np.diff(self._window[:, self._done - _ROW - 1 : end])
+        steps = self._steps[:, : end - self._done + _ROW]
+        known = self._window[:, self._done - _ROW - 1 : end]
+        np.subtract(known[:, 1:], known[:, :-1], out=steps)
         own, before = steps[:, _ROW:].reshape(shape), steps[:, :-_ROW].reshape(shape)
-        errors = np.matmul(own, self._own[:, None]) + np.matmul(before, self._before[:, None])
+        errors, scratch = self._errors[:, 2 : 2 + hops], self._scratch[:, :hops]
+        np.matmul(own, self._own[:, None], out=errors)
+        errors += np.matmul(before, self._before[:, None], out=scratch)
         # The fourth power lets one sample stand out of its row.
-        squared = errors * errors
-        sizes = np.sqrt(np.vecdot(squared, squared))
+        np.multiply(errors, errors, out=scratch)
+        sizes = np.sqrt(np.vecdot(scratch, scratch))
         peaks = sizes.max(axis=2).T.tolist()
-        bases = np.partition(sizes, self._rows // 4, axis=2)[:, :, self._rows // 4].T.tolist()
-        recent = np.concatenate([self._errors[:, 1:], errors], axis=1)
+        sizes.partition(self._rows // 4, axis=2)
+        bases = sizes[:, :, self._rows // 4].T.tolist()
         for k in range(hops):
-            self._judge(peaks[k], bases[k], recent[:, k : k + 2], self._done + k * self._hop)
-            if (self._hops + k) % _GROUP in _LEARNT:
+            recent = self._errors[:, k + 1 : k + 3]
+            self._judge(peaks[k], bases[k], recent, self._done + k * self._hop)
+            if (self._hops + k) % _GROUP == _LEARNT:
                 clean = np.logical_not(self._suspected)
                 pairs = np.concatenate([before[:, k], own[:, k]], axis=2)
                 self._products[clean] += _lag_products(pairs[clean])
             events += self._tell(self._done + k * self._hop)
-        self._errors = np.concatenate([self._errors, errors], axis=1)[:, -2:]
+        self._errors[:, :2] = self._errors[:, hops : hops + 2]
         self._done = end
         self._hops += hops
         if self._hops % _GROUP == 0:
