@@ -455,3 +455,100 @@ print(capture(interface, seconds=0.2).frames)
     done = run_with(sound_server, script)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == ["interrupted", "9600"]
+
+
+WIDE = """
+import sys
+import numpy as np
+from sigbench.interface.base import capture
+from sigbench.interface.portaudio import PortAudioInterface
+
+rate = 192_000
+interface = PortAudioInterface(
+    "pulse", samplerate=rate, inputs=tuple(range(1, 33)), outputs=tuple(range(32, 0, -1))
+)
+steps = np.tile(np.arange(1, 33) / 64, (rate // 2, 1))
+background = np.full((2, 32), 1 / 4)
+blocks = interface.stream(seconds=1.5, stimulus=steps, background=background)
+heard = []
+for block in blocks:
+    rows = np.round(block.samples * 64, 3)
+    new = np.append(True, np.any(rows[1:] != rows[:-1], axis=1))
+    heard.extend(rows[new].tolist())
+np.save(sys.argv[1], np.unique(heard, axis=0))
+"""
+
+
+def test_32_channels_at_192_khz_through_a_real_server(
+    sound_server: SoundServer, tmp_path: Path
+) -> None:
+    places = "front-left,front-right,rear-left,rear-right,front-center,lfe,side-left,side-right"
+    aux = ",".join(f"aux{number}" for number in range(24))
+    loaded = subprocess.run(
+        [
+            *("pactl", "load-module", "module-null-sink", "sink_name=wide", "rate=192000"),
+            *("channels=32", "format=float32le", f"channel_map={places},{aux}"),
+        ],
+        env=sound_server.environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    environment = sound_server.environment | {"PULSE_SINK": "wide", "PULSE_SOURCE": "wide.monitor"}
+    path = tmp_path / "heard.npy"
+    keepers = [
+        subprocess.Popen(
+            [program, "--raw", "--latency-msec=20", device, file],
+            env=environment,
+            stderr=subprocess.DEVNULL,
+        )
+        for program, device, file in (
+            ("pacat", "--device=wide", "/dev/zero"),
+            ("parec", "--device=wide.monitor", "/dev/null"),
+        )
+    ]
+    try:
+        for _ in range(4):  # a busy machine may not get through to the sound in time
+            done = run_with(SoundServer(sound_server.process, environment), WIDE, str(path))
+            assert done.returncode == 0, done.stderr
+            if len(heard := np.load(path)) == 3:
+                break
+    finally:
+        for keeper in keepers:
+            keeper.kill()
+            keeper.wait()
+        subprocess.run(
+            ["pactl", "unload-module", loaded.stdout.strip()], env=sound_server.environment
+        )
+    # Silence, then each column at its output on top of the background, then the background alone.
+    expected = [np.zeros(32), np.full(32, 16.0), np.arange(32, 0, -1) + 16.0]
+    assert sorted(heard.tolist()) == sorted(row.tolist() for row in expected)
+
+
+def test_a_server_that_hangs_ends_the_take_and_the_program(
+    doomed_sound_server: SoundServer,
+) -> None:
+    # Closing a stream of such a server, and ending PortAudio, would wait for ever.
+    script = f"""
+import os, signal, sys
+import numpy as np
+from sigbench.errors import CaptureFailed
+from sigbench.interface.base import capture
+from sigbench.interface.portaudio import PortAudioInterface, list_devices
+
+def hang(block):
+    if block.first_frame > 4800:
+        os.kill({doomed_sound_server.process.pid}, signal.SIGSTOP)
+
+interface = PortAudioInterface("bench")
+try:
+    capture(interface, seconds=10, stimulus=np.zeros(480000), on_block=hang)
+except CaptureFailed as error:
+    print(error)
+print("bench" in [device.name for device in list_devices()])
+"""
+    done = run_with(doomed_sound_server, script)
+    assert done.returncode == 0, done.stderr
+    told, listed = done.stdout.splitlines()
+    assert "stopped delivering audio after" in told
+    assert listed == "True"
