@@ -41,7 +41,9 @@ COMMANDS: dict[str, Entry] = {
         "sigbench.cli.report",
         "Write the report that goes with a sale.",
     ),
-    "bench": Entry("sigbench.cli.bench", "Make, check or rebuild the bench folder; recover recordings."),
+    "bench": Entry(
+        "sigbench.cli.bench", "Make, check or rebuild the bench folder; recover recordings."
+    ),
     "rig": Entry("sigbench.cli.rig", "Set up, calibrate and test interface, cables and computer."),
     "devices": Entry("sigbench.cli.devices", "List the audio devices of this computer."),
     "verify": Entry("sigbench.cli.verify", "Prove that sigbench measures right."),

@@ -64,7 +64,7 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
 def print_readings(measurement: Measurement, console: Console) -> None:
     """Print all that was found, without the line of what it was found in."""
     present = {r.channel for r in measurement.readings if r.channel is not None}
-    notes = _repeated_reasons(measurement.readings)
+    notes = _repeated_reasons(r for r in measurement.readings if not _is_behind(r, measurement))
     for (channel, channels), readings in _grouped(measurement.readings).items():
         console.print()
         title = _group_title(channel, channels, pair=present == {1, 2})
@@ -177,6 +177,14 @@ def _readings_table(
         table.add_row(fit(title, console), fit(value, console, style=style))
         previous = reading.name
     return table
+
+
+def _is_behind(reading: Reading, measurement: Measurement) -> bool:
+    """Whether a reading stands in the line of the same level in dBu."""
+    return reading.unit != "dBu" and any(
+        r.unit == "dBu" and (r.name, r.channel) == (reading.name, reading.channel)
+        for r in measurement.readings
+    )
 
 
 def _outside_world(readings: Sequence[Reading]) -> dict[str, str]:

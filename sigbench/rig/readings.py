@@ -14,6 +14,8 @@ RIG_LIMITED_DB = 6.0
 """A reading this near to what the rig does by itself is an upper bound: at most half is the unit's,
 in voltage, and as noise a quarter of the power is the rig's."""
 
+RIG_LIMITED = "within 6 dB of what the rig does by itself"
+
 BY_LEVEL = {"thd": "thd_by_level", "thd_n": "thd_n_by_level", "sinad": "thd_n_by_level"}
 """Limits that depend on the level of the tone: lists of [level in dBFS, dB]."""
 
@@ -153,7 +155,7 @@ def against_limits(measurement: Measurement, limits: RigLimits) -> Measurement:
 def _against_value(reading: Reading, own: Reading | None) -> Reading:
     if own is None or not isinstance(own.value, float | int):
         return reading
-    return _judged(reading, float(own.value), f"{own.value:.1f} {own.unit}".replace("-", "−"))
+    return _judged(reading, float(own.value))
 
 
 def _against_course(reading: Reading, own: Reading | None, level: float) -> Reading:
@@ -163,10 +165,10 @@ def _against_course(reading: Reading, own: Reading | None, level: float) -> Read
     order = np.argsort(levels)
     levels, values = levels[order], values[order]
     expected = float(np.interp(level, levels, values)) + max(0.0, float(levels[0]) - level)
-    return _judged(reading, expected, f"{expected:.1f} dB at this level".replace("-", "−"))
+    return _judged(reading, expected)
 
 
-def _judged(reading: Reading, own: float, words: str) -> Reading:
+def _judged(reading: Reading, own: float) -> Reading:
     """Rig-limited if the value, in the decibels that the rig's own is in, is not clear of it."""
     assert isinstance(reading.value, float | int)
     value = float(reading.value)
@@ -176,7 +178,7 @@ def _judged(reading: Reading, own: float, words: str) -> Reading:
         value = -value
     if value >= own + RIG_LIMITED_DB:
         return reading
-    return _marked(reading, f"the rig's own is {words}")
+    return _marked(reading)
 
 
 def _against_balance(reading: Reading, own: Reading | None) -> Reading:
@@ -185,7 +187,7 @@ def _against_balance(reading: Reading, own: Reading | None) -> Reading:
     assert isinstance(reading.value, float | int)
     if abs(reading.value) >= 10 ** (RIG_LIMITED_DB / 20) * abs(own.value):
         return reading
-    return _marked(reading, f"the rig's own is {own.value:.2f} dB".replace("-", "−"))
+    return _marked(reading)
 
 
 def _against_spurs(reading: Reading, own: Reading | None) -> Reading:
@@ -203,7 +205,7 @@ def _against_spurs(reading: Reading, own: Reading | None) -> Reading:
     if not mine:
         return reading
     if len(mine) == len(reading.value):
-        return _marked(reading, "the rig has these tones by itself")
+        return _marked(reading)
     told = ", ".join(f"{f:.1f}" for f in mine)
     remark = f"the rig has a tone at {told} Hz by itself"
     return replace(reading, why="; ".join(filter(None, (reading.why, remark))))
@@ -217,11 +219,11 @@ def _pairs(reading: Reading) -> Sequence[tuple[float, float]]:
     return reading.value  # type: ignore[return-value]
 
 
-def _marked(reading: Reading, why: str) -> Reading:
+def _marked(reading: Reading) -> Reading:
     return replace(
         reading,
         state="rig-limited",
         upper_bound=not isinstance(reading.value, tuple)
         and reading.name not in ("balance", "sinad"),
-        why="; ".join(filter(None, (reading.why, f"within 6 dB of the rig: {why}"))),
+        why="; ".join(filter(None, (reading.why, RIG_LIMITED))),
     )
