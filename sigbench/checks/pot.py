@@ -9,6 +9,7 @@ from sigbench.checks.readings import SILENT, level_readings, reading, spoil_clip
 from sigbench.measure.dropouts import LOST_POSITION_SECONDS, SIMULTANEOUS_SECONDS
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
+    UNSTEADY_DB,
     Gang,
     Spot,
     Stretch,
@@ -88,6 +89,11 @@ def _law(turned: Turning) -> str:
     text = f"travel by the law {turned.taper.name}, guessed from the turning"
     if turned.alike:
         text += f"; fits as well: {', '.join(taper.name for taper in turned.alike)}"
+    if turned.top_spread > UNSTEADY_DB:
+        text += (
+            f"; the highest level of the passes differs by {turned.top_spread:.1f} dB (standard "
+            "deviation): the sound is not steady, or the control was not turned to its end"
+        )
     return text
 
 

@@ -55,6 +55,7 @@ ALPHA = 0.01  # chance that random clicks alone give one worn place or more in a
 FEWEST_PASSES = 3  # without these, nothing is said of worn places
 LOST_GAP_SECONDS = 0.005  # contact that comes back for less belongs to the same loss
 LEAST_DEAD = 0.02  # of travel: a narrower skip is not told from a quick hand; our own choice
+UNSTEADY_DB = 0.3  # 3 % of a linear control's travel
 GANG_STEP = 0.05  # of travel between the points of the gang error
 GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
 GANG_LEAST_DB = 0.03  # no ratio is known better, by precision_pot.py
@@ -62,9 +63,9 @@ GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
 
-_SMOOTH = 41  # cells of the Hann window that the level is read through
+_SMOOTH = 61  # cells of the Hann window that the level is read through
 _HOP = 5  # cells from one level to the next
-_GUARD = 5  # levels on both sides of a burst that it disturbs: filter and window, 25 ms
+_GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
 _SETTLE = 10  # levels at the start and end of the take that the filters spoil
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
 _LOST_DB = 20.0
@@ -80,11 +81,12 @@ _USUAL_BIN = 0.02  # of the root of the amplitude
 _USUAL_REACH = 6  # bins to either side
 _BETWEEN = 40  # levels, 0.2 s: between two bursts so near the level is looked at again
 _HELD_DOWN_DB = 1.0  # a level so much lower than on both sides is held down by the contact
+_TOP_DB = 3.0  # passes that come so near to the highest level went to the upper end
 _NEVER_DOWN = 0.01  # power re full, 20 dB
 _HUM_RATIO = 0.5  # one partial fell 3 dB further than all together: hum holds these up
 _REST_TRAVEL = 0.005  # a control that moves less than this meanwhile is at rest
 _QUICK = 4.0  # times the usual speed of a pass: quicker is a jump
-_FULL_BAND_DB = 1.5  # levels this near to the highest, if they last, are the upper end's
+_FULL_BAND_DB = 1.5  # levels this near to the highest show how much the sound itself fluctuates
 _DWELL_BINS = 50
 _DWELL_CAP = 4.0  # times the median: more time than that in one bin is a pause
 _LAW_SCATTER = 0.02  # of travel: the least uncertainty of the time spent below a level
@@ -363,6 +365,9 @@ class Turning:
         To be drawn.
     moving_seconds : float
         How long the control moved.
+    top_spread : float
+        Standard deviation of the highest levels of the passes in dB. Above `UNSTEADY_DB` the sound
+        is not steady, or the control was not always turned to its end.
     """
 
     seconds: Floats
@@ -378,6 +383,7 @@ class Turning:
     gang_error: tuple[tuple[float, Estimate], ...]
     curves: tuple[PassCurve, ...]
     moving_seconds: float
+    top_spread: float
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -466,17 +472,18 @@ def _held_down(power: Floats, disturbed: Bools) -> None:
 def _full_power(power: Floats) -> tuple[float, float]:
     """Power at the upper end, and the sound's own fluctuation there in dB (standard deviation).
 
-    If the control rested there, it is the middle of that plateau.
+    It is the median of the highest 0.3 s: a rest at the upper end, and no rest just before it.
     """
     if len(power) == 0:
         return 0.0, 0.0
-    top = float(np.quantile(power, 0.995))
-    near = power[power > top * 10 ** (-_FULL_BAND_DB / 10)]
-    plateau = near[near > 0.5 * (near.min() + near.max())] if len(near) else near
-    if len(plateau) * _HOP * CELL_SECONDS < _REST_SECONDS or top <= 0:
-        return top, 0.0
+    count = min(len(power), round(_REST_SECONDS / (_HOP * CELL_SECONDS)))
+    full = float(np.median(np.partition(power, -count)[-count:]))
+    if full <= 0:
+        return full, 0.0
+    near = power[power > full * 10 ** (-_FULL_BAND_DB / 10)]
+    plateau = near[near > 0.5 * (near.min() + near.max())]
     middle = float(np.median(plateau))
-    return middle, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
+    return full, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
 
 
 def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[tuple[int, int]]:
@@ -587,7 +594,8 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
             key=lambda s: (s.burst.start, s.channel),
         )
     )
-    beating = _beating(taper, max(track.fluctuation for track in tracks))
+    top_spread = _top_spread(amplitude, spans)
+    beating = _beating(taper, max(top_spread, *(track.fluctuation for track in tracks)))
     ambiguity = np.hypot(_ambiguity(taper, alike), beating)
     gangs = tuple(
         _gang(
@@ -626,7 +634,18 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
             for number, (a, b) in enumerate(spans)
         ),
         moving_seconds,
+        top_spread,
     )
+
+
+def _top_spread(amplitude: Floats, spans: Sequence[tuple[int, int]]) -> float:
+    """Standard deviation of the highest levels of the passes in dB: each end as often."""
+    tops = []
+    for a, b in spans:
+        way = amplitude[a:b][np.isfinite(amplitude[a:b])]
+        if len(way) and way.max() > 10 ** (-_TOP_DB / 20):
+            tops.append(20 * np.log10(way.max()))
+    return float(np.std(tops, ddof=1)) if len(tops) > 1 else 0.0
 
 
 def _level_db(track: Track) -> Floats:
