@@ -29,6 +29,11 @@ NEAR_SECONDS = (
 )
 GONE_SECONDS = 3.0  # a pilot that stays away so long was unplugged
 
+NEVER_CAME = (
+    "The pilot tone does not come back: check its cable, from the spare output to the spare "
+    "input, or set the rig up without it ('sigbench rig setup --pilot none')."
+)
+
 
 class Repeating(Interface, Protocol):
     """An interface that can repeat a sound beneath the stimulus, to the end."""
@@ -80,6 +85,10 @@ class PilotedInterface:
         ------
         CaptureFailed
             If the pilot does not come back, or goes away for good: its cable is out.
+
+        Notes
+        -----
+        On a computer so busy that the pilot comes late, the take counts as lost until then.
         """
         total = None if seconds is None else frames_in(seconds, self.samplerate)
         lead = frames_in(LEAD_SECONDS, self.samplerate)
@@ -123,6 +132,7 @@ class _Watch:
         self._lead = lead
         self._total = total
         self._watch = PilotWatch(samplerate)
+        self._found = False
         self._seen: list[LostBuffers] = []
         self._reported: list[tuple[int, LostBuffers]] = []
 
@@ -130,11 +140,12 @@ class _Watch:
         """Losses that are known now and were not before."""
         found = self._watch.feed(block.samples[:, -1])
         position = block.first_frame + len(block.samples)
-        if not self._watch.found and position > self._lead:
-            raise CaptureFailed(
-                "The pilot tone does not come back: check its cable, from the spare output to the "
-                "spare input, or set the rig up without it ('sigbench rig setup --pilot none')."
-            )
+        if self._watch.found_at is None:
+            if position > self._lead + GONE_SECONDS * self._samplerate:
+                raise CaptureFailed(NEVER_CAME)
+        elif not self._found:
+            self._found = True
+            found = (*self._late(self._watch.found_at), *found)
         if self._watch.doubtful_seconds > GONE_SECONDS:
             raise CaptureFailed(
                 "The pilot tone has gone away: plug its cable in again, from the spare output to "
@@ -146,9 +157,16 @@ class _Watch:
 
     def end(self) -> tuple[LostBuffers, ...]:
         """Losses at the very end."""
+        if not self._found:
+            raise CaptureFailed(NEVER_CAME)
         last = self._watch.finish()
         self._seen.extend(last)
         return self._of_take((*last, *self._unseen(None)))
+
+    def _late(self, found_at: int) -> tuple[LostBuffers, ...]:
+        """Nothing is known of what was recorded before the pilot came."""
+        late = found_at - self._lead
+        return (LostBuffers(self._lead, None, late),) if late > 0 else ()
 
     def _unseen(self, position: int | None) -> list[LostBuffers]:
         """Reports of the audio system that the pilot has had time to show, and did not."""

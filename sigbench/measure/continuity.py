@@ -106,11 +106,17 @@ class PilotWatch:
         self._before: list[_Hop] = []  # the first since the pilot was last as it should be
         self._after: deque[_Hop] = deque(maxlen=_LEARN_HOPS + 1)  # the last ones
         self._doubtful = 0
+        self._found_at: int | None = None
 
     @property
     def found(self) -> bool:
         """Whether the pilot has been heard."""
-        return len(self._learned) >= _LEARN_HOPS
+        return self._found_at is not None
+
+    @property
+    def found_at(self) -> int | None:
+        """The frame from which on it was first heard; None while it has not been."""
+        return self._found_at
 
     @property
     def doubtful_seconds(self) -> float:
@@ -168,6 +174,8 @@ class PilotWatch:
         """Take the last hops for the pilot as it is now."""
         self._learned.clear()
         self._learned.extend(list(self._after)[1:])
+        if self._found_at is None:
+            self._found_at = self._learned[0].number * self._hop
         self._before.clear()
         self._after.clear()
         self._doubtful = 0

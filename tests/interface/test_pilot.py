@@ -131,6 +131,22 @@ def test_without_its_cable_it_says_so():
         take_of(interface)
 
 
+def test_a_short_take_without_its_cable_says_so_at_its_end():
+    interface = rig()
+    interface._inner.connect({1: 1, 2: 2})
+    with pytest.raises(CaptureFailed, match="pilot tone does not come back"):
+        take_of(interface, seconds=0.5)
+
+
+def test_until_a_late_pilot_has_come_the_take_is_not_to_be_trusted():
+    def delayed(samples, rate):
+        return np.concatenate([np.zeros((LEAD + 30_000, 3)), samples])[: len(samples)]
+
+    (loss,) = take_of(rig(delayed)).lost
+    assert (loss.frame, loss.frames) == (0, None)
+    assert loss.spoiled == pytest.approx(30_000 + Converters().latency_frames, abs=2 * 960)
+
+
 def test_a_cable_that_is_pulled_says_so():
     with pytest.raises(CaptureFailed, match="pilot tone has gone away"):
         take_of(rig(silence(RATE, 20 * RATE)), seconds=6.0)
