@@ -40,9 +40,9 @@ CELL_SECONDS = 1e-3
 GAP_SECONDS = 0.02  # bad cells nearer than this belong to one burst; our own choice
 LOST_DB = 20.0  # a signal that falls by so much is lost; our own choice
 # Fainter bursts, re the sound at full level, are left out: the corner of an audio track that is
-# passed at a full turn a second makes -42 dB, a control scanned in 128 steps -48 dB. Where the
+# passed in a second and a half makes that, a control scanned in 128 steps -48 dB. Where the
 # sound itself is turned down below QUIET_DB neither happens, and fainter bursts can be heard.
-FAINTEST_DB = -40.0
+FAINTEST_DB = -44.0
 FAINTEST_QUIET_DB = -60.0
 QUIET_DB = -40.0
 
@@ -242,12 +242,16 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     least = float(fallen[strong].min()) if strong.any() else 1.0
     hum = fallen > (np.sqrt(least) if least < _STEADY_RATIO else np.inf)
     lines = np.maximum(shape, rest)  # hum may show in the quiet windows only
-    residue = np.minimum(1.0, 2 * np.minimum(floor / (shape + tiny), rest_floor / (rest + tiny)))
     sounding = np.where(hum | (shape < 4 * floor), 0.0, shape)
     lonely = strong & ~hum & (shape > _TONAL * _valleys(shape, int(_VALLEY_HZ / hertz)))
     tonal = bool(shape[lonely].sum() > _LEAST_SOUND * lines.sum())
     if least >= _STEADY_RATIO and _is_mains(int(np.argmax(sounding)) * hertz):
         tonal = False
+    if not tonal:  # the loud windows are those with the contact's noise
+        shape = rest = np.median(spectra, axis=0) / np.log(2)
+        floor = rest_floor = percentile_filter(shape, _FLOOR_QUANTILE, size=span) + tiny
+    residue = np.minimum(1.0, 2 * floor / (shape + tiny))
+    residue = np.minimum(residue, 2 * rest_floor / (rest + tiny))
     tone = np.zeros_like(shape)
     if tonal:
         weak = sounding / (sounding + _WEAKEST * sounding.max())
