@@ -138,8 +138,8 @@ def test_the_worn_spots_of_the_simulated_unit_are_found():
         at = np.flatnonzero(track.random(400) < 0.01)
         ohms = 10 ** track.uniform(3, 6, 400)[at]
         spots = 100 * at / 400
-        # Into 100 kilohms: 10 kilohms lower the level by 0.8 dB.
-        audible = spots[(spots > 3) & (ohms > 10e3)]
+        # Into 100 kilohms: 20 kilohms lower the level by 1.6 dB. Fainter ones need not be found.
+        audible = spots[(spots > 3) & (ohms > 20e3)]
         stretches = only(found, "worn_travel", channel).value
         assert stretches
         for start, end in stretches:  # type: ignore[misc, union-attr]
