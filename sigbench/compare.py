@@ -74,6 +74,8 @@ LOWER_IS_BETTER = frozenset(
         "crosstalk",
         "dropouts",
         "dropout_time",
+        "dips",
+        "hum_bursts",
         "crackle_rate",
         "end_residue",
     }

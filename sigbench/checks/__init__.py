@@ -10,8 +10,11 @@ from dataclasses import replace
 from sigbench.errors import RequestError, SignalError
 from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
 
-TAKE_CHECKS = ("idle", "tone", "dropouts")
+TAKE_CHECKS = ("idle", "tone", "dropouts", "jack")
 """Checks that measure a take."""
+
+CHECKS_OF_HOURS = ("dropouts", "jack")
+"""Those that read a take of any length, in blocks."""
 
 CHECKS = ("rails", *TAKE_CHECKS)
 """Every check there is; rails are typed in from the multimeter."""
@@ -43,8 +46,8 @@ def measure(
     Parameters
     ----------
     take : Take or LongTake
-        The recording. A long one can be watched for dropouts only.
-    check : {"idle", "tone", "dropouts"} or None
+        The recording. A long one is for one of `CHECKS_OF_HOURS`.
+    check : one of `TAKE_CHECKS`, or None
         None looks for a tone first and, where no channel has one, measures the take as idle. A
         tone below -60 dBFS or at the mains frequency is not taken for a note, and a sound that
         is neither a steady note nor steady noise is not measured as noise.
@@ -74,20 +77,25 @@ def measure(
             f"Channel {driven} cannot be the driven one: the take has {take.channels} channel(s)."
         )
     from sigbench.checks.dropouts import check_dropouts, check_dropouts_in_blocks
+    from sigbench.checks.jack import check_jack
 
     if isinstance(take, LongTake):
         require_measurable(check, take.frames, take.channels, take.samplerate)
-        return check_dropouts_in_blocks(_without_rounding_dust_in_blocks(take), settings)
+        take = _without_rounding_dust_in_blocks(take)
+        in_blocks = check_jack if check == "jack" else check_dropouts_in_blocks
+        return in_blocks(take, settings)
     take = _without_rounding_dust(take)
     from sigbench.checks.idle import check_idle
     from sigbench.checks.tone import check_tone, notes_and_readings
 
-    if check == "tone":
-        return check_tone(take, settings)
-    if check == "idle":
-        return check_idle(take, settings)
-    if check == "dropouts":
-        return check_dropouts(take, settings)
+    named = {
+        "tone": check_tone,
+        "idle": check_idle,
+        "dropouts": check_dropouts,
+        "jack": check_jack,
+    }
+    if check is not None:
+        return named[check](take, settings)
     notes, measurement = notes_and_readings(take, settings)
     if settings.frequency_hz is not None or any(
         _is_note(note.frequency_hz, note.power) for note in notes
@@ -109,14 +117,15 @@ def require_measurable(check: str | None, frames: int, channels: int, samplerate
     RequestError
         It says how long a take may be.
     """
-    if check == "dropouts" or not is_long(frames, channels):
+    if check in CHECKS_OF_HOURS or not is_long(frames, channels):
         return
     longest = IN_MEMORY_SAMPLES / channels / samplerate / 60
     doing = "Without the name of a check" if check is None else f"With the check '{check}'"
     raise RequestError(
         f"{doing}, a take of {channels} channel(s) at {samplerate} Hz is measured up to "
         f"{longest:.0f} min, and this one is {frames / samplerate / 60:.0f} min long: take a "
-        "shorter one, or the check 'dropouts', which watches for hours."
+        "shorter one, or one of the checks that watch for hours: "
+        f"{', '.join(CHECKS_OF_HOURS)}."
     )
 
 

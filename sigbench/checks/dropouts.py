@@ -49,7 +49,7 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
         mains = measure_mains(signal, take.samplerate, nominal_hz=settings.mains_hz)
         readings += [
             *level_readings(signal, take, channel),
-            *_dropout_readings(
+            *dropout_readings(
                 events,
                 channel,
                 seconds=take.seconds,
@@ -69,7 +69,7 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     block by block: at the joints a few may be missed.
     """
     detector = DropoutDetector(take.samplerate, take.channels)
-    channels = [_Channel(take, column) for column in range(take.channels)]
+    channels = [WatchedChannel(take, column) for column in range(take.channels)]
     found: tuple[Event, ...] = ()
     for block in take.blocks():
         found += detector.feed(block)
@@ -81,7 +81,7 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     for number, channel in enumerate(channels, start=1):
         readings += [
             *readings_of_level(channel.level.finish(), number, take.dc_coupled),
-            *_dropout_readings(
+            *dropout_readings(
                 events,
                 number,
                 seconds=take.seconds,
@@ -94,10 +94,10 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     return Measurement("dropouts", take.source, spoil_overloaded(readings, clipped), events)
 
 
-class _Channel:
-    """What is gathered of one channel of a long take."""
+class WatchedChannel:
+    """What is gathered of one channel of a take that is read in blocks."""
 
-    def __init__(self, take: LongTake, column: int) -> None:
+    def __init__(self, take: Take | LongTake, column: int) -> None:
         self._column = column
         self._bits = take.bits
         self._samplerate = take.samplerate
@@ -110,6 +110,7 @@ class _Channel:
         self._filled = 0
 
     def feed(self, block: Samples) -> None:
+        """Take in the next block of all channels."""
         signal: NDArray[np.float64] = np.ascontiguousarray(block[:, self._column])
         self.level.feed(signal)
         self.clipped += clipped_samples(signal, self._bits)
@@ -137,9 +138,10 @@ class _Channel:
         return [replace(r, why=f"{r.why}; {part}" if r.why else part) for r in readings]
 
 
-def _dropout_readings(
+def dropout_readings(
     events: tuple[Event, ...], channel: int, *, seconds: float, steady_share: float, silent: bool
 ) -> list[Reading]:
+    """How often, and how long in all, one channel broke off."""
     if silent or steady_share == 0.0:
         why = SILENT if silent else NOT_STEADY
         return [

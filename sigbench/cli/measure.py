@@ -24,7 +24,7 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 # Checks that need the bench: someone turns, wiggles, plays or waits while it records.
-BENCH_CHECKS = ("through", "pot", "jack", "soak", "keys", "contact", "part")
+BENCH_CHECKS = ("through", "pot", "soak", "keys", "contact", "part")
 A4_HZ = (200.0, 900.0)  # an octave around any tuning in use: catches a slip of the finger
 
 
@@ -37,8 +37,8 @@ def measure(
         str | None,
         typer.Option(
             metavar="NAME",
-            help="What to measure: tone (a held note), idle (nothing played: noise and hum) or "
-            "dropouts (breaks and crackles). Without it: tone if there is one above -60 dBFS that "
+            help="What to measure: tone (a held note), idle (nothing played: noise and hum), "
+            "dropouts (breaks) or jack (a plug is moved). Without it: tone if there is one above -60 dBFS that "
             "is no mains hum, else idle.",
         ),
     ] = None,

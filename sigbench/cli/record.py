@@ -41,7 +41,8 @@ Examples:
 @app.command(epilog=EXAMPLES)
 def record(
     check: Annotated[
-        str, typer.Option(metavar="NAME", help="What to measure: tone, idle or dropouts.")
+        str,
+        typer.Option(metavar="NAME", help="What to measure: tone, idle, dropouts or jack."),
     ],
     seconds: Annotated[
         float | None,

@@ -158,6 +158,8 @@ LABELS: dict[str, Label] = {
     "latency": Label("Latency", "From playing to recording, through the loop.", main=False),
     "dropouts": Label("Dropouts", "How often the sound broke off."),
     "dropout_time": Label("Time in dropouts", "All breaks added up."),
+    "dips": Label("Dips", "How often the sound became weaker for a moment."),
+    "hum_bursts": Label("Bursts of hum", "How often hum came up: a ground lets go."),
     "crackle_rate": Label("Crackle", "Clicks and crackles a second."),
     "worn_travel": Label("Worn travel", "Parts of a control's way that crackle.", main=False),
     "dead_travel": Label("Dead travel", "Parts of a control's way that do nothing.", main=False),

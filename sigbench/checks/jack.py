@@ -1,0 +1,148 @@
+"""Jack: a steady sound is held while a jack is moved; what its contacts do is told apart."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from sigbench.checks.dropouts import WatchedChannel, dropout_readings
+from sigbench.checks.readings import SILENT, reading, readings_of_level, spoil_overloaded
+from sigbench.measure.crackle import CrackleDetector, crackle_rate
+from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
+from sigbench.measure.estimate import Estimate
+from sigbench.measure.hum_burst import HumBurstDetector
+from sigbench.model import (
+    CheckSettings,
+    Event,
+    EventKind,
+    LongTake,
+    Measurement,
+    Reading,
+    Samples,
+    Take,
+)
+
+TOGETHER_SECONDS = 0.03
+"""Events this near are one movement of a contact: it bounces for some milliseconds, and edges of
+different detectors differ by a hop (common practice, no source)."""
+
+BLOCK_FRAMES = 1 << 16
+
+# Of what belongs together, the gravest gives the event its kind.
+_GRAVITY: tuple[EventKind, ...] = (
+    "lost_buffers",
+    "dropout",
+    "hum_burst",
+    "dip",
+    "crackle",
+    "click",
+)
+
+
+def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
+    """Tell what the contacts of a moved jack do; see `sigbench.checks.measure`.
+
+    A tip that lets go loses the signal; a sleeve that lets go brings hum; a contact that turns
+    high-ohmic dips; one that is only dirty crackles. What happens on both channels at once points
+    to the sleeve they share, or to something before the jack.
+    """
+    lost = DropoutDetector(take.samplerate, take.channels)
+    hum = HumBurstDetector(take.samplerate, take.channels)
+    scratch = CrackleDetector(take.samplerate, take.channels)
+    channels = [WatchedChannel(take, column) for column in range(take.channels)]
+    found: list[Event] = []
+    for block in _blocks(take):
+        for detector in (lost, hum, scratch):
+            found += detector.feed(block)
+        for channel in channels:
+            channel.feed(block)
+    for detector in (lost, hum, scratch):
+        found += detector.finish()
+    marked = mark_lost_buffers(sorted(found, key=lambda e: e.start), take.lost, take.samplerate)
+    events = movements(marked)
+    readings: list[Reading] = []
+    for number, watched in enumerate(channels, start=1):
+        readings += [
+            *readings_of_level(watched.level.finish(), number, take.dc_coupled),
+            *dropout_readings(
+                events,
+                number,
+                seconds=take.seconds,
+                steady_share=lost.steady_shares[number - 1],
+                silent=watched.silent,
+            ),
+            *_other_readings(events, number, scratch.counts[number - 1], take, watched.silent),
+            *watched.hum(number, settings),
+        ]
+    clipped = [watched.clipped for watched in channels]
+    return Measurement("jack", take.source, spoil_overloaded(readings, clipped), events)
+
+
+def movements(events: Sequence[Event]) -> tuple[Event, ...]:
+    """Events of several detectors as movements of a contact, one event each, in words.
+
+    What lies within `TOGETHER_SECONDS` of one another belongs together. The gravest of it gives
+    kind, start, end, depth and channels; what else happened then is part of it.
+    """
+    groups: list[list[Event]] = []
+    end = 0.0
+    for event in sorted(events, key=lambda e: (e.start, e.end)):
+        if groups and event.start <= end + TOGETHER_SECONDS:
+            groups[-1].append(event)
+        else:
+            groups.append([event])
+            end = event.end
+        end = max(end, event.end)
+    return tuple(movement for group in groups for movement in _movement(group))
+
+
+def _movement(group: Sequence[Event]) -> Iterator[Event]:
+    """One event for a group; marks stay as they are."""
+    yield from (event for event in group if event.kind not in _GRAVITY)
+    group = [event for event in group if event.kind in _GRAVITY]
+    if not group:
+        return
+    gravest = min((event.kind for event in group), key=_GRAVITY.index)
+    main = [event for event in group if event.kind == gravest]
+    # One contact may let go several times in a row: each of them counts.
+    for event in main:
+        hum = gravest == "dropout" and any(other.kind == "hum_burst" for other in group)
+        yield replace(event, text=_in_words(gravest, tuple(sorted(event.channels)), hum))
+
+
+def _in_words(kind: EventKind, channels: tuple[int, ...], hum: bool) -> str | None:
+    words = {
+        "dropout": "signal lost, hum in its place" if hum else "signal lost: the tip let go",
+        "hum_burst": "hum: the sleeve or the ground let go",
+        "dip": "weaker: a contact turned high-ohmic",
+        "crackle": "crackle alone: a dirty contact",
+        "click": "a click alone",
+    }.get(kind)
+    if words is None or len(channels) < 2:
+        return words
+    return f"{words}; on {len(channels)} channels at once: what they share, or before the jack"
+
+
+def _other_readings(
+    events: Sequence[Event], channel: int, transients: int, take: Take | LongTake, silent: bool
+) -> list[Reading]:
+    if silent:
+        return [
+            Reading.invalid(name, unit, SILENT, channel=channel)
+            for name, unit in (("dips", "1"), ("hum_bursts", "1"), ("crackle_rate", "1/s"))
+        ]
+    own = [event for event in events if channel in event.channels]
+    counts = {
+        name: float(sum(event.kind == kind for event in own))
+        for name, kind in (("dips", "dip"), ("hum_bursts", "hum_burst"))
+    }
+    return [
+        *(reading(name, "1", Estimate(n, 0.0), channel=channel) for name, n in counts.items()),
+        reading("crackle_rate", "1/s", crackle_rate(transients, take.seconds), channel=channel),
+    ]
+
+
+def _blocks(take: Take | LongTake) -> Iterator[Samples]:
+    if isinstance(take, LongTake):
+        yield from take.blocks()
+        return
+    for start in range(0, take.frames, BLOCK_FRAMES):
+        yield take.samples[start : start + BLOCK_FRAMES]

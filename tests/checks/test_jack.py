@@ -1,0 +1,154 @@
+"""Jacks that are moved, made with numpy alone: what each contact does, and what no contact does."""
+
+import numpy as np
+import pytest
+
+from sigbench.checks import measure
+from sigbench.checks.jack import TOGETHER_SECONDS, movements
+from sigbench.model import Event, LongTake, LostBuffers, Source, Take, readings_named
+
+RATE = 48_000
+SECONDS = 12.0
+T = np.arange(round(SECONDS * RATE)) / RATE
+
+
+def span(start, end):
+    return slice(round(start * RATE), round(end * RATE))
+
+
+def saw(frequency=220.0, level=0.25):
+    partials = range(1, int(9000 / frequency))
+    return sum(level / k * np.sin(2 * np.pi * frequency * k * T) for k in partials)
+
+
+def hum(level=0.05):
+    return level * (np.sin(2 * np.pi * 50 * T) + 0.3 * np.sin(2 * np.pi * 150 * T))
+
+
+def take_of(left, right, **changes):
+    samples = np.stack([left, right], axis=1)
+    samples = samples + 1e-4 * np.random.default_rng(1).standard_normal(samples.shape)
+    source = Source("file", None, None, RATE, 2, len(samples))
+    return Take(samples, RATE, source, **changes)
+
+
+def moved_jack():
+    left, right = saw(), 0.9 * saw()
+    left[span(2, 2.12)] = 0  # the tip lets go
+    left[span(4, 4.08)] *= 0.3  # turns high-ohmic
+    for side in (left, right):
+        side[span(6, 6.4)] += hum()[span(6, 6.4)]  # the sleeve lets go
+        side[span(10, 10.05)] *= 1e-3  # something before the jack
+    for k in range(12):  # is only dirty
+        start = round((8 + 0.02 * k) * RATE)
+        left[start : start + 4 + 2 * k] *= 0.2
+    return left, right
+
+
+@pytest.fixture(scope="module")
+def measured():
+    return measure(take_of(*moved_jack()), "jack")
+
+
+def test_each_contact_is_told_apart(measured):
+    told = [(event.kind, event.channels) for event in measured.events]
+    assert told == [
+        ("dropout", (1,)),
+        ("dip", (1,)),
+        ("hum_burst", (1, 2)),
+        ("crackle", (1,)),
+        ("dropout", (1, 2)),
+    ]
+    starts = [event.start for event in measured.events]
+    assert starts == pytest.approx([2, 4, 6, 8, 10], abs=0.02)
+    ends = [event.end for event in measured.events]
+    assert ends == pytest.approx([2.12, 4.08, 6.4, 8.22, 10.05], abs=0.03)
+
+
+def test_what_it_points_to_is_said(measured):
+    words = [event.text for event in measured.events]
+    assert "tip" in words[0]
+    assert "high-ohmic" in words[1]
+    assert "sleeve" in words[2]
+    assert "dirty" in words[3]
+    assert "before the jack" in words[4]
+    assert "before the jack" not in words[0]
+
+
+def test_the_tally_of_each_channel(measured):
+    def values(name):
+        return [r.value for r in readings_named(measured.readings, name)]
+
+    assert values("dropouts") == [2, 1]
+    assert values("dips") == [1, 0]
+    assert values("hum_bursts") == [1, 1]
+    assert values("crackle_rate")[0] > 0
+    assert values("crackle_rate")[1] == 0
+    assert values("dropout_time") == pytest.approx([0.17, 0.05], abs=0.002)
+
+
+def test_a_file_of_hours_gives_the_same(measured):
+    take = take_of(*moved_jack())
+    long = LongTake(
+        take.source,
+        lambda: (take.samples[k : k + 7777] for k in range(0, take.frames, 7777)),
+    )
+    found = measure(long, "jack")
+    assert found.events == measured.events
+    for one, other in zip(found.readings, measured.readings, strict=True):
+        assert one.name == other.name
+        if one.name in ("dropouts", "dips", "hum_bursts", "crackle_rate", "dropout_time"):
+            assert one.value == other.value
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        saw() * (1 + 0.6 * np.sin(2 * np.pi * 5 * T)),  # tremolo
+        saw(220) + saw(221.3),  # beating
+        saw(110, 0.1) + saw(164.8, 0.1) + saw(220, 0.1),  # a chord
+        saw() * np.exp(-T / 3),  # a note that dies away
+        0.3 * np.sin(2 * np.pi * 55 * T + 2 * np.sin(2 * np.pi * 5.5 * T)),  # deep vibrato
+    ],
+    ids=["tremolo", "beating", "chord", "decay", "vibrato"],
+)
+def test_what_a_sound_does_by_itself_is_no_contact(sound):
+    found = measure(take_of(sound, 0.8 * sound), "jack")
+    assert found.events == ()
+
+
+def test_what_the_computer_lost_is_no_contact():
+    left, right = saw(), saw()
+    for side in (left, right):
+        side[span(3, 3.05)] = 0
+    lost = (LostBuffers(3 * RATE, 2400, 2400),)
+    found = measure(take_of(left, right, lost=lost), "jack")
+    assert [event.kind for event in found.events] == ["lost_buffers"]
+    assert [r.value for r in readings_named(found.readings, "dropouts")] == [0, 0]
+
+
+def test_silence_is_not_watched():
+    silent = Take(np.zeros((RATE, 1)), RATE, Source("file", None, None, RATE, 1, RATE))
+    found = measure(silent, "jack")
+    states = {r.state for r in found.readings if r.name in ("dropouts", "dips", "crackle_rate")}
+    assert states == {"invalid"}
+
+
+def test_what_belongs_together_is_one_movement():
+    events = [
+        Event("click", 0.99, 0.991, (1,), 20.0),
+        Event("dropout", 1.0, 1.1, (1,), 60.0),
+        Event("hum_burst", 1.01, 1.09, (1, 2), 30.0),
+        Event("crackle", 1.1 + 0.9 * TOGETHER_SECONDS, 1.2, (1,), 20.0),
+        Event("click", 1.3, 1.301, (2,), 20.0),
+        Event("mark", 1.05, 1.05, (1, 2), None, "tapped"),
+    ]
+    found = movements(events)
+    assert [event.kind for event in found] == ["mark", "dropout", "click"]
+    assert found[1].text == "signal lost, hum in its place"
+    assert found[0].text == "tapped"
+
+
+def test_a_contact_that_bounces_counts_each_time():
+    bounces = [Event("dropout", 1 + 0.02 * k, 1.005 + 0.02 * k, (1,), 60.0) for k in range(3)]
+    assert len(movements(bounces)) == 3
