@@ -38,8 +38,8 @@ def measure(
         typer.Option(
             metavar="NAME",
             help="What to measure: tone (a held note), idle (nothing played: noise and hum), "
-            "dropouts (breaks) or jack (a plug is moved). Without it: tone if there is one above -60 dBFS that "
-            "is no mains hum, else idle.",
+            "dropouts (breaks) or jack (a plug is moved). Without it: tone if there is one above "
+            "-60 dBFS that is no mains hum, else idle.",
         ),
     ] = None,
     channels: Annotated[
