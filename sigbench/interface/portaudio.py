@@ -5,7 +5,9 @@ on a machine without PortAudio.
 """
 
 import atexit
+import math
 import queue
+import time
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -33,7 +35,10 @@ __all__ = [
 
 START_SECONDS = 3.0  # longest wait for the first audio: USB devices may change their rate first
 STALL_SECONDS = 0.7  # longest wait for more; with the buffers it is said within 1 s of the removal
-GLANCE_SECONDS = 0.05  # each look at the queue while waiting
+STARVED_STALL_SECONDS = 10.0  # the same while the computer is too busy to run what is due
+GLANCE_SECONDS = 0.01  # between looks for more
+LATE_SECONDS = 0.02  # a look as late as that tells of a busy computer: timers are good to 16 ms
+LATE_MEMORY_SECONDS = 3.0  # for how long: gaps of up to 3.7 s were seen at six times the load
 CLOSE_SECONDS = 0.1  # for a stream that failed to close, before it is left to itself
 LATENCY_SECONDS = 0.1  # enough for a busy laptop, little enough for a hand on a pot
 PLAY_SETTLE_SECONDS = 0.5  # until a stimulus has come through: buffers both ways, with room
@@ -281,27 +286,30 @@ class PortAudioInterface:
                 streams.enter_context(
                     self._running(sounddevice, self._player(sounddevice, player, gap))
                 )
-            wait = START_SECONDS
+            patience = _Patience()
             while total is None or position < total:
-                block = self._next(received, wait, position)
-                wait = STALL_SECONDS
+                block = self._next(received, patience, position)
                 samples = block.samples.astype(np.float64)
                 if total is not None:
                     samples = samples[: total - position]
                 yield Block(samples, position, block.losses_at(position))
                 position += len(samples)
 
-    def _next(self, received: "queue.Queue[_Received | None]", wait: float, at: int) -> "_Received":
-        # Looks are counted, not seconds: on a machine so busy, or asleep so long, that this thread
-        # does not come to look, the audio thread did not come to deliver either.
-        for _ in range(round(wait / GLANCE_SECONDS)):
+    def _next(
+        self, received: "queue.Queue[_Received | None]", patience: "_Patience", at: int
+    ) -> "_Received":
+        while not patience.over:
+            begun = time.monotonic()
             try:
                 block = received.get(timeout=GLANCE_SECONDS)
             except queue.Empty:
+                now = time.monotonic()
+                patience.nothing_came(now, late=now - begun - GLANCE_SECONDS)
                 continue
-            if block is not None:
-                return block
-            break
+            if block is None:
+                break
+            patience.audio_came()
+            return block
         raise CaptureFailed(
             f"{self._input} stopped delivering audio after {at / self.samplerate:.2f} s: "
             "check its cable and its power, then record again."
@@ -377,7 +385,7 @@ class PortAudioInterface:
         deliver = _delivery(received)
         picked = np.array(self.inputs) - 1
 
-        def record(indata: Any, frames: int, time: Any, status: Any) -> None:
+        def record(indata: Any, frames: int, times: Any, status: Any) -> None:
             lost = status.input_overflow or status.input_underflow or gap.is_set()
             gap.clear()
             deliver(indata[:, picked], lost)
@@ -399,7 +407,7 @@ class PortAudioInterface:
         playback, places = player.playback, np.array(player.places) - 1
         played = 0
 
-        def play(outdata: Any, frames: int, time: Any, status: Any) -> None:
+        def play(outdata: Any, frames: int, times: Any, status: Any) -> None:
             nonlocal played
             if (
                 status.output_underflow
@@ -539,6 +547,35 @@ def _code(error: Exception | None) -> int | None:
 
 def _either(rates: Sequence[int]) -> str:
     return " or ".join(filter(None, (", ".join(map(str, rates[:-1])), str(rates[-1]))))
+
+
+class _Patience:
+    """Whether audio that does not come is to be waited for.
+
+    Looks are counted, not seconds: where the computer is asleep, or so busy that this thread does
+    not come to look, the audio thread does not come to deliver either. A look that comes late
+    tells of such a computer, and a device is not to blame then unless it takes very long.
+    """
+
+    def __init__(self) -> None:
+        self._waited = 0.0
+        self._limit = START_SECONDS
+        self._now, self._late_at = 0.0, -math.inf
+
+    def nothing_came(self, now: float, *, late: float) -> None:
+        """A look at this time was in vain, and so many seconds late."""
+        self._waited += GLANCE_SECONDS
+        self._now = now
+        if late > LATE_SECONDS:
+            self._late_at = now
+
+    def audio_came(self) -> None:
+        self._waited, self._limit = 0.0, STALL_SECONDS
+
+    @property
+    def over(self) -> bool:
+        starved = self._now - self._late_at < LATE_MEMORY_SECONDS
+        return self._waited >= (STARVED_STALL_SECONDS if starved else self._limit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,6 +92,49 @@ def test_blocks_that_find_the_queue_full_are_counted() -> None:
     assert third.losses_at(128) == ()
 
 
+def looks_until_over(patience: portaudio._Patience, begun: float, late: float = 0.0) -> int:
+    looks = 0
+    while not patience.over:
+        looks += 1
+        patience.nothing_came(begun + looks * (portaudio.GLANCE_SECONDS + late), late=late)
+    return looks
+
+
+def seconds_until_over(patience: portaudio._Patience, begun: float, late: float = 0.0) -> float:
+    return looks_until_over(patience, begun, late) * portaudio.GLANCE_SECONDS
+
+
+def test_a_device_is_waited_for_less_long_than_a_busy_computer() -> None:
+    patience = portaudio._Patience()
+    assert seconds_until_over(patience, 0.0) == pytest.approx(3.0, abs=0.02)  # the first audio
+    patience.audio_came()
+    assert seconds_until_over(patience, 5.0) == pytest.approx(0.7, abs=0.02)
+    # One late look, and nothing is said until looks have been in time for a while.
+    patience.audio_came()
+    patience.nothing_came(10.0, late=0.03)
+    assert seconds_until_over(patience, 10.0) == pytest.approx(3.0, abs=0.03)
+    # It is remembered while audio comes, and forgotten.
+    patience.audio_came()
+    patience.nothing_came(20.0, late=0.03)
+    patience.audio_came()
+    assert seconds_until_over(patience, 21.0) == pytest.approx(2.0, abs=0.03)
+    patience.audio_came()
+    assert seconds_until_over(patience, 30.0) == pytest.approx(0.7, abs=0.02)
+    # Timers of 16 ms are no sign of it, and an end there is in any case.
+    patience.audio_came()
+    assert seconds_until_over(patience, 40.0, late=0.006) == pytest.approx(0.7, abs=0.02)
+    patience.audio_came()
+    assert seconds_until_over(patience, 50.0, late=0.5) == pytest.approx(10.0, abs=0.02)
+
+
+def test_a_computer_that_was_asleep_has_not_lost_its_device() -> None:
+    patience = portaudio._Patience()
+    patience.audio_came()
+    patience.nothing_came(0.01, late=0.0)
+    patience.nothing_came(3600.0, late=3599.98)
+    assert not patience.over
+
+
 def computer(monkeypatch: pytest.MonkeyPatch, *devices: tuple[str, str, int, int]) -> SoundSystem:
     system = SoundSystem(*devices)
     monkeypatch.setitem(sys.modules, "sounddevice", system)
