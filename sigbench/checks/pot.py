@@ -4,9 +4,17 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sigbench.checks.readings import SILENT, level_readings, reading, spoil_clipped
+from sigbench.checks.readings import (
+    SILENT,
+    level_readings,
+    mains_readings,
+    reading,
+    spoil_clipped,
+)
 from sigbench.measure.dropouts import LOST_POSITION_SECONDS, SIMULTANEOUS_SECONDS
+from sigbench.measure.mains import measure_mains
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
     UNSTEADY_DB,
@@ -23,6 +31,7 @@ from sigbench.measure.travel import (
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
 
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
+MAINS_SECONDS = 10.0
 NO_PAIR = "no two channels are turned together"
 
 
@@ -35,7 +44,7 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
         A steady sound, while the control goes slowly from end to end at least three times. Without
         a sound (a control that carries DC, or none at all) only the crackle is measured.
     settings : CheckSettings
-        Nothing of it is needed.
+        Nothing of it is needed; the nominal mains frequency helps with the hum.
     taper : Taper or None
         The law of the control; None guesses it from where the hand spent its time.
 
@@ -59,10 +68,24 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
             readings += _gang_readings(*found[0])
         else:
             readings += _untold(track, take)
+        readings += _hum(signal, take.samplerate, track.channel, settings)
     if take.channels >= 2:
         readings += _pair_readings(turned)
     events = _events(tracks, turned, take)
     return Measurement("pot", take.source, spoil_clipped(readings, take), events)
+
+
+def _hum(
+    signal: NDArray[np.float64], samplerate: int, channel: int, settings: CheckSettings
+) -> list[Reading]:
+    """The mains comb of the first part: that is enough for a first clue to the supply."""
+    head = signal[: round(MAINS_SECONDS * samplerate)]
+    mains = measure_mains(head, samplerate, nominal_hz=settings.mains_hz)
+    readings = mains_readings(mains, channel, silent=not np.any(head))
+    if len(head) == len(signal):
+        return readings
+    part = f"in the first {MAINS_SECONDS:g} s"
+    return [replace(r, why=f"{r.why}; {part}" if r.why else part) for r in readings]
 
 
 def _near_a_loss(start: float, end: float, take: Take) -> bool:

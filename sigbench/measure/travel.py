@@ -1013,7 +1013,7 @@ def _worn(
     worn = suspected & (chance < ALPHA)
     stretches = []
     for first, last in runs(worn, 1):
-        begin, end = _edges(hits, near, first, last)
+        begin, end = _edges(hits, first, last)
         count = int(np.median(shown[first:last]))
         stretches.append(
             Stretch(
@@ -1036,7 +1036,7 @@ def begin_end(first: int, last: int, edges: Floats) -> tuple[float, float]:
     return float(edges[first]), float(edges[last])
 
 
-def _edges(hits: Bools, near: Bools, first: int, last: int) -> tuple[int, int]:
+def _edges(hits: Bools, first: int, last: int) -> tuple[int, int]:
     """Where a worn place begins and ends: bins, without what the dilation added."""
     begin, end = first + _DILATION, last - _DILATION
     if first == 0:
@@ -1045,6 +1045,8 @@ def _edges(hits: Bools, near: Bools, first: int, last: int) -> tuple[int, int]:
         end = BINS
     if end <= begin:
         own = np.flatnonzero(hits[:, first:last].any(axis=0)) + first
+        if len(own) == 0:  # the passes met the place on either side of this
+            return (first + last) // 2, (first + last) // 2 + 1
         begin, end = int(own[0]), int(own[-1]) + 1
     return begin, end
 
