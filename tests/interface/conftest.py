@@ -7,6 +7,7 @@ running, through a software instrument (`tests.interface.instrument`).
 import contextlib
 import os
 import shutil
+import socket
 import subprocess
 import tempfile
 import time
@@ -28,9 +29,19 @@ class SoundServer:
     process: subprocess.Popen[bytes]
     environment: dict[str, str]
 
+    def order(self, command: str) -> None:
+        """Give a server with a rig an order in the language of its start-up file."""
+        with socket.socket(socket.AF_UNIX) as line:
+            line.connect(str(Path(self.environment["HOME"]) / "orders.sock"))
+            line.sendall(f"{command}\n".encode())
+            line.shutdown(socket.SHUT_WR)
+            while line.recv(4096):  # until it is done
+                pass
+
 
 def _add_rig(home: Path, rate: int) -> None:
     with (home / "pulse.conf").open("a") as conf:
+        conf.write(f"load-module module-cli-protocol-unix socket={home / 'orders.sock'}\n")
         for sink in ("to_unit", "from_unit"):
             conf.write(
                 f"load-module module-null-sink sink_name={sink} rate={rate} channels={CHANNELS} "
@@ -57,9 +68,9 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
     with tempfile.TemporaryDirectory(prefix="bench", ignore_cleanup_errors=True) as directory:
         home = Path(directory)
         home.chmod(0o700)
-        socket = home / "pulse.sock"
+        place = home / "pulse.sock"
         (home / "pulse.conf").write_text(
-            f"load-module module-native-protocol-unix socket={socket} auth-anonymous=1\n"
+            f"load-module module-native-protocol-unix socket={place} auth-anonymous=1\n"
             "load-module module-null-sink sink_name=bench rate=48000 channels=2 format=float32le\n"
         )
         if rig_rate is not None:
@@ -70,8 +81,8 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
         (home / ".asoundrc").write_text(
             "".join(
                 f"pcm.{name} {{ type asym\n"
-                f'  playback.pcm {{ type pulse server "unix:{socket}" device {sink} }}\n'
-                f'  capture.pcm {{ type pulse server "unix:{socket}" device {source}.monitor }}\n'
+                f'  playback.pcm {{ type pulse server "unix:{place}" device {sink} }}\n'
+                f'  capture.pcm {{ type pulse server "unix:{place}" device {source}.monitor }}\n'
                 "}\n"
                 for name, (sink, source) in devices.items()
             )
@@ -79,7 +90,7 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
         environment = os.environ | {
             "HOME": str(home),
             "XDG_RUNTIME_DIR": str(home),
-            "PULSE_SERVER": f"unix:{socket}",
+            "PULSE_SERVER": f"unix:{place}",
             "PULSE_SINK": "bench",
             "PULSE_SOURCE": "bench.monitor",
             "PYTHONPATH": str(Path(__file__).parents[2]),

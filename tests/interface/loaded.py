@@ -23,6 +23,7 @@ from .instrument import Instrument, gates
 
 RATE = 48_000
 NEAR_SECONDS = 0.03  # of a loss: a dropout so near to it lies inside lost audio
+EDGE_SECONDS = 0.1  # of a take: without sound around it nothing is an interruption
 
 RECORD = """
 import json, sys
@@ -30,8 +31,11 @@ import numpy as np
 from sigbench.errors import CaptureFailed
 from sigbench.interface.base import capture
 from sigbench.interface.pilot import PilotedInterface
+from sigbench.interface import portaudio
 from sigbench.interface.portaudio import PortAudioInterface
 
+if len(sys.argv) > 3:
+    portaudio.STALL_SECONDS = float(sys.argv[3])
 inner = PortAudioInterface("rig", samplerate=48000, inputs=(1, 2, 3, 4), outputs=(1, 2, 4))
 told = False
 def tell(block):
@@ -42,10 +46,14 @@ def tell(block):
 try:
     take = capture(PilotedInterface(inner, 2), seconds=float(sys.argv[2]), on_block=tell)
 except CaptureFailed as error:
-    sys.exit(f"CaptureFailed: {error}")
+    sys.exit(str(error))
 np.save(sys.argv[1], take.samples.astype(np.float32))
 print(json.dumps([(loss.frame, loss.frames, loss.spoiled) for loss in take.lost]))
 """
+
+
+class TakeEnded(Exception):
+    """The audio stood still for so long that the recording program took the device for gone."""
 
 
 @dataclass(frozen=True)
@@ -81,8 +89,9 @@ def judged(samples: Samples, lost: tuple[LostBuffers, ...]) -> Judged:
     events = measure(take, "dropouts", CheckSettings()).events
     told = [(e.start, e.end) for e in events if e.kind in ("dropout", "dip")]
     near = NEAR_SECONDS * RATE
-    # What begins before the take or ends after it is no interruption of it.
-    made = [gate for gate in gates(samples[:, 2]) if gate[1] > 0 and gate[2] < frames]
+    # An interruption has sound before it and after it.
+    edge = EDGE_SECONDS * RATE
+    made = [gate for gate in gates(samples[:, 2]) if edge < gate[1] and gate[2] < frames - edge]
 
     def is_inside(start: int, end: int) -> bool:
         return any(
@@ -129,18 +138,26 @@ def take_under_load(
     busy: int,
     hindrances: int,
     seed: int = 1,
+    patience: float | None = None,
 ) -> tuple[Samples, tuple[LostBuffers, ...]]:
     """A take while `busy` processes load the computer, and hindered at random so many times.
 
     A hindrance stops the recording program or the instrument for some tenths of a second, or
-    suspends the sink between them.
+    suspends the sink between them. A patience, in seconds, replaces that of the program with a
+    device that delivers nothing.
+
+    Raises
+    ------
+    TakeEnded
+        If the program gave up, with what it said.
     """
+    options = [] if patience is None else [str(patience)]
     instrument.change(mode="note", noise_dbfs=-90.0)
     instrument.drop_at_random(seed)
     with (
         hogs(busy),
         subprocess.Popen(
-            [sys.executable, "-c", RECORD, str(place), str(seconds)],
+            [sys.executable, "-c", RECORD, str(place), str(seconds), *options],
             env=server.environment,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -151,7 +168,7 @@ def take_under_load(
             assert program.stdout is not None
             assert program.stderr is not None
             if program.stdout.readline() != "recording\n":
-                raise RuntimeError(program.stderr.read())
+                raise TakeEnded(_last_line(program.stderr.read()))
             over = threading.Event()
             hinder = threading.Thread(
                 target=_hinder,
@@ -166,9 +183,13 @@ def take_under_load(
         finally:
             program.kill()
     if program.returncode:
-        raise RuntimeError(errors)
+        raise TakeEnded(_last_line(errors))
     lost = tuple(LostBuffers(*loss) for loss in json.loads(out.splitlines()[-1]))
     return np.load(place), lost
+
+
+def _last_line(text: str) -> str:
+    return (text.splitlines() or ["nothing"])[-1]
 
 
 def _hinder(
@@ -193,13 +214,9 @@ def _hinder(
             case 1:
                 _pause(instrument.process.pid, length)
             case 2:
-                for order in ("1", "0"):
-                    subprocess.run(
-                        ["pactl", "suspend-sink", "from_unit", order],
-                        env=server.environment,
-                        check=True,
-                    )
-                    time.sleep(length if order == "1" else 0.0)
+                server.order("suspend-sink from_unit 1")
+                time.sleep(length)
+                server.order("suspend-sink from_unit 0")
 
 
 def _pause(process: int, seconds: float) -> None:

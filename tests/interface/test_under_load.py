@@ -3,6 +3,7 @@
 ``SIGBENCH_LONG=1`` makes the take three minutes long.
 """
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from sigbench.model import LostBuffers
 
 from .conftest import SoundServer
 from .instrument import GATE_STEP, Instrument, gates
-from .loaded import RATE, judged, take_under_load
+from .loaded import RATE, TakeEnded, judged, take_under_load
 
 SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 12.0
 SECONDS_A_HINDRANCE = 4.0
@@ -45,14 +46,20 @@ def test_the_judge_knows_right_from_wrong() -> None:
 def test_losses_by_load_are_never_the_instruments(
     rig_server: SoundServer, instrument: Instrument, tmp_path: Path
 ) -> None:
-    samples, lost = take_under_load(
-        rig_server,
-        instrument,
-        tmp_path / "take.npy",
-        seconds=SECONDS,
-        busy=2,
-        hindrances=round(SECONDS / SECONDS_A_HINDRANCE),
-    )
+    for seed in range(4):  # a machine busy with other tests may let audio stand still for long
+        with contextlib.suppress(TakeEnded):
+            samples, lost = take_under_load(
+                rig_server,
+                instrument,
+                tmp_path / "take.npy",
+                seconds=SECONDS,
+                busy=2,
+                hindrances=round(SECONDS / SECONDS_A_HINDRANCE),
+                seed=seed,
+            )
+            break
+    else:
+        pytest.fail("no take was whole")
     found = judged(samples, lost)
     assert lost
     assert found.spared > 0
