@@ -45,8 +45,8 @@ SIMULTANEOUS_SECONDS = 0.002  # bursts of two channels this near are one event
 
 _ROW = 16  # samples: the order of the predictor, and the step that transients are placed in
 _HOP_SECONDS = 0.0213  # verdicts fall in such steps: 64 rows at 48 kHz
-_GROUP = 8  # hops that share a predictor, 0.17 s
-_LEARNT = 6  # hop of a group that the next predictor is learnt from
+_GROUP = 16  # hops that share a predictor, 0.34 s
+_LEARNT = 13  # hop of a group that the next predictor is learnt from
 _FORGET = 0.5  # weight of what was learnt before, each group
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
@@ -62,6 +62,7 @@ _LEAST = 10 ** (MIN_PEAK_DBFS / 10)
 _APART = 3  # rows between transients
 _ALIKE = 0.6  # correlation of a period with the next, from which it is a waveform's
 _RAISED = 2.5  # power: innovations between transients that are raised so much are a new sound
+_TAIL = 1e-4  # power re the peak: what a capacitor's recharge leaves of innovations
 _BASES = 12  # hops whose quiet innovations are compared
 _LOUDER = 4.0  # power after re before, from which on a note has started; 6 dB
 _NEW_SHARE = 0.1  # of the power: a spectrum with so much that was not there has a new note
@@ -295,7 +296,8 @@ class CrackleDetector:
             if self._suspected[channel]:
                 limit = usual.limit
                 found = None
-                if base <= _RAISED * max(usual.base, _LEAST / 100):
+                quiet = max(_RAISED * max(usual.base, _LEAST / 100), _TAIL * before[0])
+                if base <= quiet:
                     found = self._transients(channel, errors[channel], limit, begin)
                 if found is None:
                     self._forget(channel)

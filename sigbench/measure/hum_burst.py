@@ -40,9 +40,9 @@ _TAPS = 16  # of the decimating filter, in decimated samples
 _STEP = 15  # decimated samples, 10 ms
 _WINDOW = 6  # steps: at 60 ms, lines 50 Hz apart fall into each other's zeros
 _PAIR = 2  # steps that are worked on together
-_BLOCK = 16  # steps that usual levels are taken over, 0.16 s
-_MEMORY = 6  # blocks that are remembered, 1 s
-_SETTLE = 2  # blocks before anything is found
+_BLOCK = 32  # steps that usual levels are taken over, 0.32 s
+_MEMORY = 3  # blocks that are remembered, 1 s
+_SETTLE = 1  # block before anything is found
 _SUSPECT = 4.0  # power re the greatest of the last second
 _HALF = 0.25  # power re the burst's, where it begins and ends: half the amplitude
 _STRONG = 0.1  # of the strongest line's power: lines that have their say about the frequency
@@ -231,8 +231,10 @@ class _Channel:
             begin, finish = hum[first : first + third], hum[last + 1 - third : last + 1]
             if finish.mean() < _HELD * begin.mean():
                 return None
-        everything = np.median(powers[first : last + 1, -1]) - np.max(self._greatest, axis=0)[-1]
-        if everything > _MORE * height**2:
+        # A line that beats with the note adds up to twice the root of both powers' product.
+        usual = np.max(self._greatest, axis=0)[-1]
+        everything = np.median(powers[first : last + 1, -1]) - usual
+        if everything > _MORE * height * (height + np.sqrt(usual)):
             return None
         before = np.mean([means[strong].sum() for means in self._means])
         depth = 10 * np.log10(height**2 / max(before, 10 ** (FLOOR_DBFS / 10) / 2))

@@ -1,0 +1,315 @@
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sigbench.errors import SignalError
+from sigbench.measure.crackle import CrackleDetector, crackle_rate, find_crackle
+
+RATE = 48_000
+PLACE_SECONDS = 0.001  # transients are placed in rows of 16 samples; a filter rings on a little
+
+
+def noisy(sound, snr_db, seed=0):
+    noise = np.random.default_rng(seed).standard_normal(len(sound))
+    return sound + noise * np.std(sound) * 10 ** (-snr_db / 20)
+
+
+def needs(program, package):
+    if shutil.which(program) is None:
+        pytest.skip(f"{program} is not installed: apt-get install {package}")
+
+
+def detected(take, rate=RATE, size=4096):
+    detector = CrackleDetector(rate, take.shape[1])
+    events = [e for at in range(0, len(take), size) for e in detector.feed(take[at : at + size])]
+    return (*events, *detector.finish()), detector
+
+
+def sounds(seconds=5):
+    t = np.arange(seconds * RATE) / RATE
+    chord = sum(np.sin(2 * np.pi * f * t + f) for f in (130.8, 196.0, 261.6, 329.6, 523.3))
+    pad = sum(
+        (220 * d * t + 0.3 * np.sin(2 * np.pi * r * t)) % 1.0 - 0.5
+        for d, r in ((1.0, 0.5), (1.004, 0.7), (0.997, 0.6))
+    )
+    return {
+        "sine": np.sin(2 * np.pi * 440 * t),
+        "high sine": np.sin(2 * np.pi * 7000 * t),
+        "chord": chord,
+        "pad": np.convolve(pad, np.hanning(64) / 32, "same"),
+    }
+
+
+FAULTS = ("open 50 us", "open 1 ms", "open 4 ms", "spike", "thump")
+
+
+@pytest.mark.parametrize(
+    ("name", "fault"),
+    # The predictor of a high tone alone makes the most of what is low: there a capacitor's
+    # recharge lasts for too long.
+    [(n, f) for n in sounds() for f in FAULTS if (n, f) != ("high sine", "thump")],
+)
+def test_single_faults_are_clicks_where_they_are(name, fault):
+    sound = sounds()[name]
+    rng = np.random.default_rng(len(name + fault))
+    rms = np.std(sound)
+    truth = (np.array([0.9, 1.7, 2.6, 3.3, 4.2]) + rng.uniform(0, 0.02, 5)).tolist()
+    for at in truth:
+        k = int(at * RATE)
+        if fault.startswith("open"):
+            length = {"open 50 us": 3, "open 1 ms": 48, "open 4 ms": 192}[fault]
+            while abs(sound[k]) < rms:  # what opens at a zero crossing makes no jump
+                k += 1
+            sound[k : k + length] = 0.0
+        elif fault == "spike":
+            sound[k] += 2 * rms
+        else:  # a coupling capacitor recharges
+            sound[k : k + 9600] += 2 * rms * np.exp(-np.arange(9600) / (0.02 * RATE))
+    events = find_crackle(noisy(sound, 60)[:, np.newaxis], RATE)
+    assert [e.kind for e in events] == ["click"] * len(truth)
+    for event, at in zip(events, truth, strict=True):
+        assert event.start == pytest.approx(at, abs=0.003)
+        assert event.end - event.start < 0.006
+
+
+def test_depth_is_the_jump_re_the_sound():
+    sound = np.sin(2 * np.pi * 300 * np.arange(3 * RATE) / RATE)
+    sound[int(1.5 * RATE) :] += 0.2
+    (event,) = find_crackle(noisy(sound, 70)[:, np.newaxis], RATE)
+    # 0.2 re 1/sqrt(2) is -10.97 dB; noise and rounding to rows leave some tenths.
+    assert event.depth == pytest.approx(20 * np.log10(0.2 * np.sqrt(2)), abs=0.5)
+
+
+@pytest.mark.parametrize("rate", [22_050, 44_100, 96_000, 192_000])
+def test_any_sample_rate(rate):
+    sound = np.sin(2 * np.pi * 440 * np.arange(3 * rate) / rate)
+    sound[2 * rate] += 0.5
+    (event,) = find_crackle(noisy(sound, 60)[:, np.newaxis], rate)
+    assert (event.kind, event.start) == ("click", pytest.approx(2.0, abs=PLACE_SECONDS))
+
+
+def test_a_relay_that_bounces_is_a_crackle_and_its_openings_are_counted():
+    # A random telegraph model of a bad contact: openings at exponential intervals.
+    rng = np.random.default_rng(5)
+    sound = np.sin(2 * np.pi * 440 * np.arange(6 * RATE) / RATE)
+    at, openings = 2.0, 0
+    while at < 3.0:
+        k = int(at * RATE)
+        sound[k : k + int(rng.uniform(2, 10))] *= 0.2
+        at += 0.006 + rng.exponential(0.006)
+        openings += 1
+    events, detector = detected(noisy(sound, 60)[:, np.newaxis])
+    assert {e.kind for e in events} == {"crackle"}
+    assert events[0].start == pytest.approx(2.0, abs=0.02)
+    assert events[-1].end == pytest.approx(3.0, abs=0.03)
+    assert all(e.end - e.start < 0.6 for e in events)  # told in parts while it goes on
+    assert 0.6 * openings < detector.counts[0] <= 1.2 * openings
+    rate = crackle_rate(detector.counts[0], 6.0)
+    assert rate.value == detector.counts[0] / 6
+    assert rate.uncertainty == pytest.approx(np.sqrt(detector.counts[0]) / 6)
+
+
+def test_clicks_in_idle_noise():
+    take = 1e-4 * np.random.default_rng(1).standard_normal(4 * RATE)
+    take[2 * RATE] += 3e-3
+    (event,) = find_crackle(take[:, np.newaxis], RATE)
+    assert (event.kind, event.start) == ("click", pytest.approx(2.0, abs=PLACE_SECONDS))
+    assert event.depth == pytest.approx(20 * np.log10(30), abs=1.5)
+
+
+def test_channels_that_click_together_are_one_event():
+    t = np.arange(4 * RATE) / RATE
+    take = np.column_stack([np.sin(2 * np.pi * f * t) for f in (300, 500, 700)])
+    take[RATE, [0, 2]] += 1.0
+    take[2 * RATE, 1] -= 1.0
+    take[3 * RATE, 0] += 1.0
+    take[3 * RATE + 480, 1] += 1.0
+    take += 1e-4 * np.random.default_rng(1).standard_normal(take.shape)
+    events, detector = detected(take)
+    assert [e.channels for e in events] == [(1, 3), (2,), (1,), (2,)]
+    assert detector.counts == (2, 2, 1)
+    assert min(detector.energies) > 0.5
+
+
+@settings(derandomize=True, deadline=None, max_examples=8)
+@given(st.lists(st.integers(1, 30_000), min_size=1, max_size=10))
+def test_blocks_of_any_sizes_give_identical_events(sizes):
+    rng = np.random.default_rng(0)
+    t = np.arange(3 * RATE) / RATE
+    take = np.column_stack([np.sin(2 * np.pi * 440 * t), 0.2 * np.sin(2 * np.pi * 442 * t)])
+    take[rng.integers(60_000, 64_000, 12), 0] += 0.5
+    take[70_000, :] -= 0.3
+    take[100_000:100_040, 1] = 0.0
+    take[90_000:, 0] += np.sin(2 * np.pi * 1000 * t[90_000:])  # a new note
+    take += 1e-4 * rng.standard_normal(take.shape)
+    whole = CrackleDetector(RATE, 2)
+    expected = whole.feed(take) + whole.finish()
+    assert len(expected) >= 3
+    detector = CrackleDetector(RATE, 2)
+    events, at, turn = [], 0, 0
+    while at < len(take):
+        size = sizes[turn % len(sizes)]
+        events += detector.feed(take[at : at + size])
+        at, turn = at + size, turn + 1
+    assert (*events, *detector.finish()) == expected
+    assert (detector.counts, detector.energies) == (whole.counts, whole.energies)
+
+
+@pytest.mark.parametrize("at", np.linspace(1.0, 1.05, 11))
+def test_a_click_is_told_within_60_ms(at):
+    sound = np.sin(2 * np.pi * 440 * np.arange(2 * RATE) / RATE)
+    sound[int(at * RATE)] += 0.5
+    take = noisy(sound, 60)[:, np.newaxis]
+    detector = CrackleDetector(RATE, 1)
+    block = 48
+    for start in range(0, len(take), block):
+        if events := detector.feed(take[start : start + block]):
+            break
+    assert (start + block) / RATE - events[0].end <= 0.060
+
+
+def faultless():
+    t = np.arange(8 * RATE) / RATE
+    tone = np.sin(2 * np.pi * 220 * t)
+    rng = np.random.default_rng(3)
+    since = t % 1.5
+    struck = sum(np.sin(2 * np.pi * 220 * h * t) / h for h in range(1, 12))
+    return {
+        "tremolo 10 Hz, 12 dB": tone * (0.625 + 0.375 * np.cos(2 * np.pi * 10 * t)),
+        "beating": tone + np.sin(2 * np.pi * 221.7 * t),
+        "struck notes": struck * np.exp(-3 * since) * np.minimum(since / 0.002, 1),
+        "vibrato": np.sin(2 * np.pi * 440 * t + 2.6 * np.sin(2 * np.pi * 5 * t)),
+        "saw 55 Hz": 55 * t % 1.0 - 0.5,
+        "pulse 10 %": np.where(110 * t % 1.0 < 0.1, 1.0, 0.0),
+        "gated note": tone * (t % 1.0 < 0.5),
+        "noise": rng.standard_normal(len(t)),
+        "noise hits": rng.standard_normal(len(t)) * np.exp(-20 * (t % 0.5)),
+        "hum": np.sin(2 * np.pi * 50 * t) + 0.3 * np.sin(2 * np.pi * 100 * t),
+    }
+
+
+@pytest.mark.parametrize("name", faultless())
+@pytest.mark.parametrize("snr", [35, 60])
+def test_natural_movement_is_no_crackle(name, snr):
+    assert find_crackle(noisy(faultless()[name], snr)[:, np.newaxis], RATE) == ()
+
+
+@pytest.mark.parametrize(
+    "signal",
+    [np.zeros(RATE), np.zeros(1), np.zeros(0), np.full(RATE, 0.3)],
+    ids=["silence", "one zero", "nothing", "DC"],
+)
+def test_nothing_gives_no_events(signal):
+    assert find_crackle(signal[:, np.newaxis], RATE) == ()
+
+
+def test_the_last_steps_of_a_converter_are_no_crackle():
+    # A decay into digital silence, rounded to 16 bit without dither.
+    t = np.arange(6 * RATE) / RATE
+    sound = 0.1 * np.exp(-2.5 * t) * np.sin(2 * np.pi * 50 * t)
+    assert find_crackle((np.round(sound * 32768) / 32768)[:, np.newaxis], RATE) == ()
+
+
+def test_bad_input_is_refused():
+    with pytest.raises(SignalError, match="no numbers"):
+        find_crackle(np.full((RATE, 1), np.nan), RATE)
+    with pytest.raises(SignalError, match="frames, channels"):
+        find_crackle(np.zeros(RATE), RATE)
+    with pytest.raises(SignalError, match="2 channels"):
+        CrackleDetector(RATE, 2).feed(np.zeros((100, 1)))
+
+
+def test_a_contact_in_a_circuit(tmp_path):
+    # A dry joint with a bias of 1 V across it, before a coupling capacitor and its load.
+    needs("ngspice", "ngspice")
+    opened = [(0.7, 0.7001), (1.1, 1.1005), (1.5, 1.502)]
+    steps = "0 0"
+    for start, end in opened:
+        steps += f" {start} 0 {start + 1e-5} 1 {end} 1 {end + 1e-5} 0"
+    (tmp_path / "joint.cir").write_text(
+        "joint\n"
+        "V1 source 0 SIN(1 0.5 440)\nR1 source joint 1k\n"
+        "S1 joint after control 0 joint\n.model joint SW(RON=10meg ROFF=1 VT=0.5)\n"
+        f"V2 control 0 PWL({steps})\n"
+        "R2 after 0 100k\nC1 after out 10u\nR3 out 0 10k\n"
+        ".options reltol=1e-5\n.control\nset wr_singlescale\n"
+        "tran 20.8333u 2 0 20.8333u\nlinearize v(out)\n"
+        f"wrdata {tmp_path}/out.data v(out)\nquit\n.endc\n.end\n"
+    )
+    command = ["ngspice", "-b", str(tmp_path / "joint.cir")]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    time, out = np.loadtxt(tmp_path / "out.data").T
+    grid = np.arange(int(1.99 * RATE)) / RATE
+    events = find_crackle(noisy(np.interp(grid, time, out), 60)[:, np.newaxis], RATE)
+    assert [e.kind for e in events] == ["click"] * 3
+    for event, (start, end) in zip(events, opened, strict=True):
+        assert event.start == pytest.approx(start, abs=PLACE_SECONDS)
+        assert event.end == pytest.approx(end, abs=PLACE_SECONDS)
+
+
+def held_notes(program, keys, drums=False):
+    """A standard MIDI file, type 0: notes held for 3 s, twice; 960 ticks a second."""
+
+    def delta(ticks):
+        return bytes([*([128 | ticks >> 7] if ticks > 127 else []), ticks & 127])
+
+    status = 9 if drums else 0
+    track = b"\0" + bytes([0xC0 | status, program])
+    for _ in range(2):
+        track += b"".join(delta(0) + bytes([0x90 | status, key, 100]) for key in keys)
+        for number, key in enumerate(keys):
+            track += delta(0 if number else 2880) + bytes([0x80 | status, key, 0])
+        track += delta(480) + bytes([0xB0 | status, 7, 100])
+    track += b"\0\xff\x2f\0"
+    head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 1, 224])
+    return head + b"MTrk" + len(track).to_bytes(4, "big") + track
+
+
+@pytest.mark.parametrize(
+    ("program", "keys", "drums"),
+    [
+        (0, (48, 60, 64, 67), False),
+        (16, (48, 60, 64, 67), False),
+        (48, (55, 62, 71), False),
+        (89, (48, 60), False),
+        (0, (36, 38, 42, 46, 49), True),
+    ],
+    ids=["piano", "organ", "strings", "pad", "drums"],
+)
+def test_a_software_instrument_does_not_crackle_until_its_contact_does(
+    tmp_path, program, keys, drums
+):
+    import soundfile
+
+    font = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
+    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
+    midi, wave = tmp_path / "notes.mid", tmp_path / "notes.wav"
+    midi.write_bytes(held_notes(program, keys, drums))
+    command = ["fluidsynth", "-ni", "-r", str(RATE), "-T", "wav", "-O", "float", "-F", str(wave)]
+    subprocess.run([*command, font, str(midi)], check=True, capture_output=True, timeout=60)
+    take, _ = soundfile.read(wave, always_2d=True)
+    noise = np.random.default_rng(program).standard_normal(take.shape)
+    take = take[: 7 * RATE] + 1e-3 * np.std(take) * noise[: 7 * RATE]
+    assert find_crackle(take, RATE) == ()
+    if drums:
+        return
+    take[2 * RATE : 2 * RATE + 5, 1] += 2 * np.std(take)
+    (event,) = find_crackle(take, RATE)
+    assert (event.kind, event.channels) == ("click", (2,))
+    assert event.start == pytest.approx(2.0, abs=PLACE_SECONDS)
+
+
+def test_noise_of_another_program_does_not_crackle(tmp_path):
+    needs("sox", "sox")
+    import soundfile
+
+    for colour in ("whitenoise", "pinknoise", "brownnoise"):
+        path = tmp_path / f"{colour}.wav"
+        command = ["sox", "-R", "-n", "-r", str(RATE), str(path), "synth", "8", colour]
+        subprocess.run([*command, "gain", "-12"], check=True, capture_output=True, timeout=60)
+        take, _ = soundfile.read(path, always_2d=True)
+        assert find_crackle(take, RATE) == ()
