@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 from sigbench.errors import DeviceNotFound
 
+ALSA, WASAPI, CORE_AUDIO = "ALSA", "Windows WASAPI", "Core Audio"
+_ALONE_ANYWAY = ("ASIO", "Windows WDM-KS")  # sound systems that share no device
+
 # MME ends device names after 31 characters (MAXPNAMELEN is 32 in mmsyscom.h); the count in front
 # of a name, which is left out here, can be three of them.
 _SHORTEST_CUT = 28
@@ -35,6 +38,17 @@ class Device:
 
     def __str__(self) -> str:
         return f"[{self.index}] {self.name} ({self.host})"
+
+
+def can_be_exclusive(device: Device) -> bool:
+    """Whether the device can be had without the system's mixer.
+
+    On ALSA that is a matter of the device: ``hw:`` is the hardware itself, all others lead through
+    software.
+    """
+    if device.host == ALSA:
+        return "(hw:" in device.name
+    return device.host in (WASAPI, CORE_AUDIO, *_ALONE_ANYWAY)
 
 
 def find_device(

@@ -18,7 +18,16 @@ import numpy as np
 
 from sigbench.errors import CaptureFailed, DeviceNotFound, InterfaceError, RequestError
 from sigbench.interface.base import Block, frames_in
-from sigbench.interface.devices import Device, find_device, recall_device, what_changed
+from sigbench.interface.devices import (
+    ALSA,
+    CORE_AUDIO,
+    WASAPI,
+    Device,
+    can_be_exclusive,
+    find_device,
+    recall_device,
+    what_changed,
+)
 from sigbench.interface.playback import Playback
 from sigbench.model import LostBuffers, RigSetup, Samples
 
@@ -26,6 +35,7 @@ __all__ = [
     "PLAY_SETTLE_SECONDS",
     "Device",
     "PortAudioInterface",
+    "can_be_exclusive",
     "find_device",
     "list_devices",
     "open_setup",
@@ -47,8 +57,6 @@ QUEUE_BLOCKS = 512  # between the audio thread and the reader: a few seconds of 
 RATE_TOLERANCE = 0.001  # far beyond any crystal's error, far below any two usual rates
 USUAL_RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 MOST_CHANNELS = 32
-WASAPI = "Windows WASAPI"
-ALONE = ("ASIO", "Windows WDM-KS")  # sound systems that share no device anyway
 
 _INVALID_CHANNEL_COUNT = -9998  # paInvalidChannelCount in portaudio.h
 _INVALID_SAMPLE_RATE = -9997  # paInvalidSampleRate
@@ -201,6 +209,8 @@ class PortAudioInterface:
 
     name = "portaudio"
     bits: int | None = None
+    remarks: tuple[str, ...] = ()
+    """What is not as it was remembered and yet usable, in a sentence each: see `open_setup`."""
 
     def __init__(
         self,
@@ -453,6 +463,8 @@ def open_setup(
 ) -> PortAudioInterface:
     """The interface of a rig as it is remembered, wherever the computer lists it now.
 
+    What has changed and does not matter, such as a number in the name, is in its `remarks`.
+
     Parameters
     ----------
     setup : RigSetup
@@ -468,24 +480,25 @@ def open_setup(
         As for `PortAudioInterface`.
     """
     devices = list_devices()
+    remarks = [what_changed(devices, setup.device, setup.host)]
     inputs = setup.inputs + (() if extra_input is None else (extra_input,))
     outputs = setup.outputs + (() if extra_output is None else (extra_output,))
-    output = None
+    source, output = recall_device(devices, setup.device, setup.host), None
     if outputs:
-        output = recall_device(
-            devices,
-            setup.play_device or setup.device,
-            setup.play_host or setup.host,
-            output=True,
-        )
-    return PortAudioInterface(
-        recall_device(devices, setup.device, setup.host),
+        play = (setup.play_device or setup.device, setup.play_host or setup.host)
+        output = recall_device(devices, *play, output=True)
+        if setup.play_device:
+            remarks.append(what_changed(devices, *play, output=True))
+    interface = PortAudioInterface(
+        source,
         output=output,
         samplerate=setup.samplerate,
         inputs=inputs,
         outputs=outputs,
         exclusive=setup.exclusive,
     )
+    interface.remarks = tuple(remark for remark in remarks if remark is not None)
+    return interface
 
 
 def _chosen(
@@ -507,10 +520,14 @@ def _now(there: Sequence[Device], device: Device, *, output: bool) -> Device:
 
 def _require_channels(device: Device, numbers: tuple[int, ...], *, output: bool) -> None:
     kind, there = ("output", device.outputs) if output else ("input", device.inputs)
-    if not 1 <= len(numbers) <= MOST_CHANNELS or len(set(numbers)) < len(numbers):
+    if not 1 <= len(numbers) <= MOST_CHANNELS:
         raise RequestError(
-            f"{len(numbers)} {kind}s cannot be used at once: choose 1 to {MOST_CHANNELS}, each of "
-            "them once."
+            f"{len(numbers)} {kind}s cannot be used at once: choose 1 to {MOST_CHANNELS}."
+        )
+    if twice := [number for number in numbers if numbers.count(number) > 1]:
+        raise RequestError(
+            f"{kind.capitalize()} {twice[0]} is named twice: give each {kind} of the rig once, and "
+            "others for the pilot tone."
         )
     if wrong := [number for number in numbers if not 1 <= number <= there]:
         raise RequestError(
@@ -521,23 +538,23 @@ def _require_channels(device: Device, numbers: tuple[int, ...], *, output: bool)
 
 def _exclusively(sounddevice: Any, device: Device) -> Any:
     """What PortAudio needs to be told to have the device without the system's mixer."""
+    if not can_be_exclusive(device):
+        if device.host == ALSA:
+            raise RequestError(
+                f"{device} leads through other software and cannot be had exclusively: choose a "
+                "device with 'hw:' in its name."
+            )
+        raise RequestError(
+            f"'{device.host}' shares {device.name} with other programs and has no exclusive mode: "
+            "choose the device under another sound system, or do without."
+        )
     if device.host == WASAPI:
         return sounddevice.WasapiSettings(exclusive=True)
-    if device.host == "Core Audio":
+    if device.host == CORE_AUDIO:
         return sounddevice.CoreAudioSettings(
             change_device_parameters=True, fail_if_conversion_required=True
         )
-    if device.host in ALONE or (device.host == "ALSA" and "(hw:" in device.name):
-        return None
-    if device.host == "ALSA":
-        raise RequestError(
-            f"{device} leads through other software and cannot be had exclusively: choose a device "
-            "with 'hw:' in its name."
-        )
-    raise RequestError(
-        f"'{device.host}' shares {device.name} with other programs and has no exclusive mode: "
-        "choose the device under another sound system, or do without."
-    )
+    return None
 
 
 def _code(error: Exception | None) -> int | None:

@@ -8,6 +8,7 @@ from sigbench.interface.portaudio import Device
 def test_devices_are_listed_with_what_they_offer(call, monkeypatch):
     there = (
         Device(0, "Line input of the bench", "ALSA", 2, 0, 48_000),
+        Device(3, "Box: line (hw:1,0)", "ALSA", 2, 2, 48_000),
         Device(7, "USB audio [with a bracket]: " + 60 * "x", "JACK", 18, 20, 96_000),
     )
     monkeypatch.setattr(portaudio, "list_devices", lambda: there)
@@ -16,6 +17,7 @@ def test_devices_are_listed_with_what_they_offer(call, monkeypatch):
     assert outcome.err == ""
     first = next(line for line in outcome.out.splitlines() if "Line input" in line)
     assert " ".join(first.split()) == "0 2 0 48000 Line input of the bench ALSA"
+    assert "3 2 2 48000 yes Box: line (hw:1,0) ALSA" in " ".join(outcome.out.split())
     assert "[with a bracket]" in " ".join(outcome.out.split())
     assert "96000" in outcome.out
     assert max(map(len, outcome.out.splitlines())) <= 80

@@ -199,7 +199,7 @@ def test_without_outputs_named_a_tone_goes_to_the_first_two(
         ({"inputs": (1, 9)}, "has inputs 1 to 8, not 9"),
         ({"inputs": (0,)}, "has inputs 1 to 8, not 0"),
         ({"inputs": ()}, "0 inputs cannot be used at once"),
-        ({"inputs": (1, 1)}, "each of them once"),
+        ({"inputs": (2, 1, 2)}, "Input 2 is named twice"),
         ({"outputs": (3, 12)}, "has outputs 1 to 8, not 12"),
         ({"outputs": tuple(range(1, 34))}, "33 outputs cannot be used at once: choose 1 to 32"),
     ],
@@ -361,6 +361,8 @@ def test_a_rig_is_opened_as_it_is_remembered(monkeypatch: pytest.MonkeyPatch) ->
     assert all(one["samplerate"] == 96_000 for one in system.opened)
     assert all(one["extra_settings"] == ("wasapi", {"exclusive": True}) for one in system.opened)
 
+    assert interface.remarks == ()
+
     apart = replace(SETUP, play_device="Speakers (Box)", play_host=WASAPI)
     capture(open_setup(apart), seconds=0.01, stimulus=np.zeros(10))
     assert system.opened[-1]["device"] == 1
@@ -368,6 +370,12 @@ def test_a_rig_is_opened_as_it_is_remembered(monkeypatch: pytest.MonkeyPatch) ->
     # A rig that only listens needs no output to be there.
     listens = open_setup(replace(SETUP, outputs=(), play_device="gone"))
     assert capture(listens, seconds=0.01).samples[0].tolist() == [3 / 64, 4 / 64]
+
+    moved = open_setup(replace(SETUP, device="Line (4- Box)"))
+    assert moved.device == "Line (Box)"
+    assert moved.remarks == (
+        "The input 'Line (4- Box)' (Windows WASAPI) is called 'Line (Box)' now, and is used.",
+    )
 
     system.plugged = system.plugged[:3]
     with pytest.raises(DeviceNotFound, match="there under 'MME' and no longer under 'Windows W"):
