@@ -170,15 +170,15 @@ def open_rig(setup: "RigSetup", *, paced: bool = False) -> "Interface":
             seed=time.time_ns() % 2**32,
             paced=paced,
         )
+    from sigbench.cli.places import note
+    from sigbench.interface.pilot import PilotedInterface
     from sigbench.interface.portaudio import open_setup
 
-    if setup.pilot is None:
-        return open_setup(setup)
-    from sigbench.interface.pilot import PilotedInterface
-
-    output, source = setup.pilot
+    output, source = setup.pilot or (None, None)
     inner = open_setup(setup, extra_output=output, extra_input=source)
-    return PilotedInterface(inner, len(setup.outputs))
+    for remark in inner.remarks:
+        note(f"Note: {remark}")
+    return inner if setup.pilot is None else PilotedInterface(inner, len(setup.outputs))
 
 
 @contextmanager

@@ -380,6 +380,8 @@ class _Sitting:
         heading += f", {step.output}" if step.output in self.outputs else ""
         self.say(f"\n{heading}", "bold")
         self.say(step.prompt)
+        if step.stimulus is not None and self.session.interface is not None:
+            self._caution_before_playing(self.session.interface)
         carried = self._rails if step.check == "rails" else self._takes
         finished = carried(number, step)
         if finished is None:
@@ -389,6 +391,12 @@ class _Sitting:
         self.done.append(finished)
         _print_step(finished, self.console)
         return True
+
+    def _caution_before_playing(self, interface: "Interface") -> None:
+        from sigbench.rig.cautions import BEFORE_PLAYING
+
+        if interface.name != "simulated":
+            self.say(f"Caution: {BEFORE_PLAYING}")
 
     def _rails(self, number: int, step: "Step") -> "Run | None":
         """Supply rails: typed in now, or on the command line."""
