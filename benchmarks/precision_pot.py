@@ -98,7 +98,7 @@ def worn_pots(times: int) -> None:
         "error of an end: median, 95 %, most", "false",
     )  # fmt: skip
     for name, sound in SOUNDS.items():
-        for snr, sweeps in ((60, 3), (35, 3), (35, 6)):
+        for snr, sweeps in ((60, 3), (35, 6)):
             whole = parts = missed = false = 0
             errors: list[float] = []
             for k, rng in enumerate(rngs(times, 2000)):
@@ -189,7 +189,7 @@ def speed() -> None:
 
 
 def main(times: int) -> None:
-    clean_pots(6 * times)
+    clean_pots(13 * times)
     worn_pots(times)
     gang_errors(max(4, times // 2))
     guessed_laws(times)
@@ -197,4 +197,4 @@ def main(times: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 8)

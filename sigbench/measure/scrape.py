@@ -40,11 +40,11 @@ CELL_SECONDS = 1e-3
 GAP_SECONDS = 0.02  # bad cells nearer than this belong to one burst; our own choice
 LOST_DB = 20.0  # a signal that falls by so much is lost; our own choice
 # Fainter bursts, re the sound at full level, are left out: the corner of an audio track that is
-# passed in a second and a half makes that, a control scanned in 128 steps -48 dB. Where the
-# sound itself is turned down below QUIET_DB neither happens, and fainter bursts can be heard.
+# passed in a second and a half makes that, a control scanned in 128 steps -48 dB. Below that
+# corner, where the sound is turned down to QUIET_DB, fainter ones count.
 FAINTEST_DB = -44.0
 FAINTEST_QUIET_DB = -60.0
-QUIET_DB = -40.0
+QUIET_DB = -24.0
 
 _WINDOW_SECONDS = 0.17  # 6 Hz a bin: partials 60 Hz apart are still told from what is between
 _LONGEST_LEARNT = 1024  # windows, evenly taken, that a spectrum is learnt from
@@ -470,7 +470,9 @@ def find_bursts(
     rings = 10 * np.log10(np.maximum(sound.ringing, 1e-12)) + _RINGING_MARGIN_DB
     rings = np.minimum(rings, -_OWN_DB)
     rings[len(rings) // 2] = -np.inf  # a burst is no ringing of itself
-    ringing = grey_dilation(decibels_found, structure=rings, mode="nearest")  # type: ignore[call-overload]  # the stubs leave it out
+    ringing = grey_dilation(  # type: ignore[call-overload]  # the stubs want integers
+        decibels_found, structure=rings, mode="nearest"
+    )
     noise = _usual(cells.residue[inner], expected[inner])(expected)
     extra = np.maximum(cells.residue - noise, 0.0)
     least = np.zeros(n)

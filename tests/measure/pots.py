@@ -134,7 +134,7 @@ def sine(frames: int, hertz: float = 997.0) -> np.ndarray:
 def saw(frames: int, hertz: float = 220.0) -> np.ndarray:
     t = np.arange(frames) / RATE
     return 0.2 * sum(
-        np.sin(2 * np.pi * k * hertz * t + 0.1 * k) / k for k in range(1, int(20e3 / hertz) + 1)
+        np.sin(2 * np.pi * k * hertz * t + 0.1 * k) / k for k in range(1, int(8e3 / hertz) + 1)
     )
 
 
