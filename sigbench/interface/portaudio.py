@@ -5,11 +5,13 @@ on a machine without PortAudio.
 """
 
 import atexit
+import ctypes
 import math
 import queue
+import sys
 import time
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from threading import Event, Lock, Thread
 from typing import Any
@@ -44,12 +46,14 @@ __all__ = [
 ]
 
 START_SECONDS = 3.0  # longest wait for the first audio: USB devices may change their rate first
-STALL_SECONDS = 0.7  # longest wait for more; with the buffers it is said within 1 s of the removal
-STARVED_STALL_SECONDS = 10.0  # the same while the computer is too busy to run what is due
+STALL_SECONDS = 0.75  # longest wait for more; with the buffers it is said within 1 s of the removal
+STARVED_STALL_SECONDS = 5.0  # the same while the computer is too busy to run what is due
 GLANCE_SECONDS = 0.01  # between looks for more
-LATE_SECONDS = 0.02  # a look as late as that tells of a busy computer: timers are good to 16 ms
+LONGEST_GLANCE_SECONDS = 0.1  # that is counted: a computer that was asleep has not waited
+# A look as late as that tells of a busy computer. Timers of Windows are good to 16 ms.
+LATE_SECONDS = 0.02 if sys.platform == "win32" else 0.005
 LATE_MEMORY_SECONDS = 3.0  # for how long: gaps of up to 3.7 s were seen at six times the load
-CLOSE_SECONDS = 0.1  # for a stream that failed to close, before it is left to itself
+CLOSE_SECONDS = 0.1  # for streams that failed to close, before they are left to themselves
 LATENCY_SECONDS = 0.1  # enough for a busy laptop, little enough for a hand on a pot
 PLAY_SETTLE_SECONDS = 0.5  # until a stimulus has come through: buffers both ways, with room
 QUEUE_BLOCKS = 512  # between the audio thread and the reader: a few seconds of audio
@@ -114,26 +118,58 @@ class _OpenStreams:
 _OPEN = _OpenStreams()
 
 
-def _close(stream: Any) -> None:
-    try:
-        stream.close()
-    finally:
-        _OPEN.closed()
+class _Streams:
+    """The streams of one take, which all end when it does.
 
+    They are stopped before they are closed. Closing a running stream cancels its thread wherever
+    that stands, on Linux, and it may stand in the middle of Python.
+    """
 
-def _leave(sounddevice: Any, stream: Any) -> None:
-    """Close a stream that failed, but do not wait for a sound server that does not answer."""
+    def __init__(self, sounddevice: Any) -> None:
+        self._sounddevice = sounddevice
+        self._streams: list[Any] = []
 
-    def close() -> None:
-        with suppress(sounddevice.PortAudioError):  # it failed already, and that is said
-            _close(stream)
+    def start(self, stream: Any) -> None:
+        """Start a stream that has been opened."""
+        self._streams.append(stream)
+        _OPEN.opened()
+        stream.start()
 
-    closing = Thread(target=close, daemon=True)
-    closing.start()
-    closing.join(CLOSE_SECONDS)
-    if closing.is_alive():
-        # At its end the program would wait for this stream to close, perhaps for ever.
-        atexit.unregister(sounddevice._exit_handler)
+    def __enter__(self) -> "_Streams":
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is not None and issubclass(kind, CaptureFailed):
+            self._leave()
+        else:
+            self._close()
+
+    def _close(self) -> None:
+        while self._streams:
+            stream = self._streams.pop()  # the player first: nothing is to sound on
+            try:
+                stream.stop()
+            finally:
+                stream.close()
+                _OPEN.closed()
+
+    def _leave(self) -> None:
+        """Close streams that failed, but do not wait for a sound server that does not answer."""
+
+        def close() -> None:
+            with suppress(self._sounddevice.PortAudioError):  # it failed already, and that is said
+                self._close()
+
+        left = tuple(self._streams)
+        closing = Thread(target=close, daemon=True)
+        closing.start()
+        closing.join(CLOSE_SECONDS)
+        if closing.is_alive():
+            # At its end the program would wait for these streams to close, perhaps for ever. As
+            # it does not, their threads outlive Python: what they run in must never be freed.
+            atexit.unregister(self._sounddevice._exit_handler)
+            for needed in (self._sounddevice._lib, *left):
+                ctypes.pythonapi.Py_IncRef(ctypes.py_object(needed))
 
 
 def list_devices() -> tuple[Device, ...]:
@@ -281,7 +317,10 @@ class PortAudioInterface:
             player = self._prepared(stimulus, background)
         received: queue.Queue[_Received | None] = queue.Queue(QUEUE_BLOCKS)
         position = 0
-        with _sounddevice(f"Recording from {self._input}") as sounddevice, ExitStack() as streams:
+        with (
+            _sounddevice(f"Recording from {self._input}") as sounddevice,
+            _Streams(sounddevice) as streams,
+        ):
             there = _listed(sounddevice)
             self._input = _now(there, self._input, output=False)
             if self._output is not None and player is not None:
@@ -289,13 +328,9 @@ class PortAudioInterface:
             # Two streams: a single one for both directions lost audio, unflagged, or stalled when
             # it went through the ALSA plug-in of a sound server (docs/interfaces.md).
             gap = Event()
-            streams.enter_context(
-                self._running(sounddevice, self._recorder(sounddevice, received, gap))
-            )
+            streams.start(self._recorder(sounddevice, received, gap))
             if player is not None:
-                streams.enter_context(
-                    self._running(sounddevice, self._player(sounddevice, player, gap))
-                )
+                streams.start(self._player(sounddevice, player, gap))
             patience = _Patience()
             while total is None or position < total:
                 block = self._next(received, patience, position)
@@ -404,13 +439,14 @@ class PortAudioInterface:
             if not received.full():
                 received.put_nowait(None)
 
-        return sounddevice.InputStream(
+        stream = sounddevice.InputStream(
             **self._settings(sounddevice, self._input),
             channels=self._open_inputs,
             latency=LATENCY_SECONDS,
             callback=record,
             finished_callback=ended,
         )
+        return self._require_own_rate(stream)
 
     def _player(self, sounddevice: Any, player: "_Player", gap: Event) -> Any:
         assert self._output is not None
@@ -429,33 +465,22 @@ class PortAudioInterface:
             outdata[:, places] = playback.piece(played, frames)
             played += frames
 
-        return sounddevice.OutputStream(
+        stream = sounddevice.OutputStream(
             **self._settings(sounddevice, self._output),
             channels=player.channels,
             latency=LATENCY_SECONDS,
             callback=play,
         )
+        return self._require_own_rate(stream)
 
-    @contextmanager
-    def _running(self, sounddevice: Any, stream: Any) -> Iterator[None]:
-        """A started stream, closed at the end whatever happens."""
-        _OPEN.opened()
-        try:
-            if abs(stream.samplerate / self.samplerate - 1) > RATE_TOLERANCE:
-                raise CaptureFailed(
-                    f"The device runs at {stream.samplerate:g} Hz instead of {self.samplerate} Hz: "
-                    "choose that rate."
-                )
-            stream.start()
-            yield
-        except CaptureFailed:
-            _leave(sounddevice, stream)
-            raise
-        except BaseException:
-            _close(stream)
-            raise
-        else:
-            _close(stream)
+    def _require_own_rate(self, stream: Any) -> Any:
+        if abs(stream.samplerate / self.samplerate - 1) > RATE_TOLERANCE:
+            stream.close()
+            raise CaptureFailed(
+                f"The device runs at {stream.samplerate:g} Hz instead of {self.samplerate} Hz: "
+                "choose that rate."
+            )
+        return stream
 
 
 def open_setup(
@@ -569,9 +594,8 @@ def _either(rates: Sequence[int]) -> str:
 class _Patience:
     """Whether audio that does not come is to be waited for.
 
-    Looks are counted, not seconds: where the computer is asleep, or so busy that this thread does
-    not come to look, the audio thread does not come to deliver either. A look that comes late
-    tells of such a computer, and a device is not to blame then unless it takes very long.
+    A look that comes late tells of a computer that is asleep or too busy: the audio thread does
+    not come to deliver then either, and the device is not to blame unless it takes very long.
     """
 
     def __init__(self) -> None:
@@ -581,7 +605,7 @@ class _Patience:
 
     def nothing_came(self, now: float, *, late: float) -> None:
         """A look at this time was in vain, and so many seconds late."""
-        self._waited += GLANCE_SECONDS
+        self._waited += min(GLANCE_SECONDS + late, LONGEST_GLANCE_SECONDS)
         self._now = now
         if late > LATE_SECONDS:
             self._late_at = now

@@ -126,6 +126,9 @@ class Stream:
         self._thread.start()
 
     def close(self) -> None:
+        assert not self.running, "stopped before it is closed"
+
+    def stop(self) -> None:
         if self.running:
             self.running = False
             self._thread.join()
