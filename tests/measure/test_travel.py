@@ -258,7 +258,7 @@ def test_fed_live_the_places_appear_as_the_passes_come():
     """The sound is learnt from the first pass alone; the rest comes in blocks."""
     rng = np.random.default_rng(16)
     x = hand(16, rng, sweeps=4, pauses=0)
-    gang = Gang(load_ohms=1e9, worn=((0.55, 0.61, 0.6),))
+    gang = Gang(load_ohms=1e6, worn=((0.55, 0.61, 0.6),))
     samples = record(x, (gang,), sine(len(x)), rng)
     first = 5 * RATE
     (sound,) = learn_sounds(samples[:first], RATE)
