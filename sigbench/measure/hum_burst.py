@@ -49,7 +49,8 @@ _STRONG = 0.1  # of the strongest line's power: lines that have their say about 
 _HELD = 0.25  # power of a burst's last third re its first: what dies away is a note
 _MORE = 2.0  # times the hum's power: if all that is low rises by more, a note has begun
 _COHERENT = 0.8  # of a steady line's phases from step to step
-_SLACK = 0.1  # cycles: what the frequency of a short burst is known to is this over its length
+_ALONE_DB = 20.0  # rise asked of one line alone, which may be a beat of anything
+_SLACK = 0.05  # cycles: what the frequency of a short burst is known to is this over its length
 _TRIED = 12  # steps after which a rise that is no hum is given up, and again each time
 _SHORT_SECONDS = 0.01  # by which a burst's length may be found too short
 
@@ -151,7 +152,8 @@ class _Channel:
         lines = powers[:, :-1]
         risen = np.where(lines.max(axis=0) > self._limits[:-1], lines, 0.0).sum(axis=1)
         over = np.flatnonzero(risen >= _HALF * risen.max())
-        ended = over[-1] < n - 1
+        # Until the window lies inside the burst, the edge's own spectrum comes and goes.
+        ended = n > _WINDOW and over[-1] < n - 1
         late = n * _STEP / self._rate > MAX_SECONDS
         if ended or late:
             burst = self._verdict(powers)
@@ -238,7 +240,7 @@ class _Channel:
             return None
         before = np.mean([means[strong].sum() for means in self._means])
         depth = 10 * np.log10(height**2 / max(before, 10 ** (FLOOR_DBFS / 10) / 2))
-        if depth < MIN_RISE_DB:
+        if depth < (MIN_RISE_DB if np.sum(strong) > 1 else _ALONE_DB):
             return None
         begun = self._begun * step + middle
         return _Burst(float(begun + start * step), float(begun + end * step), float(depth))
