@@ -312,6 +312,7 @@ class PortAudioInterface:
             Played under the stimulus, repeated without a seam to the end.
         """
         total = None if seconds is None else frames_in(seconds, self.samplerate)
+        self._find_again()
         player = None
         if stimulus is not None or background is not None:
             player = self._prepared(stimulus, background)
@@ -321,10 +322,6 @@ class PortAudioInterface:
             _sounddevice(f"Recording from {self._input}") as sounddevice,
             _Streams(sounddevice) as streams,
         ):
-            there = _listed(sounddevice)
-            self._input = _now(there, self._input, output=False)
-            if self._output is not None and player is not None:
-                self._output = _now(there, self._output, output=True)
             # Two streams: a single one for both directions lost audio, unflagged, or stalled when
             # it went through the ALSA plug-in of a sound server (docs/interfaces.md).
             gap = Event()
@@ -339,6 +336,15 @@ class PortAudioInterface:
                     samples = samples[: total - position]
                 yield Block(samples, position, block.losses_at(position))
                 position += len(samples)
+
+    def _find_again(self) -> None:
+        """Take the numbers that the devices have by now: the list may have been read since."""
+        with _sounddevice("Listing the audio devices") as sounddevice:
+            there = _listed(sounddevice)
+        if self._input not in there:
+            self._input = recall_device(there, self._input.name, self._input.host)
+        if self._output is not None and self._output not in there:
+            self._output = recall_device(there, self._output.name, self._output.host, output=True)
 
     def _next(
         self, received: "queue.Queue[_Received | None]", patience: "_Patience", at: int
@@ -534,13 +540,6 @@ def _chosen(
     if device is None:
         return find_device(devices, _default("output" if output else "input"), output=output)
     return find_device(devices, device, host=host, output=output)
-
-
-def _now(there: Sequence[Device], device: Device, *, output: bool) -> Device:
-    """The device where it is listed by now: the list may have been read again since."""
-    if device in there:
-        return device
-    return recall_device(there, device.name, device.host, output=output)
 
 
 def _require_channels(device: Device, numbers: tuple[int, ...], *, output: bool) -> None:
