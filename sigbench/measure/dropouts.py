@@ -41,7 +41,8 @@ MIN_SECONDS = 0.0008  # shorter holes are clicks
 MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
 EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
-JUMP_SECONDS = 0.1  # how far a jump of the audio may look like an interruption around it
+JUMP_SECONDS = 0.04  # after a jump of the audio, edges are found that are none: 35 ms at most seen
+JUMP_EDGE_SECONDS = 0.002  # and before it: positions and edges are known to a millisecond
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
 
 _PREDICTOR_RATE = 12_000  # Hz: a tone's samples taken every 83 us are still a tone, if aliased
@@ -576,34 +577,56 @@ def find_dropouts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
 def mark_lost_buffers(
     events: Sequence[Event], lost: Sequence[LostBuffers], samplerate: int
 ) -> tuple[Event, ...]:
-    """The same events, those where the computer lost audio relabelled as "lost_buffers".
+    """The same events, those that the computer's losses made relabelled as "lost_buffers".
 
     The instrument is not to blame for them. Where the audio system only reports that something was
     lost, everything near counts, for it reports to the block, not to the frame. Where it is known
-    from when to when the take is spoiled, an interruption that reaches well beyond is not made by
-    that, and stays the instrument's.
+    from when to when the take is spoiled, an interruption is the computer's if both its edges are
+    at a loss, be it the same or two: audio that jumps looks like a fall, and at the next jump like
+    a return. All other interruptions stay the instrument's; of one that a loss begins or ends,
+    that part is taken off.
     """
-
-    def caused(event: Event) -> bool:
-        return any(_made_by(event, mark, samplerate) for mark in lost)
-
-    return tuple(
-        replace(event, kind="lost_buffers")
-        if event.kind in ("dropout", "dip") and caused(event)
-        else event
-        for event in events
-    )
+    marked: list[Event] = []
+    for event in events:
+        if event.kind in ("dropout", "dip"):
+            marked.extend(_parted(event, lost, samplerate))
+        else:
+            marked.append(event)
+    return tuple(sorted(marked, key=lambda event: event.start))
 
 
-def _made_by(event: Event, mark: LostBuffers, samplerate: int) -> bool:
-    """Whether an interruption may come from a loss."""
-    start = mark.frame / samplerate
-    end = start + mark.spoiled / samplerate
-    near = event.start <= end + LOST_POSITION_SECONDS and start <= event.end + LOST_POSITION_SECONDS
-    if mark.frames is None and not mark.spoiled:
-        return near
-    within = event.start >= start - JUMP_SECONDS and event.end <= end + JUMP_SECONDS
-    return near and within
+def _parted(event: Event, lost: Sequence[LostBuffers], samplerate: int) -> tuple[Event, ...]:
+    """An interruption in what the computer made of it, and what the instrument did."""
+    spans = [
+        (mark.frame / samplerate, (mark.frame + mark.spoiled) / samplerate)
+        for mark in lost
+        if mark.frames is not None or mark.spoiled
+    ]
+    vague = [mark.frame / samplerate for mark in lost if mark.frames is None and not mark.spoiled]
+    near = LOST_POSITION_SECONDS
+
+    def at_a_loss(edge: float) -> bool:
+        return any(start - JUMP_EDGE_SECONDS <= edge <= end + JUMP_SECONDS for start, end in spans)
+
+    if (at_a_loss(event.start) and at_a_loss(event.end)) or any(
+        event.start - near <= place <= event.end + near for place in vague
+    ):
+        return (replace(event, kind="lost_buffers"),)
+    begin, finish = event.start, event.end
+    for start, end in sorted(spans):
+        if start - JUMP_EDGE_SECONDS <= begin < end:
+            begin = end
+    for start, end in sorted(spans, reverse=True):
+        if start < finish <= end + JUMP_EDGE_SECONDS:
+            finish = start
+    if begin >= finish:
+        return (replace(event, kind="lost_buffers"),)
+    parts = [replace(event, start=begin, end=finish)]
+    if begin > event.start:
+        parts.insert(0, replace(event, kind="lost_buffers", end=begin))
+    if finish < event.end:
+        parts.append(replace(event, kind="lost_buffers", start=finish))
+    return tuple(parts)
 
 
 def dropout_count(events: Sequence[Event], channel: int) -> int:

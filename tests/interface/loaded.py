@@ -22,7 +22,7 @@ from .conftest import SoundServer
 from .instrument import Instrument, gates
 
 RATE = 48_000
-NEAR_SECONDS = 0.03  # of a loss: a dropout so near to it lies inside lost audio
+NEAR_SECONDS = 0.04  # of a loss: a dropout so near to it lies inside lost audio
 EDGE_SECONDS = 0.1  # of a take: without sound around it nothing is an interruption
 
 RECORD = """

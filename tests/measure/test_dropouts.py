@@ -165,6 +165,49 @@ def test_lost_buffers_are_not_the_instruments():
     assert dropout_time(marked, 3).value == 0.0
 
 
+SAW_55 = [(55.0 * k, 1 / k) for k in range(1, 90)]
+FIFTHS = [(f * k, 1 / k) for f in (220.0, 277.18, 329.63) for k in range(1, 10)]
+
+
+@pytest.mark.parametrize("partials", [SAW_55, FIFTHS])
+def test_audio_that_jumps_again_and_again_is_the_computers(partials):
+    # At one jump the sound seems to fall, at the next, half a second later, to come back.
+    chance = np.random.default_rng(5)
+    time = np.arange(12 * RATE) / RATE
+    sound = sum(a * np.sin(2 * np.pi * f * time + a) for f, a in partials)
+    sound = 0.25 * sound / np.max(np.abs(sound)) + 2e-5 * chance.standard_normal(len(time))
+    places = np.arange(1, 22) * RATE // 2 + chance.integers(0, 4000, 21)
+    keep = np.ones(len(sound), dtype=bool)
+    for place in places:
+        keep[place : place + chance.integers(1, 4000)] = False
+    joints = np.searchsorted(np.flatnonzero(keep), places)
+    found = find_dropouts(sound[keep][:, np.newaxis], RATE)
+    assert found  # else nothing is tried here
+    marked = mark_lost_buffers(found, [LostBuffers(int(joint), 1) for joint in joints], RATE)
+    assert {event.kind for event in marked} == {"lost_buffers"}
+
+
+def test_what_a_loss_begins_or_ends_is_parted():
+    (event,) = (Event("dropout", 1.0, 1.3, (1,), 60.0),)
+    silence = [LostBuffers(round(1.2 * RATE), 0, round(0.1 * RATE))]
+    parts = mark_lost_buffers([event], silence, RATE)
+    assert [(e.kind, e.start, e.end) for e in parts] == [
+        ("dropout", 1.0, pytest.approx(1.2)),
+        ("lost_buffers", pytest.approx(1.2), 1.3),
+    ]
+    silence = [LostBuffers(RATE, 0, round(0.1 * RATE))]
+    parts = mark_lost_buffers([event], silence, RATE)
+    assert [(e.kind, e.start, e.end) for e in parts] == [
+        ("lost_buffers", 1.0, pytest.approx(1.1)),
+        ("dropout", pytest.approx(1.1), 1.3),
+    ]
+    within = [LostBuffers(round(1.1 * RATE), 0, round(0.1 * RATE))]
+    assert mark_lost_buffers([event], within, RATE) == (event,)
+    ends = [LostBuffers(RATE, 64), LostBuffers(round(1.28 * RATE), 64)]
+    assert [e.kind for e in mark_lost_buffers([event], ends, RATE)] == ["lost_buffers"]
+    assert mark_lost_buffers([event], ends[:1], RATE) == (event,)
+
+
 def test_a_joint_in_a_circuit(tmp_path):
     # A bad joint (1 ohm, or 10 Mohm while it lets go) in series with a coupled output.
     needs("ngspice", "ngspice")
