@@ -43,7 +43,8 @@ _PAIR = 2  # steps that are worked on together
 _BLOCK = 32  # steps that usual levels are taken over, 0.32 s
 _MEMORY = 3  # blocks that are remembered, 1 s
 _SETTLE = 1  # block before anything is found
-_SUSPECT = 4.0  # power re the greatest of the last second
+_USUAL = 0.7  # quantile of a block's powers that is usual
+_SUSPECT = 6.0  # power re the greatest usual one of the last second
 _HALF = 0.25  # power re the burst's, where it begins and ends: half the amplitude
 _STRONG = 0.1  # of the strongest line's power: lines that have their say about the frequency
 _HELD = 0.25  # power of a burst's last third re its first: what dies away is a note
@@ -100,7 +101,7 @@ class _Channel:
     def __init__(self, lines: _Lines, rate: float) -> None:
         self._lines = lines
         self._rate = rate
-        self._greatest: deque[NDArray[np.float64]] = deque(maxlen=_MEMORY)
+        self._usual: deque[NDArray[np.float64]] = deque(maxlen=_MEMORY)
         self._means: deque[NDArray[np.float64]] = deque(maxlen=_MEMORY)
         self._block: list[NDArray[np.float64]] = []  # powers of this block's steps
         self._touched = False  # whether a rise fell into this block
@@ -111,8 +112,8 @@ class _Channel:
 
     def set_limits(self) -> None:
         least = 10 ** (LEAST_DBFS / 10) / 2
-        enough = len(self._greatest) >= _SETTLE
-        usual = np.max(self._greatest, axis=0) if enough else np.inf
+        enough = len(self._usual) >= _SETTLE
+        usual = np.max(self._usual, axis=0) if enough else np.inf
         self._limits = np.maximum(_SUSPECT * usual, least) * np.ones(len(self._lines.number))
 
     def take(self, step: int, phasors: NDArray[np.complex128]) -> list[_Burst]:
@@ -141,7 +142,8 @@ class _Channel:
         return found
 
     def _remember(self, powers: NDArray[np.float64]) -> None:
-        self._greatest.append(powers.max(axis=0))
+        # A short burst that was missed once must not count as usual when the next one comes.
+        self._usual.append(np.quantile(powers, _USUAL, axis=0))
         self._means.append(powers.mean(axis=0))
         self.set_limits()
 
@@ -234,7 +236,7 @@ class _Channel:
             if finish.mean() < _HELD * begin.mean():
                 return None
         # A line that beats with the note adds up to twice the root of both powers' product.
-        usual = np.max(self._greatest, axis=0)[-1]
+        usual = np.max(self._usual, axis=0)[-1]
         everything = np.median(powers[first : last + 1, -1]) - usual
         if everything > _MORE * height * (height + np.sqrt(usual)):
             return None
