@@ -63,11 +63,20 @@ GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
 
+ALL_ALONG = (
+    "it crackles along much of its travel: whether it is the control is told by rests only; let it "
+    "rest for some seconds and record again"
+)
+
+_POISSON_BOUND = 3.0  # events that are not exceeded in 95 of 100 cases where none was seen
+_MUCH = 0.2  # of the travel
 _SMOOTH = 61  # cells of the Hann window that the level is read through
 _HOP = 5  # cells from one level to the next
 _GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
 _SETTLE = 10  # levels at the start and end of the take that the filters spoil
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
+_BRIDGED_TRAVEL = 0.1  # through a longer one that leads no farther it is followed all the same
+_ENVELOPE = 41  # levels, 0.2 s
 _LOST_DB = 20.0
 _HYSTERESIS = 0.04  # of travel: a shorter turn back belongs to the pass
 _CALM = 15  # levels of the median that turning points are looked for in: 75 ms
@@ -579,11 +588,12 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     told = taper is not None
     alike: tuple[Taper, ...] = ()
     # Turning points lie between the laws well enough on the square law.
-    rough = _find_passes(_bridged(SQUARE.travel(amplitude)))
+    envelope = _envelope(tracks)
+    rough = _find_passes(_bridged(SQUARE.travel(amplitude), SQUARE.travel(envelope)))
     dwell = _dwell(np.sqrt(np.clip(amplitude, 0, 1)), rough)
     if taper is None:
         taper, alike = _fitting_taper(dwell)
-    x = _bridged(taper.travel(amplitude))
+    x = _bridged(taper.travel(amplitude), taper.travel(envelope))
     spans = _find_passes(x)
     speeds = [_usual_speed(x[a:b]) for a, b in spans]
     moving = _moving(x)
@@ -698,17 +708,30 @@ def _usual_difference(first: Floats, second: Floats, least: float) -> tuple[Floa
     return usual, scatter
 
 
-def _bridged(travel: Floats) -> Floats:
-    """Travel with what was disturbed filled in evenly, except where that lasted too long."""
+def _bridged(travel: Floats, envelope: Floats) -> Floats:
+    """Travel with what was disturbed filled in.
+
+    Evenly, if it was short or the control hardly moved meanwhile; else by the envelope of what was
+    heard between the bursts.
+    """
     known = np.isfinite(travel)
     if not known.any():
-        return travel
+        return envelope
     at = np.flatnonzero(known)
     filled = np.interp(np.arange(len(travel)), at, travel[at])
     for first, last in runs(~known, 0):
-        if last - first > _LONGEST_BRIDGE:
-            filled[first:last] = np.nan
+        moved = abs(filled[min(last, len(filled) - 1)] - filled[max(first - 1, 0)])
+        if last - first > _LONGEST_BRIDGE and moved > _BRIDGED_TRAVEL:
+            filled[first:last] = envelope[first:last]
     return filled
+
+
+def _envelope(tracks: Sequence[Track]) -> Floats:
+    """Amplitude re full by the highest levels of 0.2 s: a contact's resistance only lowers them."""
+    from scipy.ndimage import maximum_filter1d
+
+    power = np.max([track.power / track.full for track in tracks], axis=0)
+    return np.sqrt(np.maximum(maximum_filter1d(power, _ENVELOPE), 0.0))
 
 
 def _find_passes(x: Floats) -> list[tuple[int, int]]:
@@ -996,13 +1019,15 @@ def _worn(
     outside = np.ones(len(x), dtype=bool)
     for a, b in spans:
         outside[a:b] = False
-    seconds = elsewhere + float((rest & outside).sum()) * hop
-    if seconds < 1.0:
-        return (), (
-            "it crackles all along its travel: whether it is the control is told by pauses only; "
-            "let it rest for some seconds and record again"
-        )
-    rate = (len(resting) + len(others) + 1) / seconds
+    rests = float((rest & outside).sum()) * hop
+    rates = []
+    if elsewhere + rests >= 1.0:
+        rates.append((len(resting) + len(others) + 1) / (elsewhere + rests))
+    if rests >= 1.0:  # crackle all along the travel and none at rest is the control's
+        rates.append((len(resting) + _POISSON_BOUND) / rests)
+    if not rates:
+        return (), ALL_ALONG
+    rate = min(rates)
 
     kernel = np.ones(width)
     time = np.array([np.convolve(row, kernel, "same") for row in dwell]).sum(axis=0)
@@ -1024,7 +1049,7 @@ def _worn(
                 float(chance[first:last].min()),
             )
         )
-    why = None
+    why = ALL_ALONG if not stretches and suspected.mean() > _MUCH else None
     seldom = (crossings > 0) & (crossings < FEWEST_PASSES)
     if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"
