@@ -40,7 +40,7 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
     Interruptions where the computer lost audio are kept as events of their own kind and are not
     counted as the instrument's.
     """
-    detector = DropoutDetector(take.samplerate, take.channels)
+    detector = DropoutDetector(take.samplerate, take.channels, take.lost)
     found = detector.feed(take.samples) + detector.finish()
     events = mark_lost_buffers(found, take.lost, take.samplerate)
     readings: list[Reading] = []
@@ -68,7 +68,7 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     sums. Hum is that of the first part of the take, and says so. Clipped samples are counted
     block by block: at the joints a few may be missed.
     """
-    detector = DropoutDetector(take.samplerate, take.channels)
+    detector = DropoutDetector(take.samplerate, take.channels, take.lost)
     channels = [WatchedChannel(take, column) for column in range(take.channels)]
     found: tuple[Event, ...] = ()
     for block in take.blocks():

@@ -110,12 +110,13 @@ def _frame_means(power: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _suspects(
-    subsampled: Samples, error_filter: NDArray[np.float64]
+    subsampled: Samples, error_filter: NDArray[np.float64], jumps: Sequence[tuple[int, int]]
 ) -> tuple[NDArray[np.intp], float]:
     """Frames of the step whose prediction error stands out, and the usual error's mean square.
 
     An error that recurs within 60 ms on both sides belongs to the waveform (the edge of a low
-    saw, say); one that has no like on one side of it at least is worth a closer look.
+    saw, say); one that has no like on one side of it at least is worth a closer look. Errors at
+    `jumps` of the audio (first and last predictor samples) are like nothing.
     """
     from scipy.fft import irfft, next_fast_len, rfft
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
@@ -128,7 +129,10 @@ def _suspects(
     levels = uniform_filter1d(_frame_means(subsampled**2), 61)
     levels = maximum_filter1d(levels, 61)
     reach, gap = 36, 24  # frames: one period of the lowest A, beyond the burst's own 21 ms
-    recurring = maximum_filter1d(errors, reach + 1)
+    of_the_sound = errors.copy()
+    for begin, end in jumps:
+        of_the_sound[max(0, begin // _FRAME - 1) : max(0, (end + _TAPS) // _FRAME + 2)] = 0.0
+    recurring = maximum_filter1d(of_the_sound, reach + 1)
     shift = gap + reach // 2
     padded = np.pad(recurring, shift, mode="edge")
     usual = np.minimum(padded[: n // _FRAME], padded[2 * shift :])
@@ -209,13 +213,21 @@ class _Fall:
 class _Window:
     """One channel's stretch of signal around a step, with its predictor; times in frames."""
 
-    def __init__(self, signal: Samples, stride: int, begin: int, end: int) -> None:
+    def __init__(
+        self,
+        signal: Samples,
+        stride: int,
+        begin: int,
+        end: int,
+        jumps: Sequence[tuple[int, int]],
+    ) -> None:
         self._signal = signal[:end].copy()
         self.stride = stride
         subsampled = signal[::stride]
         self._filter = _predictor(subsampled)
         self._extrapolate: NDArray[np.float64] | None = None
-        suspects, self._usual_error = _suspects(subsampled, self._filter)
+        moved = [(first // stride, last // stride) for first, last in jumps]
+        suspects, self._usual_error = _suspects(subsampled, self._filter, moved)
         powers = _frame_means(subsampled[_CONTEXT : min(_CONTEXT + _STEP, end // stride)] ** 2)
         usual = float(np.median(powers)) if len(powers) else 0.0
         self.steady = self._usual_error < _STEADY * usual
@@ -350,16 +362,24 @@ class _Channel:
         """Share of the half seconds so far whose sound could be predicted, and so watched."""
         return self._steady_steps / self._steps if self._steps else 0.0
 
-    def scan(self, raw: Samples, origin: int, stride: int, end: int) -> list[_Hole]:
+    def scan(
+        self,
+        raw: Samples,
+        origin: int,
+        stride: int,
+        end: int,
+        jumps: Sequence[tuple[int, int]],
+    ) -> list[_Hole]:
         """Holes that end in this step.
 
         `origin` is the frame of the take at index 0; from index `end` on lies no audio any more.
+        At `jumps` (first and last index) the computer lost some.
         """
         self._steps += 1
         if not raw.any():
             return []
         signal, blur = _predictable_band(raw, stride)
-        window = _Window(signal, stride, max(0, -origin), end)
+        window = _Window(signal, stride, max(0, -origin), end, jumps)
         self._steady_steps += window.steady
         self._loudest = max(self._loudest, window.loudest)
         holes = []
@@ -437,6 +457,10 @@ class DropoutDetector:
         Frames a second.
     channels : int
         Channels of each block.
+    lost : sequence of LostBuffers
+        What the computer lost, as far as it is known: an interruption of the sound close to it is
+        seen more surely. What it looks like in the sound is found all the same, and is told from
+        the rest by `mark_lost_buffers`.
 
     Examples
     --------
@@ -449,8 +473,9 @@ class DropoutDetector:
     [('dropout', 0.5, 0.51)]
     """
 
-    def __init__(self, samplerate: int, channels: int) -> None:
+    def __init__(self, samplerate: int, channels: int, lost: Sequence[LostBuffers] = ()) -> None:
         self._samplerate = samplerate
+        self._jumps = sorted((mark.frame, mark.frame + mark.spoiled) for mark in lost)
         self._stride = max(1, round(samplerate / _PREDICTOR_RATE))
         self._context = _CONTEXT * self._stride
         self._step = _STEP * self._stride
@@ -512,8 +537,14 @@ class DropoutDetector:
 
     def _advance(self, end: int) -> list[Event]:
         """Scan the step in the middle of the window, of which `end` frames are audio."""
+        origin, reach = self._origin, self._window.shape[1]
+        jumps = [
+            (first - origin, last - origin)
+            for first, last in self._jumps
+            if last > origin - self._context and first < origin + reach
+        ]
         for number, channel in enumerate(self._channels, start=1):
-            holes = channel.scan(self._window[number - 1], self._origin, self._stride, end)
+            holes = channel.scan(self._window[number - 1], origin, self._stride, end, jumps)
             self._holes += [(number, hole) for hole in holes]
         known = self._origin + self._context + self._step
         self._window[:, : -self._step] = self._window[:, self._step :]
