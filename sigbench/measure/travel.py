@@ -874,13 +874,11 @@ def _spots(
     for first, last in runs(track.disturbed, 0):
         inside = [b for b in track.bursts if first * hop <= b.start < last * hop]
         before, after = max(first - 1, 0), min(last, levels - 1)
-        number = next((k for k, (a, b) in enumerate(spans) if a <= before and after <= b), None)
-        if number is None:
-            number = next((k for k, (a, b) in enumerate(spans) if a <= first + _GUARD < b), None)
+        whole = next((k for k, (a, b) in enumerate(spans) if a <= before and after <= b), None)
         jump = False
-        if number is not None:
+        if whole is not None:
             way = abs(x[after] - x[before])
-            jump = bool(way > max(LEAST_DEAD, _QUICK * speeds[number] * (after - before)))
+            jump = bool(way > max(LEAST_DEAD, _QUICK * speeds[whole] * (after - before)))
         gone = [
             (a + first * _HOP, b + first * _HOP)
             for a, b in runs(lost[first * _HOP : last * _HOP], round(LOST_GAP_SECONDS / cell))
@@ -897,10 +895,12 @@ def _spots(
             ends = np.interp((burst.start / hop, burst.end / hop), np.arange(levels), x)
             if jump:
                 # What the hand itself moved beside the burst is no part of the jump.
-                speed = np.sign(x[after] - x[before]) * speeds[number or 0]
+                speed = np.sign(x[after] - x[before]) * speeds[whole or 0]
                 to_start = inside[0].start / hop - before
                 from_end = after - inside[-1].end / hop
                 ends = np.array([x[before] + speed * to_start, x[after] - speed * from_end])
+            middle = 0.5 * (burst.start + burst.end) / hop
+            number = next((k for k, (a, b) in enumerate(spans) if a - 1 <= middle <= b), None)
             spots.append(
                 Spot(
                     track.channel,
