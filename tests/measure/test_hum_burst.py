@@ -194,7 +194,7 @@ def test_a_sleeve_that_opens_in_a_circuit(tmp_path):
     assert event.depth > 20
 
 
-def test_speech_and_hits_of_another_program_are_no_hum(tmp_path):
+def test_hits_of_noise_of_another_program_are_no_hum(tmp_path):
     needs("sox", "sox")
     import soundfile
 
