@@ -65,6 +65,32 @@ def pilot(samplerate: int) -> NDArray[np.float64]:
     return signal * float(db_to_ratio(PILOT_PEAK_DBFS)) / float(np.max(np.abs(signal)))
 
 
+def tone_jumps(
+    signal: NDArray[np.float64], samplerate: int, frequency_hz: float
+) -> tuple[LostBuffers, ...]:
+    """Places at which the phase of a steady tone steps against the sample count.
+
+    For a tone that was played through the rig, where there is no pilot: it comes back with the
+    computer's jumps in it, of unknown lengths. A tone that is interrupted and goes on in its old
+    phase did not jump: that is for the dropouts check.
+
+    Parameters
+    ----------
+    signal : ndarray of float64, shape (frames,)
+        One channel.
+    samplerate : int
+        Frames a second.
+    frequency_hz : float
+        Of the tone as it was played, from 100 Hz on.
+
+    Notes
+    -----
+    Steps of less than 0.03 of a period are not told from noise and drift, nor are whole periods.
+    """
+    watch = PilotWatch(samplerate, (frequency_hz,))
+    return tuple(loss for loss in watch.feed(signal) if loss.frames is None)
+
+
 class PilotWatch:
     """Watches the input that the pilot comes back at.
 
@@ -72,6 +98,9 @@ class PilotWatch:
     ----------
     samplerate : int
         Frames a second.
+    frequencies : tuple of float
+        Its tones, in Hz. A single one tells of a jump, but not how far it went, and nothing of one
+        over a whole number of its periods.
 
     Notes
     -----
@@ -87,17 +116,17 @@ class PilotWatch:
     (LostBuffers(frame=100000, frames=512, spoiled=0),)
     """
 
-    def __init__(self, samplerate: int) -> None:
+    def __init__(self, samplerate: int, frequencies: tuple[float, ...] = PILOT_HZ) -> None:
         self._samplerate = samplerate
         self._hop = round(_HOP_SECONDS * samplerate)
         time = np.arange(self._hop) / samplerate
-        self._frequencies = np.array(PILOT_HZ)
+        self._frequencies = np.array(frequencies)
         window = np.hanning(self._hop + 2)[1:-1]
         carriers = np.exp(-2j * np.pi * np.outer(self._frequencies, time))
         # Least squares of the four tones under the window, so that none leaks into another.
         columns = np.concatenate([carriers.conj(), carriers]).T * np.sqrt(window)[:, np.newaxis]
         self._fit: NDArray[np.complex128] = 2 * (
-            np.linalg.pinv(columns)[: len(PILOT_HZ)] * np.sqrt(window)
+            np.linalg.pinv(columns)[: len(frequencies)] * np.sqrt(window)
         )
         self._carriers = carriers.conj()
         self._rest = np.empty(0)
@@ -245,6 +274,8 @@ class PilotWatch:
         Two clocks make a jump a broken number of frames: what is common to all tones beside the
         whole number is taken off before they are asked whether they agree.
         """
+        if len(cycles) == 1:
+            return 0 if abs(cycles[0]) < _STEADY_CYCLES else None
         reach = round(LONGEST_JUMP_SECONDS * self._samplerate)
         frames = np.arange(-reach, reach + 1)
         hands = self._frequencies / self._samplerate

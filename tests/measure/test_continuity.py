@@ -12,6 +12,7 @@ from sigbench.measure.continuity import (
     PILOT_SECONDS,
     PilotWatch,
     pilot,
+    tone_jumps,
 )
 from sigbench.model import LostBuffers
 
@@ -139,6 +140,35 @@ def test_the_longest_jump():
     frames = round((LONGEST_JUMP_SECONDS - 0.1) * RATE)
     (loss,) = watched(np.delete(heard(seconds=8.0), slice(AT, AT + frames)))
     assert loss.frames == frames
+
+
+def played(frequency, seconds=4.0, ppm=30.0):
+    """A tone that was played through a rig, with what is usual beside it."""
+    time = np.arange(round(seconds * RATE)) / RATE
+    phase = 2 * np.pi * frequency * time * (1 + ppm * 1e-6)
+    tone = 0.25 * np.sin(phase) + 2.5e-3 * np.sin(3 * phase)
+    hum = 1e-3 * np.sin(2 * np.pi * 50 * time)
+    return tone + hum + 1e-4 * np.random.default_rng(1).standard_normal(len(time))
+
+
+@pytest.mark.parametrize("frequency", [110.0, 440.0, 997.0, 5000.0])
+def test_a_steady_tone_tells_of_a_jump_but_not_how_far(frequency):
+    period = RATE / frequency
+    signal = played(frequency)
+    assert tone_jumps(signal, RATE, frequency) == ()
+    jumped = np.delete(signal, slice(AT, AT + round(40.3 * period)))
+    (loss,) = tone_jumps(jumped, RATE, frequency)
+    assert loss.frames is None
+    assert loss.frame == pytest.approx(AT, abs=period / 4 + 4)
+    unseen = np.delete(played(frequency, ppm=0.0), slice(AT, AT + RATE))  # whole periods
+    assert tone_jumps(unseen, RATE, frequency) == ()
+
+
+def test_a_dropout_in_a_played_tone_is_no_jump():
+    signal = played(997.0)
+    signal[AT : AT + 2400] *= 1e-4
+    signal[-4800:] = 0.0
+    assert tone_jumps(signal, RATE, 997.0) == ()
 
 
 @settings(max_examples=12, derandomize=True, deadline=None)
