@@ -23,8 +23,11 @@ S. J. Godsill, P. J. W. Rayner, *Digital Audio Restoration* (Springer, 1998), ch
 faults from the prediction error.
 """
 
+from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate, takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -475,7 +478,7 @@ class DropoutDetector:
 
     def __init__(self, samplerate: int, channels: int, lost: Sequence[LostBuffers] = ()) -> None:
         self._samplerate = samplerate
-        self._jumps = sorted((mark.frame, mark.frame + mark.spoiled) for mark in lost)
+        self._jumps = deque(sorted((mark.frame, mark.frame + mark.spoiled) for mark in lost))
         self._stride = max(1, round(samplerate / _PREDICTOR_RATE))
         self._context = _CONTEXT * self._stride
         self._step = _STEP * self._stride
@@ -538,11 +541,10 @@ class DropoutDetector:
     def _advance(self, end: int) -> list[Event]:
         """Scan the step in the middle of the window, of which `end` frames are audio."""
         origin, reach = self._origin, self._window.shape[1]
-        jumps = [
-            (first - origin, last - origin)
-            for first, last in self._jumps
-            if last > origin - self._context and first < origin + reach
-        ]
+        while self._jumps and self._jumps[0][1] <= origin - self._context:
+            self._jumps.popleft()
+        near = takewhile(lambda jump: jump[0] < origin + reach, self._jumps)
+        jumps = [(first - origin, last - origin) for first, last in near]
         for number, channel in enumerate(self._channels, start=1):
             holes = channel.scan(self._window[number - 1], origin, self._stride, end, jumps)
             self._holes += [(number, hole) for hole in holes]
@@ -617,17 +619,25 @@ def mark_lost_buffers(
     a return. All other interruptions stay the instrument's; of one that a loss begins or ends,
     that part is taken off.
     """
+    marks = sorted(lost, key=lambda mark: mark.frame)
+    starts = [mark.frame / samplerate for mark in marks]
+    ends = list(accumulate(((m.frame + m.spoiled) / samplerate for m in marks), max))
     marked: list[Event] = []
     for event in events:
         if event.kind in ("dropout", "dip"):
-            marked.extend(_parted(event, lost, samplerate))
+            first = bisect_left(ends, event.start - JUMP_SECONDS)
+            last = bisect_right(starts, event.end + LOST_POSITION_SECONDS)
+            marked.extend(_parted(event, marks[first:last], samplerate))
         else:
             marked.append(event)
     return tuple(sorted(marked, key=lambda event: event.start))
 
 
 def _parted(event: Event, lost: Sequence[LostBuffers], samplerate: int) -> tuple[Event, ...]:
-    """An interruption in what the computer made of it, and what the instrument did."""
+    """An interruption in what the computer made of it, and what the instrument did.
+
+    `lost` is in the order of frames.
+    """
     spans = [
         (mark.frame / samplerate, (mark.frame + mark.spoiled) / samplerate)
         for mark in lost
@@ -644,10 +654,10 @@ def _parted(event: Event, lost: Sequence[LostBuffers], samplerate: int) -> tuple
     ):
         return (replace(event, kind="lost_buffers"),)
     begin, finish = event.start, event.end
-    for start, end in sorted(spans):
+    for start, end in spans:
         if start - JUMP_EDGE_SECONDS <= begin < end:
             begin = end
-    for start, end in sorted(spans, reverse=True):
+    for start, end in reversed(spans):
         if start < finish <= end + JUMP_EDGE_SECONDS:
             finish = start
     if begin >= finish:
