@@ -10,7 +10,7 @@ from dataclasses import replace
 from sigbench.errors import RequestError, SignalError
 from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
 
-TAKE_CHECKS = ("idle", "tone", "dropouts", "jack")
+TAKE_CHECKS = ("idle", "tone", "dropouts", "jack", "pot")
 """Checks that measure a take."""
 
 CHECKS_OF_HOURS = ("dropouts", "jack")
@@ -86,6 +86,7 @@ def measure(
         return in_blocks(take, settings)
     take = _without_rounding_dust(take)
     from sigbench.checks.idle import check_idle
+    from sigbench.checks.pot import check_pot
     from sigbench.checks.tone import check_tone, notes_and_readings
 
     named = {
@@ -93,6 +94,7 @@ def measure(
         "idle": check_idle,
         "dropouts": check_dropouts,
         "jack": check_jack,
+        "pot": check_pot,
     }
     if check is not None:
         return named[check](take, settings)

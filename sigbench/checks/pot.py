@@ -32,6 +32,7 @@ from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading
 
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
 MAINS_SECONDS = 10.0
+SHORTEST_SECONDS = 1.0  # nobody turns a control from end to end in less
 NO_PAIR = "no two channels are turned together"
 
 
@@ -48,11 +49,10 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
     taper : Taper or None
         The law of the control; None guesses it from where the hand spent its time.
 
-    Raises
-    ------
-    SignalError
-        If the take is shorter than 0.7 s.
+    A take shorter than `SHORTEST_SECONDS` has no turn in it, and says so.
     """
+    if take.seconds < SHORTEST_SECONDS:
+        return _too_short(take)
     tracks = [_without_computers_own(track, take) for track in hear(take.samples, take.samplerate)]
     turned = [turning(shaft, taper=taper) for shaft in shafts(tracks)]
     readings: list[Reading] = []
@@ -75,6 +75,17 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
     return Measurement("pot", take.source, spoil_clipped(readings, take), events)
 
 
+def _too_short(take: Take) -> Measurement:
+    why = f"the take holds no turn from end to end: {take.seconds:.2f} s"
+    readings: list[Reading] = []
+    for channel, signal in enumerate(take.samples.T, start=1):
+        readings += level_readings(signal, take, channel)
+        readings += _invalid(channel, why, with_crackle=True)
+    if take.channels >= 2:
+        readings += _pair_readings(())
+    return Measurement("pot", take.source, spoil_clipped(readings, take))
+
+
 def _hum(
     signal: NDArray[np.float64], samplerate: int, channel: int, settings: CheckSettings
 ) -> list[Reading]:
@@ -91,7 +102,7 @@ def _hum(
 def _near_a_loss(start: float, end: float, take: Take) -> bool:
     """Whether the computer lost audio there; a loss is placed to a block of the audio system."""
     return any(
-        start - LOST_POSITION_SECONDS <= (mark.frame + (mark.frames or 0)) / take.samplerate
+        start - LOST_POSITION_SECONDS <= (mark.frame + mark.spoiled) / take.samplerate
         and mark.frame / take.samplerate <= end + LOST_POSITION_SECONDS
         for mark in take.lost
     )

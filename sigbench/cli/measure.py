@@ -24,7 +24,7 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 # Checks that need the bench: someone turns, wiggles, plays or waits while it records.
-BENCH_CHECKS = ("through", "pot", "soak", "keys", "contact", "part")
+BENCH_CHECKS = ("through", "soak", "keys", "contact", "part")
 A4_HZ = (200.0, 900.0)  # an octave around any tuning in use: catches a slip of the finger
 
 
@@ -38,8 +38,8 @@ def measure(
         typer.Option(
             metavar="NAME",
             help="What to measure: tone (a held note), idle (nothing played: noise and hum), "
-            "dropouts (breaks) or jack (a plug is moved). Without it: tone if there is one above "
-            "-60 dBFS that is no mains hum, else idle.",
+            "dropouts (breaks), jack (a plug is moved) or pot (a control is turned). Without it: "
+            "tone if there is one above -60 dBFS that is no mains hum, else idle.",
         ),
     ] = None,
     channels: Annotated[

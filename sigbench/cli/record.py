@@ -42,7 +42,7 @@ Examples:
 def record(
     check: Annotated[
         str,
-        typer.Option(metavar="NAME", help="What to measure: tone, idle, dropouts or jack."),
+        typer.Option(metavar="NAME", help="What to measure: tone, idle, dropouts, jack or pot."),
     ],
     seconds: Annotated[
         float | None,

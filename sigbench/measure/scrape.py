@@ -254,17 +254,19 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     residue = np.minimum(residue, 2 * rest_floor / (rest + tiny))
     tone = np.zeros_like(shape)
     if tonal:
-        weak = sounding / (sounding + _WEAKEST * sounding.max())
+        weak = sounding / (sounding + _WEAKEST * sounding.max() + tiny)
         # Partials that fall less than others share their place with hum, or end in the noise.
-        lasting = _LASTING * least / (_LASTING * least + fallen)
+        lasting = (_LASTING * least + tiny) / (_LASTING * least + fallen + tiny)
         weak *= maximum_filter1d(lasting, 7)
         tone = (1 - np.minimum(1.0, 2 * floor / (shape + tiny))) * weak
         # All of the sound counts, so that channels with unlike filters can be compared.
-        tone *= np.sqrt(sounding.sum() / np.dot(sounding, tone**2))
+        tone *= np.sqrt(sounding.sum() / max(float(np.dot(sounding, tone**2)), tiny))
     residue[: int(_LOWEST_HZ / hertz) + 1] = 0.0
     white = residue / np.sqrt(np.maximum(floor, 1e-3 * np.median(floor)))
     passed = float(np.dot(rest_floor, residue**2))
-    partials, detection = _taps(tone), _taps(white / np.sqrt(np.mean(white**2)))
+    # Without any noise there is no rest to listen to.
+    white /= max(float(np.sqrt(np.mean(white**2))), 1e-30)
+    partials, detection = _taps(tone), _taps(white)
     return Sound(
         samplerate,
         partials,

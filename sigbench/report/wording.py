@@ -161,6 +161,7 @@ LABELS: dict[str, Label] = {
     "dips": Label("Dips", "How often the sound became weaker for a moment."),
     "hum_bursts": Label("Bursts of hum", "How often hum came up: a ground lets go."),
     "crackle_rate": Label("Crackle", "Clicks and crackles a second."),
+    "crackle_energy": Label("Strength of the crackle", "Against the sound itself.", main=False),
     "worn_travel": Label("Worn travel", "Parts of a control's way that crackle.", main=False),
     "dead_travel": Label("Dead travel", "Parts of a control's way that do nothing.", main=False),
     "gang_error": Label("Tracking", "Left against right along a control's way.", main=False),
