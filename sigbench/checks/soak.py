@@ -49,6 +49,7 @@ from sigbench.units import FULL_SCALE_SINE_RMS, cents, power_ratio_to_db
 STRETCH_SECONDS = 2.0  # the shortest stretch of a course
 MOST_POINTS = 300  # of a course; then two stretches become one
 SPECTRUM_EVERY = 3  # stretches: hum and noise are measured in one of them
+PARTS = 10  # of a stretch, whose median level counts: a short interruption leaves it alone
 MOST_EVENTS = 5000  # that are kept; later ones are counted only
 FLOOR_DBFS = -120.0  # a level of nothing counts as this, so that its loss is seen
 SPECTRUM_FLOOR_DBFS = -160.0  # the same for hum and noise
@@ -56,6 +57,7 @@ MOST_CLIPPED = 0.1  # share of a channel's stretches; with more nothing is told
 HUM_LINES = 4  # of the mains comb; above the 4th they fall off (common practice, no source)
 NOTE_REACH_HZ = 4.0  # a mains line so near a partial of the note is left to the note
 MOVING_DB = 6.0  # a sound that moves more than this within a stretch hides hum and noise
+LONGEST_PAUSE = 16  # stretches between two searches for a tone
 RECENTRE_HZ = 2.0  # drift after which the tone is followed from its new place
 
 COURSES = {
@@ -276,14 +278,19 @@ class SoakWatch:
     def _measure_stretch(self) -> None:
         frames = self._filled
         steps = self._levels.feed(self._stretch.T)
-        levels = np.maximum(np.array([step.rms for step in steps]), FLOOR_DBFS)
+        fine = np.maximum(np.array([step.rms for step in steps]), FLOOR_DBFS)
+        moving = np.max(np.abs(fine - np.median(fine, axis=0)), axis=0) > MOVING_DB
+        powers = 10 ** (fine / 10)
+        parts = powers.reshape(PARTS, -1, len(self._channels)).mean(axis=1)
+        levels = power_ratio_to_db(parts)
         spoiled = any(
             self._done - frames // 10 <= mark.frame + mark.spoiled
             and mark.frame < self._done + frames
             for mark in self._lost
         )
-        for channel, signal, level in zip(self._channels, self._stretch, levels.T, strict=True):
-            channel.take(signal, level, spoiled)
+        for column, channel in enumerate(self._channels):
+            level = float(np.median(levels[:, column]))
+            channel.take(self._stretch[column], level, bool(moving[column]), spoiled)
         self._done += frames
         self._filled = 0
 
@@ -357,6 +364,8 @@ class _Channel:
         self._silent = True
         self._tone: ToneTracker | None = None
         self._followed_hz = 0.0
+        self._next_search = 0
+        self._pause = 1
         self._reference_hz = settings.frequency_hz
         self._no_tone = "no steady tone"
         self._interruptions: dict[int, int] = {}  # dropouts and dips that began in a stretch
@@ -375,8 +384,8 @@ class _Channel:
             self._dropouts += 1
             self._dropout_seconds += event.end - event.start
 
-    def take(self, signal: Floats, levels: Floats, spoiled: bool) -> None:
-        """Measure the next stretch; `levels` are its steps' in dBFS."""
+    def take(self, signal: Floats, level: float, moving: bool, spoiled: bool) -> None:
+        """Measure the next stretch, whose level is in dBFS."""
         number = self._stretches
         self._stretches += 1
         self._silent = self._silent and bool(np.ptp(signal) == 0)
@@ -386,13 +395,11 @@ class _Channel:
         self._clipped_stretches += clipped
         self._lost_stretches += spoiled
         usable = not (clipped or spoiled)
-        middle = float(np.median(levels))
-        self._courses["level"].add(middle if usable else math.nan)
+        self._courses["level"].add(level if usable else math.nan)
         pitch = self._pitch(signal, number)
         self._courses["pitch"].add(pitch if usable else math.nan)
         if number % SPECTRUM_EVERY:
             return
-        moving = np.max(np.abs(levels - middle)) > MOVING_DB
         hums, noise = (
             self._spectrum.measure(signal, tuple(self._hums), self._reference_hz)
             if usable and not moving
@@ -406,7 +413,7 @@ class _Channel:
 
     def _pitch(self, signal: Floats, number: int) -> float:
         """Cents re the reference; not a number where no tone is heard."""
-        if self._tone is None and (number % SPECTRUM_EVERY or not self._search(signal)):
+        if self._tone is None and (number < self._next_search or not self._search(signal)):
             return math.nan
         assert self._tone is not None
         assert self._reference_hz is not None
@@ -423,6 +430,9 @@ class _Channel:
         return float(cents(now_hz, self._reference_hz))
 
     def _search(self, signal: Floats) -> bool:
+        # What was not heard for long is looked for less often.
+        self._next_search = self._stretches + self._pause
+        self._pause = min(2 * self._pause, LONGEST_PAUSE)
         if np.ptp(signal) == 0:
             return False
         spectrum = power_spectrum(signal, self._samplerate)
@@ -444,6 +454,7 @@ class _Channel:
     def _follow(self, frequency_hz: float) -> None:
         self._tone = ToneTracker(self._samplerate, frequency_hz)
         self._followed_hz = frequency_hz
+        self._pause = 1
 
     def readings(self, steady_share: float, marks: Sequence[Event]) -> list[Reading]:
         """All readings of the channel."""

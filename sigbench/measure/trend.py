@@ -38,19 +38,23 @@ ONSET_SIGNIFICANCE = 1e-3  # the same for an onset, for a soak looks at ten cour
 LEAST_POINTS = 12  # of a course that a trend is told of
 LEAST_INDEPENDENT = 30.0  # points: below, scatter is reckoned with as a random walk
 WALK = 9.3  # a random walk's straight line re what a smooth course leaves of it; precision_soak.py
+WALK_CHANGE = 3.0  # a change re what it leaves, which no random walk has; precision_soak.py
 ONSET_LEAST_POINTS = 32
 POINTS_BEFORE = 8  # an onset needs so many points of an earlier course
 POINTS_AFTER = 4  # and so many after it: less is a moment, not a course
 SHARE_OF_MOVEMENT = 0.05  # of warming up, which no few exponentials follow exactly
+SHARE_LEFT = 0.01  # of a course's movement; warming up leaves less beside exponentials
 GROWTH = 1.5  # a scatter that grows by less than this is not told; our own choice
 
 _SETTLING = (
-    1 / 48,
+    1 / 100,
+    1 / 40,
     1 / 16,
     1 / 6,
     1 / 2,
 )  # time constants of warming up, re the length of the course
 _AFTER_SETTLING = (1 / 30, 1 / 8)  # time constants with which a course settles after an onset
+_SOFT = 2  # points over which a change may come about: what they hold is not asked
 _MOST_CORRELATED = 0.99
 _ROUNDS = 3  # of estimating the correlation and finding the onset in turn
 _OUTLIER = 6.0  # robust standard deviations of a single point beside its neighbours
@@ -230,7 +234,8 @@ def find_onset(
     tried whether a step, a bend (lasting, or settling) or an excursion that begins there explains
     more: by generalised least squares under AR(1), whose correlation is estimated with the change
     in place, or the change would be taken for correlation. The best one is tested by Student's t;
-    its chance is multiplied by the number of those tried (Bonferroni). What lies before it is
+    its chance is multiplied by the number of those tried (Bonferroni). A change that leaves so
+    little that not even a random walk would have it is plain without a test. What lies before it is
     looked at again, so that the first onset is told. Where there is none, the sizes of what is
     left before and after each point are compared by their ranks. Single points that stick out are
     left to the events.
@@ -255,7 +260,9 @@ def find_onset(
     change, left, correlation = _change(course, settling)
     while change is not None and abs(change.size) >= smallest:
         found = change
-        before = course.times < change.time.value - change.time.uncertainty
+        # The point before may hold a part of the change already.
+        clear = change.time.uncertainty + _SOFT * float(np.median(np.diff(course.times)))
+        before = course.times < change.time.value - clear
         if not ONSET_LEAST_POINTS <= np.sum(before) < len(course.values):
             break
         course = _Known(course.times[before], course.values[before], course.places[before])
@@ -432,7 +439,8 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
     smooth = _smooth(places) if settling else np.ones((n, 1))
     tried = _candidates(places)
     correlation = 0.0
-    for _ in range(_ROUNDS):
+    plain = False
+    for number in range(_ROUNDS):
         base, _ = np.linalg.qr(_whitened(smooth, places, correlation))
         white = _whitened(x, places, correlation)
         white = white - base @ (base.T @ white)
@@ -440,36 +448,57 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
         whole = np.einsum("ij,ij->j", columns, columns)
         energies = whole - np.sum(np.square(base.T @ columns), axis=0)
         products = white @ columns
+        whole_rest = float(np.dot(white, white))
         # A change that the smooth course does itself leaves nothing to be told by.
         told = energies > 1e-6 * whole
         gains = np.where(told, products**2 / np.where(told, energies, 1.0), 0.0)
         best = int(np.argmax(gains))
-        size = float(products[best] / energies[best]) if gains[best] > 0 else 0.0
-        changed = np.column_stack([smooth, tried.columns[:, best]])
+        # A stretch in which the change comes about is neither before nor after: it has no say in
+        # how large the scatter is, or a soft change would be taken for scatter.
+        begin = int(tried.begins[best])
+        soft = np.zeros((n, _SOFT))
+        soft[np.arange(begin - 1, begin - 1 + _SOFT), np.arange(_SOFT)] = 1.0
+        changed = np.column_stack([smooth, soft, tried.columns[:, best]])
         q, _ = np.linalg.qr(changed)
-        left = x - q @ (q.T @ x)
+        fitted = q.T @ x
+        left = x - q @ fitted
         tested = correlation
+        rest = float(np.sqrt(np.dot(left, left)))
+        if number == 0 and told[best] and abs(fitted[-1]) > WALK_CHANGE * rest:
+            plain = True
+            break
         # The place of the change was chosen too: it counts as a parameter.
         correlation = _correlation(left, places, changed.shape[1] + 1)
         # And the correlation is known from n points only: one standard error is added.
         correlation += float(np.sqrt((1 - correlation**2) / n))
         correlation = min(correlation, _MOST_CORRELATED)
-    freedom = n - smooth.shape[1] - 2
-    rest = float(np.dot(white, white)) - float(gains[best])
+    q, upper = np.linalg.qr(_whitened(changed, places, tested))
+    fitted = q.T @ _whitened(x, places, tested)
+    size = float(fitted[-1] / upper[-1, -1]) if told[best] else 0.0
+    freedom = n - changed.shape[1] - 1
+    white = _whitened(x, places, tested) - q @ fitted
     # Values that lie on a course to the last bit leave nothing but rounding.
-    variance = max(rest, 1e-24 * float(np.dot(x, x)), 1e-300) / freedom
+    variance = max(float(np.dot(white, white)), 1e-24 * float(np.dot(x, x)), 1e-300) / freedom
     independent = float(np.clip(n * (1 - tested) / (1 + tested), 1.0, freedom))
-    chance = float(2 * stats.t.sf(np.sqrt(gains[best] / variance), independent)) * len(gains)
+    gain = float(fitted[-1]) ** 2 if told[best] else 0.0
+    chance = float(2 * stats.t.sf(np.sqrt(gain / variance), independent)) * len(gains)
     change = tried.columns[:, best]
     effect = size * (change[-1] if tried.kinds[best] == "bend" else 1.0)
-    fitted = smooth @ np.linalg.lstsq(changed, x, rcond=None)[0][:-1]
-    own = float(np.ptp(fitted))
-    if chance >= ONSET_SIGNIFICANCE or abs(effect) < SHARE_OF_MOVEMENT * own:
-        q, _ = np.linalg.qr(smooth)
-        left = x - q @ (q.T @ x)
-        return None, left, _correlation(left, places, smooth.shape[1])
+    weights = np.linalg.lstsq(changed, x, rcond=None)[0]
+    own = float(np.ptp(smooth @ weights[: smooth.shape[1]]))
+    if plain:
+        chance = ONSET_SIGNIFICANCE  # all that the comparison with random walks tells
+    elif chance >= ONSET_SIGNIFICANCE:
+        effect = 0.0
+    q, _ = np.linalg.qr(smooth)
+    settled = x - q @ (q.T @ x)
+    if float(np.max(np.abs(settled))) < SHARE_LEFT * float(np.ptp(x)):
+        effect = 0.0
+    if effect == 0.0 or abs(effect) < SHARE_OF_MOVEMENT * own:
+        return None, settled, _correlation(settled, places, smooth.shape[1])
     # How likely each time is, given that there is a change: Cobb's conditional solution.
-    weights = np.exp((gains - gains[best]) / (2 * variance))
+    rest = max(whole_rest - float(gains[best]), variance * freedom)
+    weights = np.exp((gains - gains[best]) / (2 * rest / freedom))
     weights /= np.sum(weights)
     moments = known.times[tried.begins]
     step = float(np.median(np.diff(known.times)))

@@ -1,0 +1,264 @@
+"""Minutes of sound, made with numpy alone, at a low rate so that they take little time."""
+
+import dataclasses
+import json
+import math
+
+import numpy as np
+import pytest
+
+from sigbench.checks.soak import (
+    COURSES,
+    MOST_POINTS,
+    SoakWatch,
+    check_soak,
+    overlay,
+    soak_courses,
+)
+from sigbench.errors import RequestError
+from sigbench.model import CheckSettings, Event, LongTake, LostBuffers, Source, Take, readings_named
+
+RATE = 8000
+SECONDS = 300
+SETTINGS = CheckSettings()
+MARKS = (
+    Event("mark", 60.0, 60.0, (1, 2), text="tapped regulator board"),
+    Event("mark", 170.0, 170.0, (1, 2), text="heat gun on"),
+)
+
+
+def note(t, course_cents=0.0, level=0.2, frequency_hz=440.0):
+    step = t[1] - t[0]
+    phase = 2 * np.pi * np.cumsum(frequency_hz * 2 ** (course_cents / 1200 + 0 * t)) * step
+    return level * np.sin(phase)
+
+
+def noise(frames, seed, level=3e-5):
+    return level * np.random.default_rng(seed).standard_normal(frames)
+
+
+def take_of(*channels, rate=RATE, **changes):
+    samples = np.stack(channels, axis=1)
+    source = Source("file", None, None, rate, samples.shape[1], len(samples))
+    return Take(samples, rate, source, **changes)
+
+
+def long_take_of(take, size):
+    def blocks():
+        for start in range(0, take.frames, size):
+            yield take.samples[start : start + size]
+
+    return LongTake(take.source, blocks, take.lost, take.bits, take.dc_coupled)
+
+
+@pytest.fixture(scope="module")
+def warming():
+    """Both channels warm up; a joint opens on the left from 200 s on, the right sags at 180 s."""
+    t = np.arange(RATE * SECONDS) / RATE
+    sound = note(t, 60 * (1 - np.exp(-t / 60))) + 1e-4 * np.sin(2 * np.pi * 100 * t)
+    left = sound + noise(len(t), 1)
+    for start in np.arange(201.3, SECONDS, 7.1):
+        left[round(start * RATE) : round((start + 0.03) * RATE)] = 0.0
+    right = (sound + noise(len(t), 2)) * 10 ** (-0.01 * np.maximum(0, t - 180) / 20)
+    return take_of(left, right)
+
+
+@pytest.fixture(scope="module")
+def measured(warming):
+    return check_soak(warming, SETTINGS, marks=MARKS)
+
+
+def one(measurement, name, channel=1):
+    (found,) = readings_named(measurement.readings, name, channel=channel)
+    return found
+
+
+def test_onset_of_an_intermittent_joint(measured):
+    onset = one(measured, "onset")
+    assert onset.value == pytest.approx(201.3, abs=2)
+    assert onset.why.startswith("interruptions")
+    assert "s after the mark 'heat gun on'" in onset.why
+    assert one(measured, "dropouts").value == 14
+    assert one(measured, "dropout_time").value == pytest.approx(14 * 0.03, abs=0.01)
+
+
+def test_onset_of_a_level_that_sags(measured):
+    onset = one(measured, "onset", 2)
+    assert onset.value == pytest.approx(180, abs=6)
+    assert onset.why.startswith("level: bends away, -1.")
+    assert "after the mark 'heat gun on'" in onset.why
+    trend = one(measured, "level_trend", 2)
+    # The line through a course that falls by 36 dB/h in the last 120 of 300 s.
+    t = np.arange(0, 300.0)
+    expected = np.polyfit(t / 3600, -36 * np.maximum(0, t - 180) / 3600, 1)[0]
+    assert trend.value == pytest.approx(expected, rel=0.02)
+    assert trend.why is None
+
+
+def test_pitch_warms_up_without_an_onset(measured):
+    course = one(measured, "pitch_course")
+    points = np.array(course.value)
+    true = 60 * (1 - np.exp(-points[:, 0] / 60))
+    reference_hz = float(course.why.split()[1])
+    true -= 1200 * math.log2(reference_hz / 440)
+    # 0.1 s steps at 0.2 / 3e-5; the first stretches bend within themselves.
+    assert np.max(np.abs(points[:, 1] - true)) < 0.2
+    assert "pitch" not in one(measured, "onset").why
+    trend = one(measured, "pitch_trend")
+    assert trend.value > 10 * trend.uncertainty
+
+
+def test_hum_and_noise_beside_the_note(measured):
+    hum = np.array(one(measured, "hum_course").value)[:, 1]
+    # 1e-4 peak is -80 dBFS; the noise in four lines' width adds a little.
+    assert np.median(hum) == pytest.approx(-80, abs=0.2)
+    floor = np.median(np.array(one(measured, "noise_course").value)[:, 1])
+    # The noise's share between 20 Hz and 0.45 of the rate, re a full-scale sine.
+    expected = 20 * np.log10(3e-5 * np.sqrt(2)) + 10 * np.log10((3600 - 20) / 4000)
+    assert floor == pytest.approx(expected, abs=0.3)
+    assert "scatter alone" in one(measured, "hum_trend").why
+
+
+def test_every_channel_has_every_reading(measured):
+    names = ["onset"]
+    for name in COURSES:
+        names += [f"{name}_trend", f"{name}_course"]
+    names += ["dropouts", "dropout_time"]
+    assert [r.name for r in measured.readings] == names * 2
+    for r in measured.readings:
+        assert (r.value is None) == (r.state == "invalid")
+        assert r.state != "invalid" or r.why
+        if isinstance(r.value, tuple):
+            assert len(r.uncertainty) == len(r.value) <= MOST_POINTS
+
+
+def test_marks_lie_among_the_events(measured):
+    assert [e.text for e in measured.events if e.kind == "mark"] == [m.text for m in MARKS]
+    assert [e.start for e in measured.events] == sorted(e.start for e in measured.events)
+
+
+def test_blocks_of_any_sizes_give_the_same(warming, measured):
+    for size in (RATE * 11 + 17, 4097):
+        again = check_soak(long_take_of(warming, size), SETTINGS, marks=MARKS)
+        assert again == measured
+
+
+def test_courses_for_plots_survive_storing(measured):
+    courses = soak_courses(measured)
+    assert {(c.name, c.channel) for c in courses.courses} == {
+        (name, channel) for name in COURSES for channel in (1, 2)
+    }
+    assert [number for number, _ in courses.onsets] == [1, 2]
+    assert len(courses.marks) == 2
+    stored = json.loads(json.dumps([dataclasses.asdict(r) for r in measured.readings]))
+    level = next(r for r in stored if r["name"] == "level_course")
+    assert courses.named("level", 1).points == tuple(map(tuple, level["value"]))
+    pairs = overlay(courses, courses)
+    assert all(a == b for a, b in pairs)
+    assert len(pairs) == 8
+    with pytest.raises(RequestError, match="choose a soak"):
+        soak_courses(dataclasses.replace(measured, check="tone"))
+
+
+def test_a_quiet_unit_whose_hum_grows():
+    t = np.arange(RATE * 240) / RATE
+    grown = 10 ** (np.maximum(0, t - 120) * 0.2 / 20)
+    hum = 2e-5 * grown * (np.sin(2 * np.pi * 59.97 * t) + 0.5 * np.sin(2 * np.pi * 179.91 * t))
+    measured = check_soak(take_of(hum + noise(len(t), 3, 1e-5)), SETTINGS)
+    onset = one(measured, "onset")
+    assert onset.value == pytest.approx(120, abs=20)
+    assert "hum: bends away, +2" in onset.why
+    assert "near 60, 120, 180, 240 Hz" in one(measured, "hum_course").why
+    assert one(measured, "pitch_trend").state == "invalid"
+
+
+def test_a_steady_unit_has_no_onset():
+    t = np.arange(RATE * 200) / RATE
+    measured = check_soak(take_of(note(t) + noise(len(t), 4)), SETTINGS, marks=MARKS)
+    onset = one(measured, "onset")
+    assert onset.value is None
+    assert onset.why.startswith("none found")
+    for name in COURSES:
+        assert "not told from chance" in one(measured, f"{name}_trend").why
+
+
+def test_hours_merge_stretches_and_keep_the_course():
+    rate = 2000
+    watch = SoakWatch(rate, 1)
+    rng = np.random.default_rng(5)
+    for minute in range(25):
+        t = minute * 60 + np.arange(rate * 60) / rate
+        fall = 10 ** (-0.002 * t / 20)
+        watch.feed((0.2 * fall * np.sin(2 * np.pi * 440 * t))[:, np.newaxis] + 1e-5 * rng.random())
+    readings, _ = watch.finish()
+    (course,) = readings_named(readings, "level_course")
+    points = np.array(course.value)
+    assert MOST_POINTS / 2 <= len(points) <= MOST_POINTS
+    assert np.diff(points[:, 0]) == pytest.approx(np.diff(points[:, 0])[0])
+    level = 20 * np.log10(0.2) - 0.002 * points[:, 0]
+    assert points[:, 1] == pytest.approx(level, abs=1e-3)
+    (trend,) = readings_named(readings, "level_trend")
+    assert trend.value == pytest.approx(-7.2, abs=0.01)
+
+
+def test_the_tone_is_followed_far():
+    t = np.arange(RATE * 100) / RATE
+    measured = check_soak(
+        take_of(note(t, 2.0 * t, frequency_hz=1000.0) + noise(len(t), 6)),
+        CheckSettings(frequency_hz=1000.0),
+    )
+    points = np.array(one(measured, "pitch_course").value)
+    assert len(points) == 50
+    assert points[:, 1] == pytest.approx(2.0 * points[:, 0], abs=0.3)  # 200 cents are 122 Hz
+    assert one(measured, "pitch_trend").value == pytest.approx(7200, rel=1e-3)
+
+
+def test_lost_audio_is_not_the_instruments():
+    t = np.arange(RATE * 100) / RATE
+    sound = note(t) + noise(len(t), 7)
+    sound[50 * RATE : 50 * RATE + 400] = 0.0
+    lost = (LostBuffers(50 * RATE, 400, 400),)
+    measured = check_soak(take_of(sound, lost=lost), SETTINGS)
+    assert [e.kind for e in measured.events] == ["lost_buffers"]
+    assert one(measured, "dropouts").value == 0
+    assert "not counted" in one(measured, "dropouts").why
+    assert "computer lost audio" in one(measured, "level_course").why
+    assert len(one(measured, "level_course").value) == 49
+    assert one(measured, "onset").value is None
+
+
+def test_clipped_stretches_are_left_out():
+    t = np.arange(RATE * 100) / RATE
+    sound = note(t) + noise(len(t), 8)
+    sound[40 * RATE : 43 * RATE] *= 20
+    measured = check_soak(take_of(np.clip(sound, -1, 1)), SETTINGS)
+    assert "2 clipped stretch(es) left out, first at 40 s" in one(measured, "level_course").why
+    clipped = check_soak(take_of(np.clip(20 * sound, -1, 1)), SETTINGS)
+    assert all(r.state == "invalid" and "clipped input" in r.why for r in clipped.readings)
+
+
+def test_silence_and_shortness_have_their_reasons():
+    silent = check_soak(take_of(np.zeros(RATE * 10)), SETTINGS)
+    assert all(r.state == "invalid" and "digital silence" in r.why for r in silent.readings)
+    t = np.arange(RATE) / RATE
+    short = check_soak(take_of(note(t)), SETTINGS)
+    assert all(r.state == "invalid" and "shorter than 2 s" in r.why for r in short.readings)
+    t = np.arange(10 * RATE) / RATE
+    brief = check_soak(take_of(note(t)), SETTINGS)
+    assert "let it run longer" in one(brief, "level_trend").why
+    assert "too few" in one(brief, "onset").why
+
+
+def test_a_sound_that_is_lost_for_good():
+    t = np.arange(RATE * 200) / RATE
+    sound = note(t) + noise(len(t), 9)
+    sound[121 * RATE :] = noise(79 * RATE, 10)
+    onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+    assert onset.value == pytest.approx(121, abs=2)
+    assert "level: a step of -7" in onset.why
+
+
+def test_a_mark_has_to_be_one():
+    t = np.arange(RATE * 4) / RATE
+    with pytest.raises(RequestError, match="give marks only"):
+        check_soak(take_of(note(t)), SETTINGS, marks=[Event("click", 1.0, 1.0, (1,))])
