@@ -62,6 +62,15 @@ def test_frames_cut_out_are_counted(frames, ppm):
     assert loss.spoiled == 0
 
 
+@pytest.mark.parametrize("rate", [44_100, 96_000, 192_000])
+@pytest.mark.parametrize("frames", [3, 4096])
+def test_frames_are_counted_at_any_rate(rate, frames):
+    signal = heard(rate, seconds=3.0, ppm=50.0)
+    (loss,) = watched(np.delete(signal, slice(AT, AT + frames)), rate)
+    assert (loss.frames, loss.spoiled) == (frames, 0)
+    assert loss.frame == pytest.approx(AT, abs=8)
+
+
 @pytest.mark.parametrize("frames", [32, 480, 1024, 4096, 30_000])
 def test_silence_put_in_spoils_its_length(frames):
     (loss,) = watched(np.insert(heard(), AT, np.zeros(frames)))
