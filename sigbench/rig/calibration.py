@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 
 from sigbench.errors import RequestError, SignalError
-from sigbench.interface.base import Interface, capture
+from sigbench.interface.base import Interface
 from sigbench.measure.estimate import Estimate
 from sigbench.model import (
     Calibration,
@@ -25,6 +25,7 @@ from sigbench.model import (
     Samples,
     readings_named,
 )
+from sigbench.rig.takes import whole_take
 from sigbench.units import (
     NEPER_DB,
     db_to_ratio,
@@ -143,15 +144,20 @@ def listen(interface: Interface, output: int, outputs: int) -> dict[int, Reading
     Returns
     -------
     dict of int to Reading
-        ``tone_level`` of each input, invalid with its reason where the tone is not there, the
-        input was overloaded or the computer lost audio.
+        ``tone_level`` of each input, invalid with its reason where the tone is not there or the
+        input was overloaded.
+
+    Raises
+    ------
+    SignalError
+        If the computer lost audio again and again.
     """
     from sigbench.checks import measure
 
     tone = calibration_tone(
         interface.samplerate, output, outputs, seconds=TONE_SECONDS + 2 * SETTLE_SECONDS
     )
-    take = capture(interface, seconds=TONE_SECONDS, stimulus=tone, settle=SETTLE_SECONDS)
+    take = whole_take(interface, seconds=TONE_SECONDS, stimulus=tone, settle=SETTLE_SECONDS)
     found = measure(take, "tone", CheckSettings(frequency_hz=TONE_HZ)).readings
     return {r.channel: r for r in readings_named(found, "tone_level") if r.channel is not None}
 

@@ -12,9 +12,10 @@ import numpy as np
 
 from sigbench.checks.readings import reading
 from sigbench.errors import RequestError, SignalError
-from sigbench.interface.base import Interface, capture
+from sigbench.interface.base import Interface
 from sigbench.measure.estimate import Estimate
 from sigbench.model import CheckSettings, Reading, Samples, readings_named
+from sigbench.rig.takes import whole_take
 from sigbench.units import db_to_ratio
 
 TONE_HZ = 997.0  # AES17: no whole fraction of any usual rate
@@ -49,13 +50,11 @@ def own_noise(interface: Interface, *, seconds: float = SILENCE_SECONDS) -> tupl
     Raises
     ------
     SignalError
-        If the computer lost audio meanwhile.
+        If the computer lost audio, again and again.
     """
     from sigbench.checks import measure
 
-    take = capture(interface, seconds=seconds)
-    if take.lost:
-        raise SignalError("The computer lost audio meanwhile: close other programs and try again.")
+    take = whole_take(interface, seconds=seconds)
     found = measure(take, "idle").readings
     return tuple(r for r in found if r.name in _FROM_IDLE)
 
@@ -84,7 +83,7 @@ def own_loop(
     RequestError
         If the rig has no outputs.
     SignalError
-        If the loop is not there, or the computer lost audio.
+        If the loop is not there, or the computer lost audio again and again.
     """
     if outputs < 1:
         raise RequestError("This rig has no outputs: its loop cannot be measured.")
@@ -110,10 +109,7 @@ def own_loop(
 
 
 def _play(interface: Interface, stimulus: Samples, seconds: float) -> Samples:
-    take = capture(interface, seconds=seconds, stimulus=stimulus, settle=SETTLE_SECONDS)
-    if take.lost:
-        raise SignalError("The computer lost audio meanwhile: close other programs and try again.")
-    return take.samples
+    return whole_take(interface, seconds=seconds, stimulus=stimulus, settle=SETTLE_SECONDS).samples
 
 
 def _sine(interface: Interface, dbfs: float, outputs: Sequence[int], of: int) -> Samples:
@@ -129,9 +125,7 @@ def _tone(interface: Interface, dbfs: float, outputs: int) -> tuple[Reading, ...
     from sigbench.checks import measure
 
     stimulus = _sine(interface, dbfs, range(1, outputs + 1), outputs)
-    take = capture(interface, seconds=TONE_SECONDS, stimulus=stimulus, settle=SETTLE_SECONDS)
-    if take.lost:
-        raise SignalError("The computer lost audio meanwhile: close other programs and try again.")
+    take = whole_take(interface, seconds=TONE_SECONDS, stimulus=stimulus, settle=SETTLE_SECONDS)
     return measure(take, "tone", CheckSettings(frequency_hz=TONE_HZ)).readings
 
 
@@ -234,7 +228,7 @@ def _latency(interface: Interface, outputs: int) -> Reading:
     burst = np.random.default_rng(0).uniform(-1, 1, round(0.1 * rate)) * db_to_ratio(LATENCY_DBFS)
     found = []
     for attempt in count(1):
-        take = capture(
+        take = whole_take(
             interface,
             seconds=LATENCY_SECONDS,
             stimulus=np.repeat(burst[:, np.newaxis], outputs, axis=1),
