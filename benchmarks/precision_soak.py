@@ -23,7 +23,7 @@ def scatter(rng: np.random.Generator, points: int, correlation: float) -> Floats
     return lfilter([np.sqrt(1 - correlation**2)], [1, -correlation], white)[400:]
 
 
-def print_false_alarms(trials: int = 400) -> None:
+def print_false_alarms(trials: int = 150) -> None:
     rng = np.random.default_rng(1)
     print("| points | correlation of neighbours | called a trend | called an onset |")
     print("| --- | --- | --- | --- |")
@@ -43,7 +43,7 @@ def print_false_alarms(trials: int = 400) -> None:
             )
 
 
-def print_warming(trials: int = 150) -> None:
+def print_warming(trials: int = 70) -> None:
     """Sums of one to three decaying exponentials of any time constants."""
     rng = np.random.default_rng(2)
     print("\n| warming up by 30 and more, scatter | called an onset |")
@@ -63,7 +63,7 @@ def print_warming(trials: int = 150) -> None:
         print(f"| {deviation:g} | {100 * onsets / trials:.1f} % |", flush=True)
 
 
-def print_onsets(trials: int = 40) -> None:
+def print_onsets(trials: int = 20) -> None:
     rng = np.random.default_rng(3)
     t = STEP * np.arange(240.0)
     at = 1500.0
