@@ -44,7 +44,7 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     high-ohmic dips; one that is only dirty crackles. What happens on both channels at once points
     to the sleeve they share, or to something before the jack.
     """
-    lost = DropoutDetector(take.samplerate, take.channels)
+    lost = DropoutDetector(take.samplerate, take.channels, take.lost)
     hum = HumBurstDetector(take.samplerate, take.channels)
     scratch = CrackleDetector(take.samplerate, take.channels)
     channels = [WatchedChannel(take, column) for column in range(take.channels)]
