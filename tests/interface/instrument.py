@@ -56,6 +56,8 @@ class Sound:
         Peak of the note.
     noise_dbfs, hum_dbfs : float
         RMS of its noise and of its hum (50 and 100 Hz) re a full-scale sine's; -inf for none.
+    crosstalk_db : float
+        What of each output's sound goes into the other, before the noise is added.
     """
 
     mode: Literal["through", "note", "idle"] = "through"
@@ -63,6 +65,7 @@ class Sound:
     level_dbfs: float = -12.0
     noise_dbfs: float = -100.0
     hum_dbfs: float = float("-inf")
+    crosstalk_db: float = float("-inf")
 
 
 class Instrument:
@@ -151,7 +154,7 @@ class _Voice:
             case {"sound": dict(settings)}:
                 self._sound = Sound(**settings)
             case {"drop": [float(seconds), [*channels]]}:
-                self._drop(self._frame, seconds, channels)
+                self._drop(self._frame, seconds, [int(channel) for channel in channels])
             case {"random": [int(seed), float(least), float(most)]}:
                 self._random = (np.random.default_rng(seed), least, most)
 
@@ -175,6 +178,7 @@ class _Voice:
             out[:, :2] = received[:, :2]
         elif sound.mode == "note":
             out[:, :2] = _amplitude(sound.level_dbfs) * self._note[at % self._rate, np.newaxis]
+        out[:, :2] += _amplitude(sound.crosstalk_db) * out[:, 1::-1]
         out[:, :2] += _amplitude(sound.noise_dbfs) * self._noise[at % len(self._noise)]
         out[:, :2] += _amplitude(sound.hum_dbfs) * self._hum[at % self._rate, np.newaxis]
         out[:, :2] *= sound.gain
