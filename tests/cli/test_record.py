@@ -258,7 +258,7 @@ def test_a_device_that_never_sounds_leaves_nothing(call, plug, tmp_path):
 
 
 def test_lost_buffers_stand_beside_the_file_and_are_believed(call, plug, tmp_path):
-    plug(Gapped(lost=(LostBuffers(48_000, 2400),)))
+    plug(Gapped(lost=(LostBuffers(48_000, 2400, 2400),)))
     place = tmp_path / "a.wav"
     saved = call("record", "--check", "dropouts", "--seconds", 3, "--save", place, "--json")
     assert saved.code == 0
