@@ -183,13 +183,15 @@ def take_under_load(
         finally:
             program.kill()
     if program.returncode:
-        raise TakeEnded(_last_line(errors))
+        raise TakeEnded(f"exit code {program.returncode}: {_last_line(errors)}")
     lost = tuple(LostBuffers(*loss) for loss in json.loads(out.splitlines()[-1]))
     return np.load(place), lost
 
 
 def _last_line(text: str) -> str:
-    return (text.splitlines() or ["nothing"])[-1]
+    """What a program said last; ALSA remarks on underruns by itself."""
+    said = [line for line in text.splitlines() if not line.startswith("ALSA lib")]
+    return (said or ["nothing"])[-1]
 
 
 def _hinder(
