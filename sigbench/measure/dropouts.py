@@ -44,7 +44,7 @@ MIN_SECONDS = 0.0008  # shorter holes are clicks
 MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
 EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
-JUMP_SECONDS = 0.06  # after a jump of the audio, edges are found that are none: 40 ms seen
+JUMP_SECONDS = 0.04  # after a jump of the audio, edges are found that are none: 35 ms at most seen
 JUMP_EDGE_SECONDS = 0.002  # and before it: positions and edges are known to a millisecond
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
 

@@ -111,7 +111,7 @@ PEAK_DBFS = -12.0  # of the stimulus sine-997
 
 def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # noqa: F811
     command = [sys.executable, "-m", "sigbench", "record", "--check", "tone", "--play", "sine-997"]
-    for _ in range(3):  # a busy machine may lose audio, and says so
+    for _ in range(8):  # a busy machine may lose audio, and says so
         done = subprocess.run(
             [
                 *command,
@@ -133,7 +133,7 @@ def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # n
         if found["source"]["lost_buffers"] == 0:
             break
     else:
-        pytest.fail("three takes in a row lost audio")
+        pytest.fail("eight takes in a row lost audio")
     assert found["source"]["kind"] == "interface"
 
     def values(name, unit):
