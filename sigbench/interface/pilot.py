@@ -100,14 +100,19 @@ class PilotedInterface:
                 seconds=whole, stimulus=self._delayed(stimulus, lead), background=self._pilot()
             )
         ) as blocks:
-            for block in blocks:
-                lost = watch.see(block)
-                samples = block.samples[max(0, lead - block.first_frame) :, :-1]
-                if total is not None:
-                    samples = samples[: total - yielded]
-                if len(samples) or lost:
-                    yield Block(samples, yielded, lost)
-                    yielded += len(samples)
+            try:
+                for block in blocks:
+                    lost = watch.see(block)
+                    samples = block.samples[max(0, lead - block.first_frame) :, :-1]
+                    if total is not None:
+                        samples = samples[: total - yielded]
+                    if len(samples) or lost:
+                        yield Block(samples, yielded, lost)
+                        yielded += len(samples)
+            except CaptureFailed:  # what was recorded until then may be kept
+                if last := watch.broken():
+                    yield Block(np.empty((0, self.channels)), yielded, last)
+                raise
             if last := watch.end():
                 yield Block(np.empty((0, self.channels)), yielded, last)
 
@@ -160,6 +165,12 @@ class _Watch:
         if not self._found:
             raise CaptureFailed(NEVER_CAME)
         last = self._watch.finish()
+        self._seen.extend(last)
+        return self._of_take((*last, *self._unseen(None)))
+
+    def broken(self) -> tuple[LostBuffers, ...]:
+        """Losses at the end of a take that ended too early: nothing vouches for its last moment."""
+        last = self._watch.finish(broken=True)
         self._seen.extend(last)
         return self._of_take((*last, *self._unseen(None)))
 

@@ -163,14 +163,23 @@ class PilotWatch:
         self._rest = self._rest[used:]
         return tuple(found)
 
-    def finish(self) -> tuple[LostBuffers, ...]:
-        """What was lost at the very end."""
-        if not self._doubtful or not self._learned:
-            return ()
-        start = self._left_at()
+    def finish(self, *, broken: bool = False) -> tuple[LostBuffers, ...]:
+        """What was lost at the very end.
+
+        Parameters
+        ----------
+        broken : bool
+            Whether the audio ended because the device failed: then the samples since the last whole
+            hop count as lost, for too little is there to tell.
+        """
         end = self._number * self._hop + len(self._rest)
+        start = end
+        if self._doubtful and self._learned:
+            start = self._left_at()
+        elif broken:
+            start = end - len(self._rest)
         self._doubtful = 0
-        return (LostBuffers(start, None, end - start),)
+        return (LostBuffers(start, None, end - start),) if start < end else ()
 
     def _measured(self, samples: NDArray[np.float64]) -> _Hop:
         start = self._number * self._hop

@@ -152,6 +152,32 @@ def test_a_cable_that_is_pulled_says_so():
         take_of(rig(silence(RATE, 20 * RATE)), seconds=6.0)
 
 
+class Dying(LoopbackInterface):
+    """Goes away in mid-take."""
+
+    def stream(self, **options):
+        for block in super().stream(**options):
+            if block.first_frame > LEAD + RATE:
+                raise CaptureFailed("it stopped")
+            yield block
+
+
+def until_it_dies(on_the_way_in=None):
+    inner = Dying(samplerate=RATE, channels=3, on_the_way_in=on_the_way_in)
+    blocks = []
+    with pytest.raises(CaptureFailed, match="it stopped"):
+        blocks.extend(PilotedInterface(inner, 2).stream(seconds=3.0))
+    return blocks
+
+
+@pytest.mark.parametrize("silent", [4000, 700])
+def test_what_became_of_the_last_moment_of_a_dying_device_is_marked(silent):
+    end = sum(len(block.samples) for block in until_it_dies())
+    (loss,) = until_it_dies(silence(end - silent, 9 * RATE))[-1].lost
+    assert loss.frame <= end - silent + 3
+    assert loss.frame + loss.spoiled == end
+
+
 class Flagging(LoopbackInterface):
     """Reports a loss at two places, of which one is none."""
 
