@@ -85,7 +85,7 @@ def bench(arguments: list[str]) -> int:
     if not scripts:
         return fail("There is no script in benchmarks/.")
     for script in scripts:
-        if code := run(PYTHON, str(script.relative_to(ROOT)), *arguments):
+        if code := run(PYTHON, "-m", f"benchmarks.{script.stem}", *arguments):
             return code
     return 0
 
