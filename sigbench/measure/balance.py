@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, decibels
+from sigbench.measure.streaming import require_numbers
 from sigbench.units import NEPER_DB
 
 Signal = NDArray[np.float64]
@@ -80,10 +81,8 @@ def _pair(left: Signal, right: Signal, samplerate: int) -> Unknown | None:
             f"Two channels of one length are compared, but these have shapes {left.shape}"
             f" and {right.shape}: take both from the same recording."
         )
-    if not (np.isfinite(left).all() and np.isfinite(right).all()):
-        raise SignalError(
-            "The signal has values that are no numbers: check the file or the recording."
-        )
+    require_numbers(left)
+    require_numbers(right)
     if len(left) < MIN_SECONDS * samplerate:
         return Unknown(f"the take is shorter than {MIN_SECONDS:g} s")
     for name, signal in (("left", left), ("right", right)):

@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.streaming import require_block
 from sigbench.model import Event, Samples
 
 GAP_SECONDS = 0.036  # transients nearer than this belong to one burst; our own choice
@@ -221,21 +222,12 @@ class CrackleDetector:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        if block.ndim != 2 or block.shape[1] != len(self._window):
-            raise SignalError(
-                f"A block of shape {block.shape} was fed to a crackle detector for"
-                f" {len(self._window)} channels: feed blocks of shape (frames, channels)."
-            )
+        require_block(block, len(self._window), "crackle detector")
         events: list[Event] = []
         used = 0
         while used < len(block):
             n = min(len(block) - used, self._window.shape[1] - self._filled)
-            part = block[used : used + n]
-            if not np.isfinite(part).all():
-                raise SignalError(
-                    "The signal has values that are no numbers: check the file or the recording."
-                )
-            self._window[:, self._filled : self._filled + n] = part.T
+            self._window[:, self._filled : self._filled + n] = block[used : used + n].T
             self._filled += n
             used += n
             events += self._advance()

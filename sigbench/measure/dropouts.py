@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, LostBuffers, Samples
 
 DROPOUT_DEPTH_DB = 20.0  # from here on a loss is a dropout, below it a dip; our own choice
@@ -505,21 +506,12 @@ class DropoutDetector:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        if block.ndim != 2 or block.shape[1] != len(self._channels):
-            raise SignalError(
-                f"A block of shape {block.shape} was fed to a dropout detector for"
-                f" {len(self._channels)} channels: feed blocks of shape (frames, channels)."
-            )
+        require_block(block, len(self._channels), "dropout detector")
         events: list[Event] = []
         used = 0
         while used < len(block):
             n = min(len(block) - used, self._window.shape[1] - self._filled)
-            part = block[used : used + n]
-            if not np.isfinite(part).all():
-                raise SignalError(
-                    "The signal has values that are no numbers: check the file or the recording."
-                )
-            self._window[:, self._filled : self._filled + n] = part.T
+            self._window[:, self._filled : self._filled + n] = block[used : used + n].T
             self._filled += n
             used += n
             if self._filled == self._window.shape[1]:
@@ -559,20 +551,15 @@ class DropoutDetector:
         ready = [h for h in self._holes if until is None or h[1].end < until]
         self._holes = [h for h in self._holes if h not in ready]
         near = SIMULTANEOUS_SECONDS * self._samplerate
-        groups: list[list[tuple[int, _Hole]]] = []
-        for number, hole in sorted(ready, key=lambda h: (h[1].start, h[0])):
-            for group in groups:
-                first = group[0][1]
-                if (
-                    abs(hole.start - first.start) <= near
-                    and abs(hole.end - first.end) <= near
-                    and hole.lost == first.lost
-                    and number not in (n for n, _ in group)
-                ):
-                    group.append((number, hole))
-                    break
-            else:
-                groups.append([(number, hole)])
+
+        def alike(first: _Hole, hole: _Hole) -> bool:
+            return (
+                abs(hole.start - first.start) <= near
+                and abs(hole.end - first.end) <= near
+                and hole.lost == first.lost
+            )
+
+        groups = of_one_event(sorted(ready, key=lambda h: (h[1].start, h[0])), alike)
         return [
             Event(
                 "dropout" if group[0][1].lost else "dip",

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
+from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
 
 MIN_RISE_DB = 10.0  # of the hum re what was there before; our own choice
@@ -319,21 +320,12 @@ class HumBurstDetector:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        if block.ndim != 2 or block.shape[1] != len(self._channels):
-            raise SignalError(
-                f"A block of shape {block.shape} was fed to a hum detector for"
-                f" {len(self._channels)} channels: feed blocks of shape (frames, channels)."
-            )
+        require_block(block, len(self._channels), "hum detector")
         events: list[Event] = []
         used = 0
         while used < len(block):
             n = min(len(block) - used, self._room * self._chunk - self._filled)
-            part = block[used : used + n]
-            if not np.isfinite(part).all():
-                raise SignalError(
-                    "The signal has values that are no numbers: check the file or the recording."
-                )
-            self._raw[:, self._filled : self._filled + n] = part.T
+            self._raw[:, self._filled : self._filled + n] = block[used : used + n].T
             self._filled += n
             used += n
             if self._filled >= self._chunk:
@@ -390,19 +382,14 @@ class HumBurstDetector:
 
     def _tell(self) -> list[Event]:
         """The bursts as events, the same one in several channels as one."""
-        groups: list[list[tuple[int, _Burst]]] = []
-        for number, burst in sorted(self._bursts, key=lambda b: (b[1].start, b[0])):
-            for group in groups:
-                first = group[0][1]
-                if (
-                    abs(burst.start - first.start) <= SIMULTANEOUS_SECONDS
-                    and abs(burst.end - first.end) <= SIMULTANEOUS_SECONDS
-                    and number not in (n for n, _ in group)
-                ):
-                    group.append((number, burst))
-                    break
-            else:
-                groups.append([(number, burst)])
+
+        def alike(first: _Burst, burst: _Burst) -> bool:
+            return (
+                abs(burst.start - first.start) <= SIMULTANEOUS_SECONDS
+                and abs(burst.end - first.end) <= SIMULTANEOUS_SECONDS
+            )
+
+        groups = of_one_event(sorted(self._bursts, key=lambda b: (b[1].start, b[0])), alike)
         self._bursts = []
         return [
             Event(

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigbench.errors import RequestError, SignalError
+from sigbench.errors import RequestError
+from sigbench.measure.streaming import require_block
 from sigbench.model import Samples
 from sigbench.units import FULL_SCALE_SINE_RMS, cents, power_ratio_to_db, ratio_to_db
 
@@ -63,19 +64,6 @@ class ToneStep:
     level: float
 
 
-def _checked(block: Samples, channels: int, what: str) -> Samples:
-    if block.ndim != 2 or block.shape[1] != channels:
-        raise SignalError(
-            f"A block of shape {block.shape} was fed to a {what} tracker for"
-            f" {channels} channels: feed blocks of shape (frames, channels)."
-        )
-    if not np.isfinite(block).all():
-        raise SignalError(
-            "The signal has values that are no numbers: check the file or the recording."
-        )
-    return block
-
-
 class LevelTracker:
     """Levels of audio that comes in blocks, in steps of `LEVEL_SECONDS`.
 
@@ -113,7 +101,7 @@ class LevelTracker:
             If the block has another number of channels, or values that are not finite.
         """
         waiting = self._waiting
-        _checked(block, len(waiting), "level")
+        require_block(block, len(waiting), "level tracker")
         steps: list[LevelStep] = []
         used = 0
         while used < len(block):
@@ -202,7 +190,9 @@ class ToneTracker:
         SignalError
             If the block has another shape, or values that are not finite.
         """
-        block = _checked(np.atleast_2d(signal).T, 1, "tone")[:, 0]
+        column = np.atleast_2d(signal).T
+        require_block(column, 1, "tone tracker")
+        block = column[:, 0]
         steps: list[ToneStep] = []
         used = 0
         while used < len(block):

@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, decibels
+from sigbench.measure.streaming import require_numbers
 from sigbench.model import Samples
 from sigbench.units import FULL_SCALE_SINE_RMS, NEPER_DB
 
@@ -375,10 +376,7 @@ class SoundReader:
         SignalError
             If a value is not finite.
         """
-        if not np.isfinite(block).all():
-            raise SignalError(
-                "The signal has values that are no numbers: check the file or the recording."
-            )
+        require_numbers(block)
         used = 0
         while used < len(block):
             n = min(len(block) - used, len(self._window) - self._filled)
