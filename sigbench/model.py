@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float64]
 """Audio of shape (frames, channels), full scale -1.0 to 1.0."""
 
+BLOCK_FRAMES = 1 << 17
+"""Frames of a block, where audio is read or written piece by piece."""
+
 State = Literal["ok", "rig-limited", "invalid"]
 EventKind = Literal["dropout", "dip", "crackle", "click", "hum_burst", "lost_buffers", "mark"]
 ListValue = tuple[float, ...] | tuple[tuple[float, float], ...]
@@ -154,6 +157,11 @@ class Take:
     def seconds(self) -> float:
         """Length in seconds."""
         return self.frames / self.samplerate
+
+    def blocks(self) -> Iterator[Samples]:
+        """The samples in blocks, as those of a `LongTake`."""
+        for start in range(0, self.frames, BLOCK_FRAMES):
+            yield self.samples[start : start + BLOCK_FRAMES]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

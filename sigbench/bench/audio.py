@@ -23,10 +23,9 @@ from sigbench.bench.atomic import (
     temporary,
 )
 from sigbench.errors import BenchError, SignalError
-from sigbench.model import LongTake, Samples, Source, Take, TakeRecord
+from sigbench.model import BLOCK_FRAMES, LongTake, Samples, Source, Take, TakeRecord
 
 TAKES = "takes"
-BLOCK_FRAMES = 1 << 17
 
 # What the FLAC of libsndfile holds: 8 channels and 2^36 - 1 frames (RFC 9639), which at 192 kHz are
 # four days, at up to 655,350 Hz.
@@ -260,7 +259,7 @@ def _container(take: Take | LongTake) -> _Container:
         and take.frames <= _FLAC_FRAMES
     )
     single = True
-    for block in _blocks(take):
+    for block in take.blocks():
         if not np.isfinite(block).all():
             raise SignalError("The take holds samples that are no numbers: record it again.")
         integers = integers and bits is not None and fits_integers(block, bits)
@@ -300,12 +299,12 @@ def _encode(path: Path, take: Take | LongTake, container: _Container) -> None:
             format=container.suffix.upper(),
             subtype=container.subtype,
         ) as audio:
-            for block in _blocks(take):
+            for block in take.blocks():
                 audio.write(block if container.bits is None else _left_aligned(block))
         with soundfile.SoundFile(path) as audio:
             whole = audio.frames == take.frames and all(
                 np.array_equal(audio.read(len(block), always_2d=True), block)
-                for block in _blocks(take)
+                for block in take.blocks()
             )
     except (soundfile.LibsndfileError, AssertionError) as exc:  # the latter for a short write
         raise _not_written(path) from exc
@@ -326,14 +325,6 @@ def _not_written(path: Path) -> BenchError:
 def _left_aligned(block: Samples) -> NDArray[np.int32]:
     """Samples as 32-bit integers, of which libsndfile keeps the upper bits."""
     return np.rint(block * 2.0**31).astype(np.int32)
-
-
-def _blocks(take: Take | LongTake) -> Iterator[Samples]:
-    if isinstance(take, LongTake):
-        yield from take.blocks()
-        return
-    for start in range(0, take.frames, BLOCK_FRAMES):
-        yield take.samples[start : start + BLOCK_FRAMES]
 
 
 def sha256_of(path: Path) -> str:

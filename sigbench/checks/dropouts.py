@@ -1,6 +1,7 @@
 """Dropouts: a steady sound is held while the signal is watched for interruptions."""
 
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,14 +70,7 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     block by block: at the joints a few may be missed.
     """
     detector = DropoutDetector(take.samplerate, take.channels, take.lost)
-    channels = [WatchedChannel(take, column) for column in range(take.channels)]
-    found: tuple[Event, ...] = ()
-    for block in take.blocks():
-        found += detector.feed(block)
-        for channel in channels:
-            channel.feed(block)
-    found += detector.finish()
-    events = mark_lost_buffers(found, take.lost, take.samplerate)
+    channels, events = watch(take, detector)
     readings: list[Reading] = []
     for number, channel in enumerate(channels, start=1):
         readings += [
@@ -92,6 +86,37 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
         ]
     clipped = [channel.clipped for channel in channels]
     return Measurement("dropouts", take.source, spoil_overloaded(readings, clipped), events)
+
+
+class _Detector(Protocol):
+    """Finds events in audio that comes in blocks."""
+
+    def feed(self, block: Samples) -> tuple[Event, ...]: ...
+
+    def finish(self) -> tuple[Event, ...]: ...
+
+
+def watch(
+    take: Take | LongTake, *detectors: _Detector
+) -> "tuple[list[WatchedChannel], tuple[Event, ...]]":
+    """Read a take once, block by block.
+
+    Returns
+    -------
+    channels : list of WatchedChannel
+    events : tuple of Event
+        Of all detectors, those that the computer made labelled as such.
+    """
+    channels = [WatchedChannel(take, column) for column in range(take.channels)]
+    found: list[Event] = []
+    for block in take.blocks():
+        for detector in detectors:
+            found += detector.feed(block)
+        for channel in channels:
+            channel.feed(block)
+    for detector in detectors:
+        found += detector.finish()
+    return channels, mark_lost_buffers(found, take.lost, take.samplerate)
 
 
 class WatchedChannel:

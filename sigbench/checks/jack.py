@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from sigbench.checks.dropouts import WatchedChannel, dropout_readings
+from sigbench.checks.dropouts import dropout_readings, watch
 from sigbench.checks.readings import SILENT, reading, readings_of_level, spoil_overloaded
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
-from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
+from sigbench.measure.dropouts import DropoutDetector
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.model import (
@@ -16,15 +16,12 @@ from sigbench.model import (
     LongTake,
     Measurement,
     Reading,
-    Samples,
     Take,
 )
 
 TOGETHER_SECONDS = 0.03
 """Events this near are one movement of a contact: it bounces for some milliseconds, and edges of
 different detectors differ by a hop (common practice, no source)."""
-
-BLOCK_FRAMES = 1 << 16
 
 # Of what belongs together, the gravest gives the event its kind.
 _GRAVITY: tuple[EventKind, ...] = (
@@ -47,17 +44,8 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     lost = DropoutDetector(take.samplerate, take.channels, take.lost)
     hum = HumBurstDetector(take.samplerate, take.channels)
     scratch = CrackleDetector(take.samplerate, take.channels)
-    channels = [WatchedChannel(take, column) for column in range(take.channels)]
-    found: list[Event] = []
-    for block in _blocks(take):
-        for detector in (lost, hum, scratch):
-            found += detector.feed(block)
-        for channel in channels:
-            channel.feed(block)
-    for detector in (lost, hum, scratch):
-        found += detector.finish()
-    marked = mark_lost_buffers(sorted(found, key=lambda e: e.start), take.lost, take.samplerate)
-    events = movements(marked)
+    channels, found = watch(take, lost, hum, scratch)
+    events = movements(found)
     readings: list[Reading] = []
     for number, watched in enumerate(channels, start=1):
         readings += [
@@ -138,11 +126,3 @@ def _other_readings(
         *(reading(name, "1", Estimate(n, 0.0), channel=channel) for name, n in counts.items()),
         reading("crackle_rate", "1/s", crackle_rate(transients, take.seconds), channel=channel),
     ]
-
-
-def _blocks(take: Take | LongTake) -> Iterator[Samples]:
-    if isinstance(take, LongTake):
-        yield from take.blocks()
-        return
-    for start in range(0, take.frames, BLOCK_FRAMES):
-        yield take.samples[start : start + BLOCK_FRAMES]

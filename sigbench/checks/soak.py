@@ -176,7 +176,7 @@ def check_soak(
     """
     watch = SoakWatch(take.samplerate, take.channels, settings, bits=take.bits)
     lost = take.lost
-    for block in take.blocks() if isinstance(take, LongTake) else (take.samples,):
+    for block in take.blocks():
         watch.feed(block, lost)
         lost = ()
     readings, events = watch.finish(marks)
