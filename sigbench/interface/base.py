@@ -164,6 +164,28 @@ def losses_from(lost: Iterable[LostBuffers], start: int) -> tuple[LostBuffers, .
     return tuple(within)
 
 
+def whole_stream(
+    interface: Interface, *, seconds: float, stimulus: Samples | None = None
+) -> Generator[Block, None, None]:
+    """The blocks of a stream of that length.
+
+    Raises
+    ------
+    CaptureFailed
+        If the device ends it before.
+    """
+    received = 0
+    with closing(interface.stream(seconds=seconds, stimulus=stimulus)) as blocks:
+        for block in blocks:
+            received = block.first_frame + len(block.samples)
+            yield block
+    if received != frames_in(seconds, interface.samplerate):
+        raise CaptureFailed(
+            f"{interface.device} stopped after {received / interface.samplerate:.2f} s of "
+            f"{seconds:g} s: check its cable and record again."
+        )
+
+
 def capture(
     interface: Interface,
     *,
@@ -205,19 +227,12 @@ def capture(
     skipped = frames_in(seconds + settle, interface.samplerate) - frames
     samples = np.empty((skipped + frames, interface.channels))
     lost: list[LostBuffers] = []
-    received = 0
-    with closing(interface.stream(seconds=seconds + settle, stimulus=stimulus)) as blocks:
+    with closing(whole_stream(interface, seconds=seconds + settle, stimulus=stimulus)) as blocks:
         for block in blocks:
-            received = block.first_frame + len(block.samples)
-            samples[block.first_frame : received] = block.samples
+            samples[block.first_frame : block.first_frame + len(block.samples)] = block.samples
             lost.extend(losses_from(block.lost, skipped))
             if on_block is not None:
                 on_block(block)
-    if received != len(samples):
-        raise CaptureFailed(
-            f"{interface.device} stopped after {received / interface.samplerate:.2f} s of "
-            f"{seconds + settle:g} s: check its cable and record again."
-        )
     source = Source(
         kind="simulated" if interface.name == "simulated" else "interface",
         path=None,
