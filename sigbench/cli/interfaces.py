@@ -97,15 +97,9 @@ def choose_interface(
 
 def _remembered(folder: Path, name: str | None) -> "RigSetup | None":
     """The rig that is used where no device is named; None on a bench without one."""
-    place = folder.expanduser()
-    if name is None and not (place / RIGS).is_dir():
-        return None
     from sigbench.bench.rigs import rig_in_use
 
-    return rig_in_use(place, name)
-
-
-RIGS = "rigs"  # as in sigbench.bench.documents, which is slow to import
+    return rig_in_use(folder.expanduser(), name)
 
 
 def open_interface(

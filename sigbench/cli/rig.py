@@ -457,7 +457,7 @@ def limits(
     from sigbench.cli.places import open_bench
     from sigbench.model import RigLimits
     from sigbench.rig.cautions import BEFORE_PLAYING, BEFORE_PLUGGING_IN
-    from sigbench.rig.limits import own_loop, own_noise, without_nothing
+    from sigbench.rig.limits import own_loop, own_noise
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
@@ -482,7 +482,7 @@ def limits(
             datetime.now().astimezone().isoformat(timespec="seconds"),
             interface.samplerate,
             chosen.gain,
-            without_nothing((*noise, *loop)),
+            (*noise, *loop),
         )
         chosen = replace(chosen, limits=made)
         save_rig(bench.folder, chosen, use=False)

@@ -5,8 +5,6 @@ Each function plays and records by itself; the fronts tell the person what to pl
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-from itertools import count
 
 import numpy as np
 
@@ -227,7 +225,7 @@ def _latency(interface: Interface, outputs: int) -> Reading:
     # A burst of noise has one sharp peak of correlation with itself, whatever filters it meets.
     burst = np.random.default_rng(0).uniform(-1, 1, round(0.1 * rate)) * db_to_ratio(LATENCY_DBFS)
     found = []
-    for attempt in count(1):
+    for _ in range(LATENCY_TAKES):
         take = whole_take(
             interface,
             seconds=LATENCY_SECONDS,
@@ -237,8 +235,6 @@ def _latency(interface: Interface, outputs: int) -> Reading:
         if lag is None:
             return Reading.invalid("latency", "s", "the burst did not come back within a second")
         found.append(lag / rate)
-        if attempt == LATENCY_TAKES:
-            break
     u = max(float(np.std(found, ddof=1)) / math.sqrt(len(found)), 0.5 / rate)
     return Reading("latency", float(np.mean(found)), "s", None, u)
 
@@ -252,13 +248,3 @@ def _arrival(signal: Samples, burst: Samples) -> int | None:
     if matched[at] < 10 * np.sqrt(np.mean(matched**2)) or matched[at] == 0:
         return None
     return at
-
-
-def without_nothing(readings: Sequence[Reading]) -> tuple[Reading, ...]:
-    """The readings of a rig with infinities made invalid, as JSON wants them."""
-    return tuple(
-        replace(r, value=None, state="invalid", why=r.why or "digital silence")
-        if isinstance(r.value, float) and not math.isfinite(r.value)
-        else r
-        for r in readings
-    )
