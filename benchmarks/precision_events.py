@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from precision_dropouts import RATE, Sound, materials, with_noise
 
+from benchmarks.precision_dropouts import RATE, Sound, materials, with_noise
 from sigbench.measure.crackle import CrackleDetector, find_crackle
 from sigbench.measure.hum_burst import HumBurstDetector, find_hum_bursts
 from sigbench.measure.level_track import LevelTracker
