@@ -8,6 +8,7 @@ import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.interfaces import (
+    SIMULATED_RIG,
     DeviceOption,
     HostOption,
     PlayDeviceOption,
@@ -127,6 +128,8 @@ def record(
         rate=rate,
         channels=channels,
     )
+    if setup is not None and setup.device == SIMULATED_RIG:
+        tell(f"Note: the rig '{setup.name}' is a simulated one, and hears no instrument.")
     channels = channels or interface.channels
     heard_by, remarks = rig_now(interface, setup, "" if setup is None else setup.gain)
     for remark in remarks:

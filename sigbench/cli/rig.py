@@ -15,6 +15,7 @@ from sigbench.cli.rig_asking import (
     asked_rate,
     channel_list,
     choose_devices,
+    figures_lost,
     loop_dbfs,
     metered,
     pilot_pair,
@@ -102,6 +103,7 @@ Example:
 """
 
 USUAL_NAME = "bench"
+SIMULATED_NAME = "simulated"
 WATCH_SECONDS = 20.0
 
 YesOption = Annotated[
@@ -124,7 +126,10 @@ def rig() -> None:
 
 @app.command(epilog=SETUP_EXAMPLES)
 def setup(
-    name: Annotated[str, typer.Option(metavar="NAME", help="Your name for it.")] = USUAL_NAME,
+    name: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Your name for it; 'bench', or 'simulated', by default."),
+    ] = None,
     device: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="Part of the input device's name, or its number."),
@@ -159,9 +164,12 @@ def setup(
         typer.Option(metavar="TEXT", help="Where the interface's gain control stands, in words."),
     ] = None,
     exclusive: Annotated[
-        bool,
-        typer.Option("--exclusive", help="Have the device alone, without the system's mixer."),
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--exclusive/--shared",
+            help="Have the device alone, without the system's mixer, or not.",
+        ),
+    ] = None,
     simulated: Annotated[
         bool, typer.Option("--simulated", help="A simulated interface, to try everything.")
     ] = False,
@@ -176,14 +184,18 @@ def setup(
     """
     from sigbench.bench.rigs import rig_in_use, rigs, save_rig
     from sigbench.cli import show
+    from sigbench.cli.interfaces import SIMULATED_RIG, open_rig
     from sigbench.cli.places import command_line, note, open_bench
     from sigbench.model import RigSetup
     from sigbench.rig.cautions import BEFORE_PLUGGING_IN
 
     console = show.progress()
     caution(BEFORE_PLUGGING_IN, console)
+    name = name or (SIMULATED_NAME if simulated else USUAL_NAME)
     with open_bench(folder, create=True) as bench:
-        known = rigs(bench.folder).get(name)
+        replaced = known = rigs(bench.folder).get(name)
+        if known is not None and (known.device == SIMULATED_RIG) != simulated:
+            known = None  # what is known of the one says nothing of the other
         ins = channel_list(inputs, "--inputs") or (known.inputs if known else None)
         outs = channel_list(outputs, "--outputs") or (known.outputs if known else None)
         joined = pilot_pair(pilot) if pilot is not None else (known.pilot if known else None)
@@ -202,10 +214,8 @@ def setup(
                 None if sink is None or sink == source else sink.name,
                 None if sink is None or sink == source else sink.host,
                 joined,
-                exclusive,
+                exclusive if exclusive is not None else (known is not None and known.exclusive),
             )
-        from sigbench.cli.interfaces import open_rig
-
         interface = open_rig(chosen, paced=True)
         if not yes:
             show_inputs(interface, console)
@@ -213,6 +223,12 @@ def setup(
                 chosen = with_gain(chosen, known)
         if known is not None:
             chosen = with_known_figures(known, chosen)
+        if replaced is not None and (older := figures_lost(replaced, chosen)) is not None:
+            save_rig(bench.folder, older, use=False)
+            note(
+                f"Note: this is another rig than '{name}' was. That one, with what was measured of "
+                f"it, is kept as '{older.name}'."
+            )
         save_rig(bench.folder, chosen)
         in_use = rig_in_use(bench.folder)
         assert in_use is not None

@@ -324,6 +324,20 @@ def with_known_figures(known: "RigSetup", chosen: "RigSetup") -> "RigSetup":
     return replace(chosen, test=known.test, calibration=known.calibration, limits=known.limits)
 
 
+def figures_lost(known: "RigSetup", chosen: "RigSetup") -> "RigSetup | None":
+    """The rig as it was, under a name of its own, if what was measured of it would be lost."""
+    from dataclasses import replace
+
+    dates = [made.date[:10] for made in (known.limits, known.calibration, known.test) if made]
+    if not dates or (chosen.test, chosen.calibration, chosen.limits) == (
+        known.test,
+        known.calibration,
+        known.limits,
+    ):
+        return None
+    return replace(known, name=f"{known.name} of {max(dates)}")
+
+
 def loop_dbfs(chosen: "RigSetup", channels: int) -> "list[float] | None":
     """Level at which a sine of 0 dBFS has to come back, if the rig is calibrated as it stands."""
     from sigbench.rig.calibration import holds

@@ -9,6 +9,7 @@ import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.interfaces import (
+    SIMULATED_RIG,
     DeviceOption,
     HostOption,
     PlayDeviceOption,
@@ -135,6 +136,12 @@ def run(
         interface, setup = None, None
         if simulated is not None or any(step.check != "rails" for _, step in wanted):
             interface, setup = choose()
+            if setup is not None and setup.device == SIMULATED_RIG:
+                raise RequestError(
+                    f"The rig '{setup.name}' is a simulated one and hears no instrument: use "
+                    "another ('sigbench rig setup', 'sigbench rig use'), name a --device, or try "
+                    "the plan on the simulated unit (--simulated repaired)."
+                )
         require_possible(wanted, outputs, interface)
         _require_simulated_outputs(wanted, interface)
         told = len(plan.steps)

@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from sigbench.bench.rigs import rig_in_use
+from sigbench.bench.rigs import rig_in_use, rigs
 from sigbench.errors import DeviceNotFound
 from sigbench.interface.loopback import Converters, LoopbackInterface
 from sigbench.interface.portaudio import Device
@@ -127,6 +127,45 @@ def test_figures_are_kept_for_when_the_gain_is_back(call, tmp_path):
     assert "not used" not in back
     other = call("rig", "setup", "--simulated", "--yes", "--inputs", "1", *here).out
     assert "none yet ('sigbench rig calibrate')" in other
+
+
+def test_a_simulated_rig_takes_no_real_ones_place(call, tmp_path, devices):
+    here = ("--folder", tmp_path / "b")
+    call("rig", "setup", "--device", "usb", "--yes", "--exclusive", *here)
+    call("rig", "setup", "--simulated", "--yes", *here)
+    assert rig_in_use(tmp_path / "b").name == "simulated"
+    call("rig", "use", "bench", *here)
+    assert rig_in_use(tmp_path / "b").device == "USB line"
+    # Giving one thing alone leaves the rest as it was.
+    call("rig", "setup", "--gain", "noon", "--yes", *here)
+    assert rig_in_use(tmp_path / "b").exclusive
+    call("rig", "setup", "--shared", "--yes", *here)
+    assert not rig_in_use(tmp_path / "b").exclusive
+
+
+def test_what_was_measured_of_another_rig_of_the_name_is_kept(call, tmp_path, devices):
+    here = ("--folder", tmp_path / "b", "--name", "mine")
+    call("rig", "setup", "--simulated", "--yes", *here)
+    call("rig", "calibrate", "--yes", *here[:2])
+    before = rig_in_use(tmp_path / "b").calibration
+    outcome = call("rig", "setup", "--device", "usb", "--yes", *here)
+    assert outcome.code == 0, outcome.err
+    assert "is kept as 'mine of" in " ".join(outcome.err.split())
+    assert rig_in_use(tmp_path / "b").calibration is None
+    kept = next(rig for name, rig in rigs(tmp_path / "b").items() if name.startswith("mine of"))
+    assert kept.calibration == before
+
+
+def test_no_unit_is_measured_with_a_simulated_rig(call, tmp_path):
+    here = ("--folder", tmp_path / "b")
+    call("rig", "setup", "--simulated", "--yes", *here)
+    call("unit", "add", "--maker", "Own", "--model", "Duo", "--serial", "7", *here)
+    outcome = call("run", "7", "--stage", "as received", "--yes", "--step", 2, *here)
+    assert (outcome.code, outcome.out) == (2, "")
+    assert "hears no instrument" in outcome.err
+    outcome = call("record", "--check", "idle", "--seconds", 0.5, *here)
+    assert outcome.code == 0
+    assert "hears no instrument" in outcome.err
 
 
 def test_before_there_is_a_rig(call, tmp_path):
