@@ -72,7 +72,17 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something at a time: start and end in seconds from the first frame, depth in dB."""
+    """Something at a time: start and end in seconds from the first frame, depth in dB.
+
+    An event of kind "mark" is what the person did, in `text`, and belongs to no channel. One that
+    lasts is a pause, in which nothing counts.
+
+    Parameters
+    ----------
+    place : str or None
+        The jack, or other part, that was being moved then. A mark with a place begins it; it lasts
+        until the next such mark.
+    """
 
     kind: EventKind
     start: float
@@ -80,6 +90,7 @@ class Event:
     channels: tuple[int, ...]
     depth: float | None = None
     text: str | None = None
+    place: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +145,8 @@ class Take:
         Resolution of integer samples; None for floating point.
     dc_coupled : bool
         Whether the input is known to pass DC.
+    marks : sequence of Event
+        What the person did meanwhile, as events of kind "mark".
     """
 
     samples: Samples
@@ -142,6 +155,7 @@ class Take:
     lost: tuple[LostBuffers, ...] = ()
     bits: int | None = None
     dc_coupled: bool = False
+    marks: tuple[Event, ...] = ()
 
     @property
     def frames(self) -> int:
@@ -175,7 +189,7 @@ class LongTake:
     blocks : callable
         Gives the samples from the first frame on, in blocks of shape (frames, channels), and may
         be called as often as they are wanted.
-    lost, bits, dc_coupled
+    lost, bits, dc_coupled, marks
         As of a `Take`.
     """
 
@@ -184,6 +198,7 @@ class LongTake:
     lost: tuple[LostBuffers, ...] = ()
     bits: int | None = None
     dc_coupled: bool = False
+    marks: tuple[Event, ...] = ()
 
     @property
     def samplerate(self) -> int:
@@ -242,12 +257,16 @@ class CheckSettings:
         Nominal mains frequency, 50 or 60.
     driven_channel : int or None
         The one channel that carries the signal, for crosstalk.
+    taper : str or None
+        The law of the control that is turned, such as "linear", "audio" or "audio:10" (percent of
+        the amplitude at half travel).
     """
 
     frequency_hz: float | None = None
     a4_hz: float = 440.0
     mains_hz: float | None = None
     driven_channel: int | None = None
+    taper: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,6 +490,7 @@ class TakeRecord:
     bits: int | None = None
     dc_coupled: bool = False
     lost: tuple[LostBuffers, ...] = ()
+    marks: tuple[Event, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

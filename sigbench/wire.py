@@ -57,6 +57,7 @@ class _WireEvent(Struct):
     channels: list[int]
     depth: float | None
     text: str | UnsetType = UNSET
+    place: str | UnsetType = UNSET
 
 
 class _WireCause(Struct):
@@ -221,6 +222,7 @@ def _event_to_wire(event: Event) -> _WireEvent:
         channels=[int(channel) for channel in event.channels],
         depth=depth,
         text=UNSET if text is None else text,
+        place=UNSET if event.place is None else event.place,
     )
 
 
@@ -303,6 +305,7 @@ def _from_wire(wire: _WireMeasurement) -> Measurement:
                 channels=tuple(event.channels),
                 depth=event.depth,
                 text=None if event.text is UNSET else event.text,
+                place=None if event.place is UNSET else event.place,
             )
             for event in wire.events
         ),

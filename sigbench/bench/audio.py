@@ -85,6 +85,7 @@ def store(folder: Path, take: Take | LongTake, *, written: Path | None = None) -
         take.bits,
         take.dc_coupled,
         take.lost,
+        take.marks,
     )
 
 
@@ -163,7 +164,15 @@ def read(folder: Path, record: TakeRecord) -> Take:
         record.frames,
         len(record.lost),
     )
-    return Take(samples, record.samplerate, source, record.lost, record.bits, record.dc_coupled)
+    return Take(
+        samples,
+        record.samplerate,
+        source,
+        record.lost,
+        record.bits,
+        record.dc_coupled,
+        record.marks,
+    )
 
 
 def long_take(folder: Path, record: TakeRecord) -> LongTake:
@@ -185,7 +194,14 @@ def long_take(folder: Path, record: TakeRecord) -> LongTake:
         record.frames,
         len(record.lost),
     )
-    return LongTake(source, lambda: blocks_of(place), record.lost, record.bits, record.dc_coupled)
+    return LongTake(
+        source,
+        lambda: blocks_of(place),
+        record.lost,
+        record.bits,
+        record.dc_coupled,
+        record.marks,
+    )
 
 
 def blocks_of(path: Path) -> Iterator[Samples]:
