@@ -6,6 +6,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.checks.marks import counted
 from sigbench.checks.readings import (
     SILENT,
     level_readings,
@@ -43,7 +44,7 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
     """
     detector = DropoutDetector(take.samplerate, take.channels, take.lost)
     found = detector.feed(take.samples) + detector.finish()
-    events = mark_lost_buffers(found, take.lost, take.samplerate)
+    events = counted(mark_lost_buffers(found, take.lost, take.samplerate), take.marks)
     readings: list[Reading] = []
     for channel in range(1, take.channels + 1):
         signal = take.samples[:, channel - 1]
@@ -105,7 +106,7 @@ def watch(
     -------
     channels : list of WatchedChannel
     events : tuple of Event
-        Of all detectors, those that the computer made labelled as such.
+        Of all detectors, those that the computer made labelled as such, with the marks.
     """
     channels = [WatchedChannel(take, column) for column in range(take.channels)]
     found: list[Event] = []
@@ -116,7 +117,8 @@ def watch(
             channel.feed(block)
     for detector in detectors:
         found += detector.finish()
-    return channels, mark_lost_buffers(found, take.lost, take.samplerate)
+    labelled = mark_lost_buffers(found, take.lost, take.samplerate)
+    return channels, counted(labelled, take.marks)
 
 
 class WatchedChannel:

@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from sigbench.checks.dropouts import dropout_readings, watch
+from sigbench.checks.marks import pauses
 from sigbench.checks.readings import SILENT, reading, readings_of_level, spoil_overloaded
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
@@ -72,22 +73,24 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """
     groups: list[list[Event]] = []
     end = 0.0
-    for event in sorted(events, key=lambda e: (e.start, e.end)):
+    for event in sorted(_faults(events), key=lambda e: (e.start, e.end)):
         if groups and event.start <= end + TOGETHER_SECONDS:
             groups[-1].append(event)
         else:
             groups.append([event])
             end = event.end
         end = max(end, event.end)
-    return tuple(movement for group in groups for movement in _movement(group))
+    told = [movement for group in groups for movement in _movement(group)]
+    marks = [event for event in events if event.kind not in _GRAVITY]
+    return tuple(sorted([*told, *marks], key=lambda event: event.start))
+
+
+def _faults(events: Sequence[Event]) -> Iterator[Event]:
+    return (event for event in events if event.kind in _GRAVITY)
 
 
 def _movement(group: Sequence[Event]) -> Iterator[Event]:
-    """One event for a group; marks stay as they are."""
-    yield from (event for event in group if event.kind not in _GRAVITY)
-    group = [event for event in group if event.kind in _GRAVITY]
-    if not group:
-        return
+    """The events of one movement."""
     gravest = min((event.kind for event in group), key=_GRAVITY.index)
     main = [event for event in group if event.kind == gravest]
     # One contact may let go several times in a row: each of them counts.
@@ -122,7 +125,9 @@ def _other_readings(
         name: float(sum(event.kind == kind for event in own))
         for name, kind in (("dips", "dip"), ("hum_bursts", "hum_burst"))
     }
+    why = "pauses included" if pauses(take.marks) else None
+    rate = crackle_rate(transients, take.seconds)
     return [
         *(reading(name, "1", Estimate(n, 0.0), channel=channel) for name, n in counts.items()),
-        reading("crackle_rate", "1/s", crackle_rate(transients, take.seconds), channel=channel),
+        reading("crackle_rate", "1/s", rate, channel=channel, why=why),
     ]

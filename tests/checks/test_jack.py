@@ -1,5 +1,7 @@
 """Jacks that are moved, made with numpy alone: what each contact does, and what no contact does."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -127,6 +129,25 @@ def test_what_the_computer_lost_is_no_contact():
     assert [r.value for r in readings_named(found.readings, "dropouts")] == [0, 0]
 
 
+def test_what_happens_in_a_pause_does_not_count():
+    left, right = saw(), saw()
+    for side in (left, right):
+        side[span(1, 1.05)] = side[span(3, 3.05)] = 0
+    marks = (
+        Event("mark", 0.5, 0.5, (), place="main L"),
+        Event("mark", 2.9, 3.5, (), text="paused"),
+        Event("mark", 3.6, 3.6, (), place="main R"),
+    )
+    found = measure(replace(take_of(left, right), marks=marks), "jack")
+    assert [(e.kind, e.place) for e in found.events] == [
+        ("mark", "main L"),
+        ("dropout", "main L"),
+        ("mark", None),
+        ("mark", "main R"),
+    ]
+    assert [r.value for r in readings_named(found.readings, "dropouts")] == [1, 1]
+
+
 def test_silence_is_not_watched():
     silent = Take(np.zeros((RATE, 1)), RATE, Source("file", None, None, RATE, 1, RATE))
     found = measure(silent, "jack")
@@ -144,9 +165,9 @@ def test_what_belongs_together_is_one_movement():
         Event("mark", 1.05, 1.05, (1, 2), None, "tapped"),
     ]
     found = movements(events)
-    assert [event.kind for event in found] == ["mark", "dropout", "click"]
-    assert found[1].text == "signal lost, hum in its place"
-    assert found[0].text == "tapped"
+    assert [event.kind for event in found] == ["dropout", "mark", "click"]
+    assert found[0].text == "signal lost, hum in its place"
+    assert found[1].text == "tapped"
 
 
 def test_a_contact_that_bounces_counts_each_time():
