@@ -18,6 +18,9 @@ BLOCK_FRAMES = 1 << 17
 """Frames of a block, where audio is read or written piece by piece."""
 
 State = Literal["ok", "rig-limited", "invalid"]
+PAUSED = "paused"
+"""Text of a mark that is a pause; one without a length has not ended yet."""
+
 EventKind = Literal["dropout", "dip", "crackle", "click", "hum_burst", "lost_buffers", "mark"]
 ListValue = tuple[float, ...] | tuple[tuple[float, float], ...]
 

@@ -2,10 +2,10 @@
 
 A recording is a folder below ``recordings/``: audio that is appended to, and a log, one JSON object
 a line, with what a reader needs to finish it: rate, channels, what it is of, and the marks of
-what the computer lost. The samples go to the system with each block, so that a killed program
-loses none; a thread forces them onto the disk every `sigbench.bench.wave.SYNC_SECONDS`, so that
-a loss of power costs less than a second and nobody waits for the disk. A lock file tells whether
-the writer lives.
+what the computer lost and the person did. The samples go to the system with each block, so that a
+killed program loses none; a thread forces them onto the disk every
+`sigbench.bench.wave.SYNC_SECONDS`, so that a loss of power costs less than a second and nobody
+waits for the disk. A lock file tells whether the writer lives.
 
 Nothing recorded is ever deleted unless someone says so: what a killed program has left is found
 by `unfinished`, and goes its way by `keep` or `drop`.
@@ -17,7 +17,7 @@ import shutil
 import threading
 from collections.abc import Iterable, Iterator
 from contextlib import nullcontext, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
@@ -40,7 +40,16 @@ from sigbench.bench.atomic import (
 from sigbench.bench.documents import slug
 from sigbench.errors import BenchError, FileError
 from sigbench.interface.base import Block, Interface
-from sigbench.model import LongTake, LostBuffers, Samples, Source, TakeRecord
+from sigbench.model import (
+    PAUSED,
+    Event,
+    LongTake,
+    LostBuffers,
+    Samples,
+    Source,
+    Take,
+    TakeRecord,
+)
 
 RECORDINGS = "recordings"
 KEPT = "kept"
@@ -99,6 +108,16 @@ class About:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """What a log says: of what it is, what the computer lost and the person did, why it ended."""
+
+    about: About
+    lost: tuple[LostBuffers, ...] = ()
+    marks: tuple[Event, ...] = ()
+    ended: str = ""
+
+
 class _Writing:
     """What a recording on the bench and one into a named file share."""
 
@@ -108,6 +127,7 @@ class _Writing:
         self._copies = copies  # how often the audio will lie on the disk when it is finished
         self._log_path = log
         self._lost: list[LostBuffers] = []
+        self._marks: list[Event] = []
         self._files: list[wave.GrowingFile] = []
         self._written = 0  # bytes
         self._watched = 0  # frames, at the last look at the disk
@@ -154,6 +174,20 @@ class _Writing:
             self._watched = self.frames
             if free_bytes(self._place) < MARGIN_BYTES + (self._copies - 1) * self._written:
                 raise self._stopped("the disk is nearly full", "make room")
+
+    def mark(self, mark: Event) -> None:
+        """Note what the person does: an event of kind "mark" in seconds of the take.
+
+        A pause is noted when it begins, without an end, and once more when it is over.
+
+        Raises
+        ------
+        BenchError
+            If the disk takes no more.
+        """
+        self._marks.append(mark)
+        with failures_as_bench_error(self._log_path):
+            self._note(mark=mark)
 
     def __enter__(self) -> Self:
         return self
@@ -245,7 +279,8 @@ class _Writing:
                 os.fsync(log.fileno())
 
     def _long_take(self, paths: Iterable[Path]) -> LongTake:
-        return _long_take(self.about, tuple(paths), self.frames, tuple(self._lost))
+        logged = Logged(self.about, tuple(self._lost), tuple(self._marks))
+        return _long_take(logged, tuple(paths), self.frames)
 
 
 class Recording(_Writing):
@@ -289,7 +324,7 @@ class Recording(_Writing):
         """The take, read from the disk in blocks; nothing more is written to it."""
         self.close()
         take = self._long_take(file.path for file in self._files)
-        return LongTake(take.source, self._blocks, take.lost, take.bits, take.dc_coupled)
+        return replace(take, blocks=self._blocks)
 
     def _blocks(self) -> Iterator[Samples]:
         if self._stored is not None:
@@ -414,10 +449,18 @@ class Unfinished:
     """A recording that nobody finished, because the program was killed or the device failed."""
 
     id: str
-    about: About
     frames: int
-    lost: tuple[LostBuffers, ...]
-    ended: str
+    log: Logged
+
+    @property
+    def about(self) -> About:
+        """What is known of it."""
+        return self.log.about
+
+    @property
+    def ended(self) -> str:
+        """Why it ended, where that is known."""
+        return self.log.ended
 
     @property
     def seconds(self) -> float:
@@ -470,7 +513,7 @@ def keep(folder: Path, found: Unfinished) -> Path:
             parts = _parts(place)
             for part in parts:
                 wave.mend(part)
-            take = _long_take(found.about, parts, found.frames, found.lost)
+            take = _long_take(found.log, parts, found.frames)
             purpose = found.about.purpose
             words = (_compact(found.about.started), purpose.unit, purpose.stage)
             target = _free(folder / KEPT, "-".join(slug(word) for word in words if word))
@@ -529,13 +572,19 @@ def beside(path: Path) -> Path:
     return path.with_name(path.name + LOG_SUFFIX)
 
 
-def log_beside(path: Path) -> tuple[About, tuple[LostBuffers, ...]] | None:
-    """What the log beside an audio file says of it; None where there is none that can be read."""
+def with_log(take: Take | LongTake, path: Path) -> Take | LongTake:
+    """A take read from an audio file, with what the log beside it knows, if there is one."""
     try:
-        about, lost, _ = _read_log(beside(path))
+        logged = _read_log(beside(path))
     except (OSError, ValueError, msgspec.MsgspecError):
-        return None
-    return about, lost
+        return take
+    return replace(
+        take,
+        source=replace(take.source, lost_buffers=len(logged.lost)),
+        lost=logged.lost,
+        dc_coupled=logged.about.dc_coupled,
+        marks=_ended_marks(logged.marks, take.seconds),
+    )
 
 
 def fits_wav(about: About, seconds: float) -> bool:
@@ -638,11 +687,10 @@ def _place_of(folder: Path, found: Unfinished) -> Path:
 
 
 def _look_into(place: Path) -> Unfinished:
-    about, lost, ended = _read_log(place / LOG)
+    logged = _read_log(place / LOG)
     frames = sum(wave.written(part).frames for part in _parts(place))
-    return Unfinished(
-        place.name, about, frames, tuple(mark for mark in lost if mark.frame <= frames), ended
-    )
+    there = tuple(loss for loss in logged.lost if loss.frame <= frames)
+    return Unfinished(place.name, frames, replace(logged, lost=there))
 
 
 def _parts(place: Path) -> tuple[Path, ...]:
@@ -659,14 +707,14 @@ def _has_header(path: Path) -> bool:
     return True
 
 
-def _read_log(path: Path) -> tuple[About, tuple[LostBuffers, ...], str]:
-    """What a log says: about what, lost buffers, and why it ended, where that is known."""
+def _read_log(path: Path) -> Logged:
     first, *rest = path.read_bytes().splitlines()
     head = msgspec.json.decode(first)
     if not isinstance(head, dict) or head.get("recording") != _FORM:
         raise ValueError(f"{path} is no log of a recording.")
     about = msgspec.convert(head.get("about"), About)
     lost: list[LostBuffers] = []
+    marks: list[Event] = []
     ended = ""
     for line in rest:
         try:
@@ -674,14 +722,15 @@ def _read_log(path: Path) -> tuple[About, tuple[LostBuffers, ...], str]:
         except msgspec.DecodeError:
             continue  # the last line may have been cut off
         lost += msgspec.convert(entry.get("lost", []), list[LostBuffers])
+        if "mark" in entry:
+            marks.append(msgspec.convert(entry["mark"], Event))
         ended = entry.get("ended", ended)
-    return about, tuple(lost), ended
+    return Logged(about, tuple(lost), tuple(marks), ended)
 
 
-def _long_take(
-    about: About, paths: tuple[Path, ...], frames: int, lost: tuple[LostBuffers, ...]
-) -> LongTake:
-    lost = tuple(sorted(lost, key=lambda loss: loss.frame))  # some are told late
+def _long_take(logged: Logged, paths: tuple[Path, ...], frames: int) -> LongTake:
+    about = logged.about
+    lost = tuple(sorted(logged.lost, key=lambda loss: loss.frame))  # some are told late
     source = Source(
         about.kind, None, None, about.samplerate, about.channels, frames, lost_buffers=len(lost)
     )
@@ -691,6 +740,18 @@ def _long_take(
         lost,
         about.bits,
         about.dc_coupled,
+        _ended_marks(logged.marks, frames / about.samplerate),
+    )
+
+
+def _ended_marks(marks: Iterable[Event], seconds: float) -> tuple[Event, ...]:
+    """Marks as they were in the end: a pause that nobody ended lasts as long as the take."""
+    last = {(mark.start, mark.text): mark for mark in marks if mark.start <= seconds}
+    return tuple(
+        replace(mark, end=seconds)
+        if mark.text == PAUSED and mark.end == mark.start
+        else replace(mark, end=min(mark.end, seconds))
+        for mark in last.values()
     )
 
 

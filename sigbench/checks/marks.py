@@ -8,9 +8,6 @@ from dataclasses import replace
 
 from sigbench.model import Event
 
-PAUSED = "paused"
-"""Text of a pause."""
-
 
 def counted(events: Iterable[Event], marks: Sequence[Event]) -> tuple[Event, ...]:
     """The events that count, each with its place, and the marks, in order of time.

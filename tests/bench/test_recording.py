@@ -21,19 +21,21 @@ from sigbench.bench.folder import Bench
 from sigbench.bench.recording import (
     MARGIN_BYTES,
     About,
+    Logged,
     Purpose,
     Recording,
     SavedFile,
     Unfinished,
     beside,
     length_in_words,
-    log_beside,
     require_room,
     unfinished,
+    with_log,
 )
 from sigbench.errors import BenchError, FileError, SignalError
 from sigbench.interface.base import Block, capture
-from sigbench.model import LostBuffers
+from sigbench.interface.file import read_take
+from sigbench.model import PAUSED, Event, LostBuffers
 from tests.bench.sounding import BLOCK_SECONDS, FORMS, PURPOSE, Sounding, samples_at
 
 KILLS = 50
@@ -149,13 +151,12 @@ def test_the_marks_and_the_samples_are_kept(folder):
     recorded(folder, Sounding(lost=MARKS), 0.5).leave()
     with Bench.open(folder) as bench:
         (found,) = bench.unfinished
-        assert found.lost == MARKS
+        assert found.log.lost == MARKS
         kept = bench.keep_recording(found)
         assert kept.parent == folder / "kept"
         assert "own-duo-0007-as-received" in kept.name
         assert np.array_equal(soundfile.read(kept)[0], samples_at(0, 24_000, 2, 24))
-        about, lost = log_beside(kept)
-        assert (about, lost) == (found.about, MARKS)
+        assert with_log(read_take(kept), kept).lost == MARKS
         assert bench.check() == []
         kept.write_bytes(kept.read_bytes()[:-1])
         (problem,) = bench.check()
@@ -225,7 +226,7 @@ def test_a_log_cut_off_anywhere_is_read_as_far_as_it_goes(folder):
     for size in range(first, len(whole)):
         log.write_bytes(whole[:size])
         (found,) = unfinished(folder)
-        assert found.lost == MARKS[: len(found.lost)]
+        assert found.log.lost == MARKS[: len(found.log.lost)]
         assert found.frames == 24_000
 
 
@@ -429,9 +430,41 @@ def test_marks_stand_beside_a_saved_file(tmp_path):
     write(made, Sounding(24, lost=MARKS), 1.0)
     made.close()
     assert beside(made.path).name == "a.wav.jsonl"
-    found = log_beside(made.path)
-    assert found is not None
-    assert found[1] == MARKS
+    found = with_log(read_take(made.path), made.path)
+    assert (found.lost, found.source.lost_buffers) == (MARKS, len(MARKS))
+
+
+TAP = Event("mark", 0.2, 0.2, (), None, "tapped")
+
+
+def test_what_the_person_did_is_kept_whatever_happens(folder):
+    made = recorded(folder, Sounding(24), 0.5)
+    begun = Event("mark", 0.1, 0.1, (), place="main L")
+    made.mark(begun)
+    made.mark(TAP)
+    made.mark(Event("mark", 0.3, 0.3, (), None, PAUSED))
+    left = log_of(made.folder)
+    made.mark(Event("mark", 0.3, 0.4, (), None, PAUSED))
+    ended = (begun, TAP, Event("mark", 0.3, 0.4, (), None, PAUSED))
+    assert made.take().marks == ended
+    with Bench.open(folder) as bench:
+        stored = made.finish()
+        assert stored.marks == ended
+        assert bench.read_take(stored).marks == bench.long_take(stored).marks == ended
+    # As it would be found after a kill in the pause: that lasts to the end of what there is.
+    again = recorded(folder, Sounding(24), 0.5)
+    again.leave()
+    (again.folder / "log.jsonl").write_bytes(left)
+    (found,) = unfinished(folder)
+    kept = recording.keep(folder, found)
+    assert with_log(read_take(kept), kept).marks == (
+        *ended[:2],
+        Event("mark", 0.3, 0.5, (), None, PAUSED),
+    )
+
+
+def log_of(place):
+    return (place / "log.jsonl").read_bytes()
 
 
 def test_a_saved_file_that_cannot_be_is_refused_before_it_is_made(tmp_path, disk):
@@ -487,7 +520,7 @@ def test_lengths_in_words(seconds, words):
 
 def test_an_unfinished_recording_in_words():
     about = About(48_000, 2, 24, False, "line in", "interface", "2026-03-01T09:30:00+01:00")
-    assert str(Unfinished("x", about, 9_600_000, (), "")) == (
+    assert str(Unfinished("x", 9_600_000, Logged(about))) == (
         "3 min 20 s, begun 2026-03-01 09:30, from line in"
     )
     assert str(Purpose("duo", "as received", 3, "idle", "main")) == (
