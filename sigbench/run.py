@@ -126,6 +126,7 @@ def carry_out(
     begin: Begin | None = None,
     before_take: Callable[[int], None] | None = None,
     on_block: Callable[[Block], None] | None = None,
+    until: Callable[[], bool] | None = None,
     keep: Callable[[Take | LongTake, int], bool] | None = None,
 ) -> Run:
     """Carry out one step.
@@ -152,7 +153,9 @@ def carry_out(
     before_take : callable, optional
         Called with the number of the repeat, from 1, before each take.
     on_block : callable, optional
-        Called with each block as it arrives.
+        Called with each block of the take as it arrives.
+    until : callable, optional
+        Asked after each block; when it says so, the take is over before its time.
     keep : callable, optional
         Asked with each take, and how often this repeat was recorded; when it says no, the take is
         dropped and recorded again. By default every take is kept: one that lost buffers or was
@@ -199,7 +202,7 @@ def carry_out(
             if begin is not None:
                 recorder = begin(interface, seconds=step.seconds, channels=output.channels)
             try:
-                take = _recorded(interface, step, output.channels, on_block, recorder)
+                take = _recorded(interface, step, output.channels, on_block, until, recorder)
                 kept = keep is None or keep(take, attempt)
                 if kept:
                     stored = store(take) if recorder is None else recorder.finish()
@@ -273,6 +276,7 @@ def record(
     channels: int | None = None,
     play: str | None = None,
     on_block: Callable[[Block], None] | None = None,
+    until: Callable[[], bool] | None = None,
     to: Recorder | None = None,
 ) -> Take:
     """Record one take of the first channels of an interface.
@@ -286,7 +290,9 @@ def record(
     play : str or None
         Name of a standard stimulus to play meanwhile.
     on_block : callable, optional
-        Called with each block as it arrives.
+        Called with each block of the take as it arrives.
+    until : callable, optional
+        Asked after each block; when it says so, the take is over before its time.
     to : Recorder, optional
         Gets what belongs to the take as it arrives.
 
@@ -306,6 +312,7 @@ def record(
         stimulus=plan.sound,
         settle=plan.settle,
         on_block=_arrivals(plan, on_block, to),
+        until=until,
     )
     if to is not None:
         to.close()
@@ -322,6 +329,7 @@ def record_long(
     channels: int | None = None,
     play: str | None = None,
     on_block: Callable[[Block], None] | None = None,
+    until: Callable[[], bool] | None = None,
     to: Recorder,
 ) -> LongTake:
     """Record one take without holding it in memory: it is on the disk only.
@@ -330,7 +338,9 @@ def record_long(
     """
     plan = _plan(interface, seconds, channels, play)
     arrived = _arrivals(plan, on_block, to)
-    stream = whole_stream(interface, seconds=seconds + plan.settle, stimulus=plan.sound)
+    stream = whole_stream(
+        interface, seconds=seconds + plan.settle, stimulus=plan.sound, until=until
+    )
     with closing(stream) as blocks:
         for block in blocks:
             arrived(block)
@@ -362,10 +372,11 @@ def _arrivals(
     """What is done with each block: the disk comes first."""
 
     def arrived(block: Block) -> None:
+        own = _own_part(block, plan.skipped, plan.channels)
         if to is not None:
-            to.add(_own_part(block, plan.skipped, plan.channels))
-        if on_block is not None:
-            on_block(block)
+            to.add(own)
+        if on_block is not None and (len(own.samples) or own.lost):
+            on_block(own)
 
     return arrived
 
@@ -382,6 +393,7 @@ def _recorded(
     step: Step,
     channels: int,
     on_block: Callable[[Block], None] | None,
+    until: Callable[[], bool] | None,
     recorder: Recorder | None,
 ) -> Take | LongTake:
     """One take of a step, in memory unless it is too long for that."""
@@ -393,6 +405,7 @@ def _recorded(
             channels=channels,
             play=step.stimulus,
             on_block=on_block,
+            until=until,
             to=recorder,
         )
     return record(
@@ -401,6 +414,7 @@ def _recorded(
         channels=channels,
         play=step.stimulus,
         on_block=on_block,
+        until=until,
         to=recorder,
     )
 
@@ -535,4 +549,5 @@ def _and(numbers: Sequence[int]) -> str:
 
 
 def _with_file(take: Take | LongTake, stored: TakeRecord) -> Take | LongTake:
-    return replace(take, source=replace(take.source, path=stored.path, sha256=stored.sha256))
+    source = replace(take.source, path=stored.path, sha256=stored.sha256)
+    return replace(take, source=source, marks=stored.marks)

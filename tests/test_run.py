@@ -12,7 +12,7 @@ from sigbench.bench.wave import written
 from sigbench.errors import CaptureFailed, RequestError
 from sigbench.interface.base import capture
 from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
-from sigbench.model import Limit, LongTake, LostBuffers, Output, Rail, Step, TakeRecord
+from sigbench.model import Event, Limit, LongTake, LostBuffers, Output, Rail, Step, TakeRecord
 from sigbench.run import (
     METER,
     Session,
@@ -198,8 +198,7 @@ def carried_on(bench, interface, step=SOAK, **more):
         output=OUTPUTS[step.output],
         run_id="0123",
         store=store,
-        begin=bench.begin_recording,
-        **more,
+        **{"begin": bench.begin_recording, **more},
     )
 
 
@@ -249,6 +248,32 @@ def test_a_take_too_long_for_memory_gives_the_same_run(bench, monkeypatch):
     record = long.takes[0]
     blocks = list(bench.long_take(record).blocks())
     assert np.array_equal(np.concatenate(blocks), bench.read_take(record).samples)
+
+
+@pytest.mark.parametrize("most", [1000, checks.IN_MEMORY_SAMPLES])
+def test_a_take_that_the_person_ends_is_measured_with_the_marks(bench, monkeypatch, most):
+    monkeypatch.setattr(checks, "IN_MEMORY_SAMPLES", most)
+    recordings, blocks = [], []
+
+    def begin(interface, **more):
+        recordings.append(bench.begin_recording(interface, **more))
+        return recordings[-1]
+
+    def on_block(block):
+        blocks.append(block)
+        if len(blocks) == 10:
+            recordings[-1].mark(Event("mark", 0.5, 0.5, (), place="main L"))
+
+    step = replace(SOAK, repeats=1, seconds=60.0)
+    run = carried_on(
+        bench, Sounding(), step, begin=begin, on_block=on_block, until=lambda: len(blocks) == 20
+    )
+    (take,), (measurement,) = run.takes, run.measurements
+    assert (take.frames, measurement.source.frames) == (48_000, 48_000)
+    assert [(e.kind, e.start, e.place) for e in measurement.events if e.place == "main L"] == [
+        ("mark", 0.5, "main L")
+    ]
+    assert list(bench.folder.glob("recordings/*")) == []
 
 
 def test_clipping_is_seen_in_a_long_take_too(bench, monkeypatch):

@@ -165,9 +165,13 @@ def losses_from(lost: Iterable[LostBuffers], start: int) -> tuple[LostBuffers, .
 
 
 def whole_stream(
-    interface: Interface, *, seconds: float, stimulus: Samples | None = None
+    interface: Interface,
+    *,
+    seconds: float,
+    stimulus: Samples | None = None,
+    until: Callable[[], bool] | None = None,
 ) -> Generator[Block, None, None]:
-    """The blocks of a stream of that length.
+    """The blocks of a stream of that length, or of one that `until` ends before.
 
     Raises
     ------
@@ -179,6 +183,8 @@ def whole_stream(
         for block in blocks:
             received = block.first_frame + len(block.samples)
             yield block
+            if until is not None and until():
+                return
     if received != frames_in(seconds, interface.samplerate):
         raise CaptureFailed(
             f"{interface.device} stopped after {received / interface.samplerate:.2f} s of "
@@ -193,6 +199,7 @@ def capture(
     stimulus: Samples | None = None,
     settle: float = 0.0,
     on_block: Callable[[Block], None] | None = None,
+    until: Callable[[], bool] | None = None,
 ) -> Take:
     """Record one take, playing the stimulus meanwhile when there is one.
 
@@ -209,12 +216,15 @@ def capture(
         buffers of the computer, and coupling capacitors need one to charge.
     on_block : callable, optional
         Called with each block as it arrives, for a live view or a progress bar.
+    until : callable, optional
+        Asked after each block; when it says so, the take is over.
 
     Returns
     -------
     Take
-        Exactly `seconds` long. What the computer lost is in `Take.lost` and counted in its source;
-        what it lost while settling has no bearing on the take and is left out.
+        Exactly `seconds` long, unless `until` ended it. What the computer lost is in `Take.lost`
+        and counted in its source; what it lost while settling has no bearing on the take and is
+        left out.
 
     Raises
     ------
@@ -227,9 +237,12 @@ def capture(
     skipped = frames_in(seconds + settle, interface.samplerate) - frames
     samples = np.empty((skipped + frames, interface.channels))
     lost: list[LostBuffers] = []
-    with closing(whole_stream(interface, seconds=seconds + settle, stimulus=stimulus)) as blocks:
+    received = 0
+    stream = whole_stream(interface, seconds=seconds + settle, stimulus=stimulus, until=until)
+    with closing(stream) as blocks:
         for block in blocks:
-            samples[block.first_frame : block.first_frame + len(block.samples)] = block.samples
+            received = block.first_frame + len(block.samples)
+            samples[block.first_frame : received] = block.samples
             lost.extend(losses_from(block.lost, skipped))
             if on_block is not None:
                 on_block(block)
@@ -239,11 +252,11 @@ def capture(
         sha256=None,
         samplerate=interface.samplerate,
         channels=interface.channels,
-        frames=frames,
+        frames=max(0, received - skipped),
         lost_buffers=len(lost),
     )
     return Take(
-        samples[skipped:],
+        samples[skipped:received],
         interface.samplerate,
         source,
         lost=tuple(sorted(lost, key=lambda loss: loss.frame)),

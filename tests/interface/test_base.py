@@ -69,6 +69,14 @@ def test_a_stream_that_ends_early_is_no_take() -> None:
         capture(Tape(ramp(1000), (500,)), seconds=1)
 
 
+def test_a_take_may_be_ended_before_its_time() -> None:
+    tape = Tape(ramp(1000), (100,) * 10)
+    asked: list[bool] = []
+    take = capture(tape, seconds=1, until=lambda: asked.append(True) or len(asked) == 3)
+    np.testing.assert_array_equal(take.samples, ramp(1000)[:300])
+    assert (take.frames, take.source.frames, tape.closed) == (300, 300, 1)
+
+
 @pytest.mark.parametrize("interruption", [KeyboardInterrupt, ValueError])
 def test_an_interruption_closes_the_stream(interruption: type[BaseException]) -> None:
     tape = Tape(ramp(1000), (100,) * 10)
