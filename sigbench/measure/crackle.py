@@ -21,11 +21,9 @@ S. J. Godsill, P. J. W. Rayner, *Digital Audio Restoration* (Springer, 1998), ch
 clicks from the prediction error.
 """
 
-from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,72 +84,102 @@ class _Usual:
     """What is usual in one channel: the peaks of the last second, and how quiet it is between."""
 
     def __init__(self) -> None:
-        self._peaks: deque[float] = deque()
-        self._sorted: list[float] = []
+        self._peaks: deque[float] = deque(maxlen=_MEMORY)
         self._bases: deque[float] = deque(maxlen=_BASES)
-        self._added = 0
-        self.limit = np.inf  # what a transient's peak is above, once there is enough to compare
+        self._age = _RENEWED  # hops since the limit was worked out
+        self.limit = np.inf  # what a transient's peak is above
 
-    def add(self, peak: float, base: float) -> None:
-        self._peaks.append(peak)
-        insort(self._sorted, peak)
-        if len(self._peaks) > _MEMORY:
-            del self._sorted[bisect_left(self._sorted, self._peaks.popleft())]
-        self._bases.append(base)
-        self._added += 1
-        if self._added >= _SETTLE and (self._added % _RENEWED == 0 or self._added < _MEMORY):
-            self.limit = self._limit()
+    def add(self, peaks: Sequence[float], bases: Sequence[float]) -> None:
+        self._peaks.extend(peaks)
+        self._bases.extend(bases)
+        self._age += len(peaks)
 
     def restart(self) -> None:
         self._peaks.clear()
-        self._sorted.clear()
         self._bases.clear()
-        self._added = 0
-        self.limit = np.inf
+        self._age = _RENEWED
+
+    def exceeded_by(self, peak: float) -> bool:
+        """Whether a hop's peak is higher than is usual, once there is enough to compare."""
+        peaks = self._peaks
+        # The limit is never below this, and takes longer to work out.
+        if len(peaks) < _SETTLE or peak <= _STANDS_OUT * min(peaks[-1], peaks[-2], peaks[-3]):
+            return False
+        if self._age >= _RENEWED:
+            self.limit = self._limit()
+            self._age = 0
+        return peak > self.limit
 
     def _limit(self) -> float:
-        n = len(self._sorted)
-        high = self._sorted[int(_USUAL * n)]
+        peaks = list(self._peaks)
+        recent = max(peaks[-_GROUP:])
+        peaks.sort()
+        high = peaks[int(_USUAL * len(peaks))]
         # Where noise hides the waveform's edges, a transient need only stand out of noise.
         edges = high / max(self.base, 1e-30) / _NOISE_EDGES
-        spread = _SPREADS * (high / max(self._sorted[n // 2], 1e-30)) ** 2
+        spread = _SPREADS * (high / max(peaks[len(peaks) // 2], 1e-30)) ** 2
         limit = high * min(max(edges, spread, _STANDS_OUT), _STANDS_FAR_OUT)
         # A sound that dies away, or whose predictor has only just been learnt, is watched anew.
-        limit = min(limit, _FALLEN * max(islice(reversed(self._peaks), _GROUP)))
-        return max(limit, _LEAST)
+        return max(min(limit, _FALLEN * recent), _LEAST)
 
     @property
     def base(self) -> float:
         return max(self._bases)
 
 
-def _lag_products(rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sums of products of samples that lie 0 to 16 back, shape (channels, 17, 17).
+class _Predictors:
+    """The predictor of each channel, as matrices that turn rows of samples into innovations.
 
-    `rows` of shape (channels, rows, 32) hold each row behind the one before it.
+    `own` and `before`, of shape (channels, 1, 16, 16), are for a row, and for the row before it.
     """
-    gram = np.matmul(rows.transpose(0, 2, 1), rows)
-    c, i, j = gram.strides
-    shifted = np.lib.stride_tricks.as_strided(
-        gram, (len(gram), _ROW, _ROW + 1, _ROW + 1), (c, i + j, i, j), writeable=False
-    )
-    return np.asarray(shifted.sum(axis=1))
 
+    def __init__(self, channels: int, rows: int) -> None:
+        self._products = np.zeros((channels, _ROW + 1, _ROW + 1))
+        self._gram = np.zeros((channels, 2 * _ROW, 2 * _ROW))
+        c, i, j = self._gram.strides
+        # Sums over the same lags lie along the diagonal.
+        self._shifted = np.lib.stride_tricks.as_strided(
+            self._gram, (channels, _ROW, _ROW + 1, _ROW + 1), (c, i + j, i, j), writeable=False
+        )
+        self._known = np.zeros((channels, rows, 2 * _ROW))
+        self._noisy = np.zeros_like(self._products)
+        self._diagonal = np.einsum("cii->ci", self._noisy)
+        self._response = np.zeros((channels, 3 * _ROW - 1), dtype=np.float32)
+        self._response[:, _ROW - 1] = 1.0
+        c, lag = self._response.strides
+        self._views = [
+            np.lib.stride_tricks.as_strided(
+                self._response[:, start:], (channels, 1, _ROW, _ROW), (c, 0, -lag, lag)
+            )
+            for start in (_ROW - 1, 2 * _ROW - 1)
+        ]
+        self.own, self.before = (view.copy() for view in self._views)
 
-def _error_filters(products: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """Matrices that turn a row of samples, and the one before it, into a row of innovations."""
-    order = np.arange(_ROW + 1)
-    power = np.trace(products, axis1=1, axis2=2) / (_ROW + 1)
-    noisy = products + (_NOISE_RATIO * power + 1e-20)[:, None, None] * np.eye(_ROW + 1)
-    # The last of the 17 samples is predicted from the 16 before it.
-    weights = np.linalg.solve(noisy[:, :_ROW, :_ROW], noisy[:, :_ROW, _ROW:])[:, ::-1, 0]
-    response = np.zeros((len(products), 2 * _ROW + 1))
-    response[:, 0] = 1.0
-    response[:, 1 : _ROW + 1] = -weights
-    lag = order[None, :_ROW] - order[:_ROW, None]  # output less input
-    own = np.where(lag >= 0, lag, 2 * _ROW)
-    before = np.minimum(lag + _ROW, 2 * _ROW)
-    return response[:, own], response[:, before]
+    def learn(
+        self, before: NDArray[np.float32], own: NDArray[np.float32], suspected: Sequence[bool]
+    ) -> None:
+        """Take sums of products of samples that lie 0 to 16 back, of the channels not suspected.
+
+        `own`, of shape (channels, rows, 16), and `before`, of the rows before each.
+        """
+        self._known[:, :, :_ROW] = before
+        self._known[:, :, _ROW:] = own
+        np.matmul(self._known.transpose(0, 2, 1), self._known, out=self._gram)
+        sums = self._shifted.sum(axis=1)
+        for channel, doubtful in enumerate(suspected):
+            if not doubtful:
+                self._products[channel] += sums[channel]
+
+    def renew(self) -> None:
+        """Work out the predictors from what was learnt, of which half is forgotten."""
+        np.copyto(self._noisy, self._products)
+        self._diagonal += _NOISE_RATIO * self._products[:, :1, 0] + 1e-20
+        # The last of the 17 samples is predicted from the 16 before it.
+        weights = np.linalg.solve(self._noisy[:, :_ROW, :_ROW], self._noisy[:, :_ROW, _ROW:])
+        np.negative(weights[:, ::-1, 0], out=self._response[:, _ROW : 2 * _ROW])
+        for matrix, view in zip((self.own, self.before), self._views, strict=True):
+            np.copyto(matrix, view)
+        self._products *= _FORGET
 
 
 class CrackleDetector:
@@ -184,19 +212,22 @@ class CrackleDetector:
         self._rows = max(8, round(_HOP_SECONDS * samplerate / _ROW))
         self._hop = self._rows * _ROW
         self._past = 4 * self._hop
-        self._window = np.zeros((channels, self._past + _GROUP * self._hop))
+        self._window = np.zeros((channels, self._past + _GROUP * self._hop), dtype=np.float32)
         self._filled = self._past  # nothing was before the take
         self._done = self._past  # index in the window of the first hop not yet looked at
         self._origin = -self._past
         self._hops = 0
-        self._products = np.zeros((channels, _ROW + 1, _ROW + 1))
-        self._own, self._before = _error_filters(self._products)
-        # Innovations of the last two hops, and of those that are looked at now.
-        self._errors = np.zeros((channels, 2 + _GROUP, self._rows, _ROW))
-        self._scratch = np.zeros((channels, _GROUP, self._rows, _ROW))
-        self._steps = np.zeros((channels, _GROUP * self._hop + _ROW))
+        self._predictors = _Predictors(channels, self._rows)
+        # Innovations of the last two hops, and of those that are looked at now. Single precision
+        # rounds far below the noise that the predictor reckons with.
+        self._errors = np.zeros((channels, 2 + _GROUP, self._rows, _ROW), dtype=np.float32)
+        self._scratch = np.zeros((channels, _GROUP, self._rows, _ROW), dtype=np.float32)
+        self._steps = np.zeros((channels, _GROUP * self._hop + _ROW), dtype=np.float32)
+        self._ones = np.ones(_ROW, dtype=np.float32)
         self._usual = [_Usual() for _ in range(channels)]
         self._suspected = [False] * channels  # whether the last hop awaits a verdict
+        self._quiet_hops = -1  # since a channel had a suspect; before the take there were none
+        self._recent = np.zeros((channels, 3))  # peaks of the last hops
         self._last = [(0.0, 0.0)] * channels  # its peak and base
         self._burst: list[_Transient] = []
         self._earlier = np.zeros((channels, 2 * self._hop))  # the sound before the burst
@@ -251,54 +282,75 @@ class CrackleDetector:
         np.subtract(known[:, 1:], known[:, :-1], out=steps)
         own, before = steps[:, _ROW:].reshape(shape), steps[:, :-_ROW].reshape(shape)
         errors, scratch = self._errors[:, 2 : 2 + hops], self._scratch[:, :hops]
-        np.matmul(own, self._own[:, None], out=errors)
-        errors += np.matmul(before, self._before[:, None], out=scratch)
+        predictors = self._predictors
+        np.matmul(own, predictors.own, out=errors)
+        errors += np.matmul(before, predictors.before, out=scratch)
         # The fourth power lets one sample stand out of its row.
         np.multiply(errors, errors, out=scratch)
-        sizes = np.sqrt(np.vecdot(scratch, scratch))
-        peaks = sizes.max(axis=2).T.tolist()
-        sizes.partition(self._rows // 4, axis=2)
-        bases = sizes[:, :, self._rows // 4].T.tolist()
-        for k in range(hops):
-            recent = self._errors[:, k + 1 : k + 3]
-            self._judge(peaks[k], bases[k], recent, self._done + k * self._hop)
-            if (self._hops + k) % _GROUP == _LEARNT:
-                clean = np.logical_not(self._suspected)
-                pairs = np.concatenate([before[:, k], own[:, k]], axis=2)
-                self._products[clean] += _lag_products(pairs[clean])
-            events += self._tell(self._done + k * self._hop)
+        np.multiply(scratch, scratch, out=scratch)
+        sizes = np.matmul(scratch, self._ones)
+        sizes.sort(axis=2)
+        peaks = np.sqrt(sizes[:, :, -1], dtype=np.float64)
+        bases = np.sqrt(sizes[:, :, self._rows // 4], dtype=np.float64)
+        learnt = _LEARNT - self._hops % _GROUP
+        if self._calm(peaks):
+            self._pass(peaks.tolist(), bases.tolist())
+            if 0 <= learnt < hops:
+                predictors.learn(before[:, learnt], own[:, learnt], self._suspected)
+        else:
+            columns = zip(peaks.T.tolist(), bases.T.tolist(), strict=True)
+            for k, (peak, base) in enumerate(columns):
+                self._judge(peak, base, k, self._done + k * self._hop)
+                if k == learnt:
+                    predictors.learn(before[:, k], own[:, k], self._suspected)
+                if self._burst:
+                    events += self._tell(self._done + k * self._hop)
         self._errors[:, :2] = self._errors[:, hops : hops + 2]
         self._done = end
         self._hops += hops
         if self._hops % _GROUP == 0:
-            self._own, self._before = _error_filters(self._products)
-            self._products *= _FORGET
+            predictors.renew()
             self._window[:, : self._past] = self._window[:, end - self._past : end]
             self._origin += end - self._past
             self._filled = self._done = self._past
         return events
 
-    def _judge(
-        self, peaks: list[float], bases: list[float], errors: NDArray[np.float64], begin: int
-    ) -> None:
-        """Judge the last hop by what follows it in the hop that begins at `begin`."""
+    def _calm(self, peaks: NDArray[np.float64]) -> bool:
+        """Whether no hop can be a suspect, as none is much higher than the three before."""
+        known = np.concatenate([self._recent, peaks], axis=1)
+        self._recent = known[:, -3:]
+        if self._burst or any(self._suspected) or self._quiet_hops < 3:
+            return False
+        lowest = np.minimum(np.minimum(known[:, :-3], known[:, 1:-2]), known[:, 2:-1])
+        return bool((peaks <= _STANDS_OUT * lowest).all())
+
+    def _pass(self, peaks: list[list[float]], bases: list[list[float]]) -> None:
+        """Take hops that are calm."""
+        for channel, usual in enumerate(self._usual):
+            peak, base = self._last[channel]
+            usual.add([peak, *peaks[channel][:-1]], [base, *bases[channel][:-1]])
+            self._last[channel] = (peaks[channel][-1], bases[channel][-1])
+
+    def _judge(self, peaks: list[float], bases: list[float], k: int, begin: int) -> None:
+        """Judge the last hop by the one that follows: number `k` now, which begins at `begin`."""
         for channel, usual in enumerate(self._usual):
             peak, base = peaks[channel], bases[channel]
             before = self._last[channel]
             if self._suspected[channel]:
-                limit = usual.limit
                 found = None
                 quiet = max(_RAISED * max(usual.base, _LEAST / 100), _TAIL * before[0])
                 if base <= quiet:
-                    found = self._transients(channel, errors[channel], limit, begin)
+                    recent = self._errors[channel, k + 1 : k + 3]
+                    found = self._transients(channel, recent, usual.limit, begin)
                 if found is None:
                     self._forget(channel)
                 else:
                     self._burst += found
-            elif self._hops:
-                usual.add(*before)
-            self._suspected[channel] = peak > usual.limit
+            elif self._quiet_hops >= 0:
+                usual.add(before[:1], before[1:])
+            self._suspected[channel] = usual.exceeded_by(peak)
             self._last[channel] = (peak, base)
+        self._quiet_hops = 0 if any(self._suspected) else self._quiet_hops + 1
 
     def _forget(self, channel: int) -> None:
         """Another sound has begun in a channel: its transients belong to that."""
@@ -307,7 +359,7 @@ class CrackleDetector:
         self._burst = [t for t in self._burst if t.channel != channel]
 
     def _transients(
-        self, channel: int, errors: NDArray[np.float64], limit: float, begin: int
+        self, channel: int, errors: NDArray[np.float32], limit: float, begin: int
     ) -> list[_Transient] | None:
         """Transients of the hop before `begin`; None if they are a new sound's."""
         squared = errors * errors
