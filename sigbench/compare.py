@@ -316,6 +316,7 @@ def settings_differ(before: Run, after: Run) -> str | None:
         ("tuning", lambda step: f"A = {step.settings.a4_hz:g} Hz"),
         ("mains frequency", lambda step: _or_any(step.settings.mains_hz, "Hz")),
         ("driven channel", lambda step: _or_any(step.settings.driven_channel, "")),
+        ("taper", lambda step: step.settings.taper or "guessed"),
         ("length", lambda step: f"{step.seconds:g} s"),
         ("stimulus", lambda step: step.stimulus or "none"),
         ("volume", lambda step: step.volume or "not stated"),

@@ -303,6 +303,7 @@ class _StepFile(Struct, forbid_unknown_fields=True, omit_defaults=True):
     a4_hz: float = 440.0
     mains_hz: float | None = None
     driven_channel: int | None = None
+    taper: str | None = None
     limits: list[_LimitFile] = []
     rails: list[_RailFile] = []
 
@@ -328,6 +329,7 @@ def _to_file(step: Step) -> _StepFile:
         a4_hz=settings.a4_hz,
         mains_hz=settings.mains_hz,
         driven_channel=settings.driven_channel,
+        taper=settings.taper,
         limits=[_LimitFile(x.reading, x.unit, x.low, x.high) for x in step.limits],
         rails=[
             _RailFile(r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts)
@@ -370,7 +372,7 @@ def _from_file(step: object, number: int, origin: str) -> Step:
         file.stimulus,
         file.volume,
         file.gain,
-        CheckSettings(frequency, file.a4_hz, file.mains_hz, file.driven_channel),
+        CheckSettings(frequency, file.a4_hz, file.mains_hz, file.driven_channel, file.taper),
         tuple(Limit(x.reading, x.unit, x.low, x.high) for x in file.limits),
         tuple(
             Rail(r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts) for r in file.rails
@@ -438,6 +440,13 @@ def _validate_step(step: Step, where: str) -> None:
             f"{where}, field 'driven_channel': channels count from 1, "
             f"so {settings.driven_channel} is none."
         )
+    if settings.taper is not None:
+        from sigbench.measure.travel import taper_named
+
+        try:
+            taper_named(settings.taper)
+        except RequestError as exc:
+            raise RequestError(f"{where}, field 'taper': {exc}") from exc
     for limit in step.limits:
         _validate_limit(limit, where)
     if step.rails and step.check != "rails":

@@ -582,6 +582,10 @@ def test_limit_of_the_later_side_counts_and_of_its_unit_only():
             "note differs (A4 before, C3 after)",
         ),
         ({"settings": CheckSettings(441.3)}, "note differs (A4 before, 441.3 Hz after)"),
+        (
+            {"settings": CheckSettings(440.0, taper="audio")},
+            "taper differs (guessed before, audio after)",
+        ),
         ({"volume": "full"}, "volume differs (not stated before, full after)"),
         ({"gain": "3"}, "gain differs (not stated before, 3 after)"),
         ({"seconds": 10.0}, "length differs (5 s before, 10 s after)"),

@@ -69,6 +69,7 @@ def steps(draw: st.DrawFn) -> Step:
         CheckSettings(
             frequency, a4, draw(st.none() | st.sampled_from([50.0, 60.0])),
             draw(st.none() | st.integers(1, 32)),
+            draw(st.none() | st.sampled_from(["linear", "audio:10", "power : 30 %"])),
         ),
         tuple(draw(st.lists(limits, max_size=3))),
         tuple(draw(rails)) if check == "rails" else (),
@@ -175,6 +176,9 @@ def file_with(**changes: object) -> str:
         ({"frequency_hz": -3}, "Step 2, field 'frequency_hz': -3 Hz is no frequency"),
         ({"mains_hz": 0}, "Step 2, field 'mains_hz'"),
         ({"driven_channel": 0}, "Step 2, field 'driven_channel': channels count from 1"),
+        ({"taper": "log"}, "Step 2, field 'taper': 'log' is no taper: write linear, audio"),
+        ({"taper": "audio:80"}, "Step 2, field 'taper': A taper with 80 % of the amplitude"),
+        ({"taper": 15}, "step 2: field 'taper': expected a text in quotation marks"),
         ({"output": " "}, "Step 2, field 'output': name the output"),
         ({"limits": [{"reading": "balance", "unit": "dB"}]}, "has neither 'low' nor 'high'"),
         (

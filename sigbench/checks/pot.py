@@ -1,11 +1,13 @@
 """Pot: a volume control is turned from end to end a few times while a steady sound sounds."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import (
     SILENT,
     level_readings,
@@ -14,18 +16,21 @@ from sigbench.checks.readings import (
     spoil_clipped,
 )
 from sigbench.measure.dropouts import LOST_POSITION_SECONDS, SIMULTANEOUS_SECONDS
+from sigbench.measure.estimate import Estimate
 from sigbench.measure.mains import measure_mains
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
+    BINS,
+    LEAST_DEAD,
     UNSTEADY_DB,
     Gang,
     Spot,
     Stretch,
-    Taper,
     Track,
     Turning,
     hear,
     shafts,
+    taper_named,
     turning,
 )
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
@@ -33,10 +38,23 @@ from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
 MAINS_SECONDS = 10.0
 SHORTEST_SECONDS = 1.0  # nobody turns a control from end to end in less
+OF_TRAVEL = {
+    "worn_travel": "%",
+    "worn_share": "%",
+    "dead_travel": "%",
+    "dead_share": "%",
+    "jumps": "1",
+    "dropouts": "1",
+    "top_level": "dBFS",
+    "end_residue": "dB",
+}
+"""Readings, and their units, of a control whose travel is known."""
+
+OF_CRACKLE = {"crackle_rate": "1/s", "crackle_energy": "dB"}
 NO_PAIR = "no two channels are turned together"
 
 
-def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None) -> Measurement:
+def check_pot(take: Take, settings: CheckSettings) -> Measurement:
     """Find worn and dead places, crackle, gang error and end residue of a turned control.
 
     Parameters
@@ -45,15 +63,22 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
         A steady sound, while the control goes slowly from end to end at least three times. Without
         a sound (a control that carries DC, or none at all) only the crackle is measured.
     settings : CheckSettings
-        Nothing of it is needed; the nominal mains frequency helps with the hum.
-    taper : Taper or None
-        The law of the control; None guesses it from where the hand spent its time.
+        `taper` is the law of the control; without it, it is guessed from where the hand spent its
+        time. The nominal mains frequency helps with the hum.
 
+    Raises
+    ------
+    RequestError
+        If there is no such taper.
+
+    Notes
+    -----
     A take shorter than `SHORTEST_SECONDS` has no turn in it, and says so.
     """
+    taper = None if settings.taper is None else taper_named(settings.taper)
     if take.seconds < SHORTEST_SECONDS:
         return _too_short(take)
-    tracks = [_without_computers_own(track, take) for track in hear(take.samples, take.samplerate)]
+    tracks = listen(take)
     turned = [turning(shaft, taper=taper) for shaft in shafts(tracks)]
     readings: list[Reading] = []
     for track in tracks:
@@ -73,6 +98,27 @@ def check_pot(take: Take, settings: CheckSettings, *, taper: Taper | None = None
         readings += _pair_readings(turned)
     events = _events(tracks, turned, take)
     return Measurement("pot", take.source, spoil_clipped(readings, take), events)
+
+
+def listen(take: Take) -> tuple[Track, ...]:
+    """The channels of a take, without what the control is not to blame for.
+
+    That is what the computer lost and what happened in a pause. The `turning` of each of the
+    `shafts` among them is what the check is made of, and what a report draws. A take shorter than
+    `SHORTEST_SECONDS` gives none.
+    """
+    if take.seconds < SHORTEST_SECONDS:
+        return ()
+    paused = pauses(take.marks)
+
+    def own(burst: Burst) -> bool:
+        pause = any(burst.start < end and start < burst.end for start, end in paused)
+        return not pause and not _near_a_loss(burst.start, burst.end, take)
+
+    return tuple(
+        replace(track, bursts=tuple(filter(own, track.bursts)))
+        for track in hear(take.samples, take.samplerate)
+    )
 
 
 def _too_short(take: Take) -> Measurement:
@@ -108,14 +154,6 @@ def _near_a_loss(start: float, end: float, take: Take) -> bool:
     )
 
 
-def _without_computers_own(track: Track, take: Take) -> Track:
-    """The track without bursts for which the control is not to blame."""
-    if not take.lost:
-        return track
-    own = tuple(b for b in track.bursts if not _near_a_loss(b.start, b.end, take))
-    return replace(track, bursts=own)
-
-
 def _law(turned: Turning) -> str:
     """By which law travel is given."""
     if turned.told:
@@ -140,8 +178,11 @@ def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:
     if residue.upper_bound:
         why = "noise or hum covers what is left at the lower end: it is not above this"
     return [
-        _stretches("worn_travel", gang.worn, channel, remark, gang.why),
-        _stretches("dead_travel", gang.dead, channel, remark, gang.why),
+        *_stretches("worn", gang.worn, channel, remark, gang.why),
+        *_stretches("dead", gang.dead, channel, remark, gang.why),
+        reading("jumps", "1", Estimate(gang.jumps, 0.0), channel=channel),
+        reading("dropouts", "1", Estimate(gang.lost, 0.0), channel=channel),
+        reading("top_level", "dBFS", gang.top_level, channel=channel),
         reading("end_residue", "dB", residue, channel=channel, why=why),
         reading("crackle_rate", "1/s", gang.crackle_rate, channel=channel),
         reading("crackle_energy", "dB", gang.crackle_energy, channel=channel),
@@ -149,22 +190,28 @@ def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:
 
 
 def _stretches(
-    name: str,
+    kind: str,
     stretches: tuple[Stretch, ...] | None,
     channel: int,
     remark: str,
     why: str | None,
-) -> Reading:
+) -> list[Reading]:
+    """Where the stretches are, and how much of the travel they take all together."""
+    names = f"{kind}_travel", f"{kind}_share"
     if stretches is None:
-        return Reading.invalid(name, "%", why or "too few passes", channel=channel)
-    return Reading(
-        name,
-        tuple((round(s.start, 1), round(s.end, 1)) for s in stretches),
-        "%",
-        channel,
-        tuple(s.uncertainty for s in stretches),
-        why=remark,
+        why = why or "too few passes"
+        return [Reading.invalid(name, "%", why, channel=channel) for name in names]
+    places = tuple((round(s.start, 1), round(s.end, 1)) for s in stretches)
+    each = tuple(s.uncertainty for s in stretches)
+    # Both ends of each stretch; nothing narrower than a bin of the map is told from nothing.
+    share = Estimate(
+        sum(s.end - s.start for s in stretches),
+        math.sqrt(sum(2 * u**2 for u in each) + (100 / BINS) ** 2),
     )
+    return [
+        Reading(names[0], places, "%", channel, each, why=remark),
+        reading(names[1], "%", share, channel=channel, why=remark),
+    ]
 
 
 def _untold(track: Track, take: Take) -> list[Reading]:
@@ -192,10 +239,8 @@ def _untold(track: Track, take: Take) -> list[Reading]:
 
 
 def _invalid(channel: int, why: str, *, with_crackle: bool) -> list[Reading]:
-    names = [("worn_travel", "%"), ("dead_travel", "%"), ("end_residue", "dB")]
-    if with_crackle:
-        names += [("crackle_rate", "1/s"), ("crackle_energy", "dB")]
-    return [Reading.invalid(name, unit, why, channel=channel) for name, unit in names]
+    units = OF_TRAVEL | OF_CRACKLE if with_crackle else OF_TRAVEL
+    return [Reading.invalid(name, unit, why, channel=channel) for name, unit in units.items()]
 
 
 def _pair_readings(turned: Sequence[Turning]) -> list[Reading]:
@@ -251,16 +296,16 @@ def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> t
                 break
         else:
             events.append(event)
-    marks = [
+    lost = [
         Event(
             "lost_buffers",
-            mark.frame / take.samplerate,
-            (mark.frame + (mark.frames or 0)) / take.samplerate,
+            loss.frame / take.samplerate,
+            (loss.frame + (loss.frames or 0)) / take.samplerate,
             tuple(range(1, take.channels + 1)),
         )
-        for mark in take.lost
+        for loss in take.lost
     ]
-    return tuple(sorted((*events, *marks), key=lambda e: (e.start, e.channels)))
+    return counted((*events, *lost), take.marks)
 
 
 def _kind(burst: Burst) -> EventKind:
@@ -271,11 +316,12 @@ def _event(spot: Spot) -> Event:
     words = []
     if spot.travel is not None:
         low, high = spot.travel
-        words.append(
-            f"jump from {low:.1f} % to {high:.1f} % of travel"
-            if spot.jump
-            else f"at {0.5 * (low + high):.1f} % of travel"
-        )
+        if high - low > 100 * LEAST_DEAD:
+            way = "jump from" if spot.jump else "between"
+            to = "to" if spot.jump else "and"
+            words.append(f"{way} {low:.1f} % {to} {high:.1f} % of travel")
+        else:
+            words.append(f"at {0.5 * (low + high):.1f} % of travel")
     if spot.number is not None:
         words.append(f"pass {spot.number + 1}")
     words.append(f"{spot.burst.peak_db:.0f} dB re the sound")

@@ -25,6 +25,15 @@ Examples:
 
 # Checks that need the bench: someone turns, wiggles, plays or waits while it records.
 BENCH_CHECKS = ("through", "soak", "keys", "contact", "part")
+TaperOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="TEXT",
+        help="The law of the control that is turned: linear, audio or power, or with the percent "
+        "at half travel, such as audio:10. Without it, it is guessed.",
+    ),
+]
+
 A4_HZ = (200.0, 900.0)  # an octave around any tuning in use: catches a slip of the finger
 
 
@@ -63,6 +72,7 @@ def measure(
         int | None,
         typer.Option(metavar="N", help="The only channel that was played, for crosstalk."),
     ] = None,
+    taper: TaperOption = None,
     dc_coupled: Annotated[
         bool,
         typer.Option("--dc-coupled", help="The input is known to pass DC: gives the DC offset."),
@@ -192,6 +202,7 @@ def check_settings(
     a4: float = 440.0,
     mains: int | None = None,
     driven: int | None = None,
+    taper: str | None = None,
 ) -> "CheckSettings":
     """The options as settings of a check."""
     from sigbench.model import CheckSettings
@@ -204,6 +215,10 @@ def check_settings(
         raise RequestError(f"--mains {mains} is no mains frequency: give 50 or 60.")
     if frequency is not None and not (math.isfinite(frequency) and frequency > 0):
         raise RequestError(f"--frequency {frequency:g} is no frequency: give one above 0 Hz.")
+    if taper is not None:
+        from sigbench.measure.travel import taper_named
+
+        taper_named(taper)
     if note is not None:
         frequency = note_to_frequency(note, a4_hz=a4)
     return CheckSettings(
@@ -211,6 +226,7 @@ def check_settings(
         a4_hz=a4,
         mains_hz=None if mains is None else float(mains),
         driven_channel=driven,
+        taper=taper,
     )
 
 

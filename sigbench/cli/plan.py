@@ -252,6 +252,7 @@ def _lines(step: "Step") -> "Iterator[str]":
         ("Gain", step.gain),
         ("Plays meanwhile", step.stimulus),
         ("Only driven channel", None if not settings.driven_channel else settings.driven_channel),
+        ("Taper", settings.taper),
         ("Tuning", None if settings.a4_hz == 440 else f"A4 = {settings.a4_hz:g} Hz"),
         ("Limits", _limits(step.limits)),
     ):

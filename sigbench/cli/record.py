@@ -16,6 +16,7 @@ from sigbench.cli.interfaces import (
     RigOption,
     SimulatedOption,
 )
+from sigbench.cli.measure import TaperOption
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
 from sigbench.errors import BenchError, RequestError
 
@@ -59,6 +60,7 @@ def record(
         float | None,
         typer.Option(metavar="HZ", help="The frequency that is played, instead of a note."),
     ] = None,
+    taper: TaperOption = None,
     play: Annotated[
         str | None,
         typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
@@ -115,7 +117,7 @@ def record(
             f"There is no check '{check}' for a take: choose one of "
             f"{', '.join(checks.TAKE_CHECKS)}."
         )
-    settings = check_settings(note, frequency)
+    settings = check_settings(note, frequency, taper=taper)
     if channels is not None and channels < 1:
         raise RequestError(f"--channels {channels} is no number of inputs: give 1 or more.")
     interface, setup = choose_interface(

@@ -19,6 +19,7 @@ sections, minimum effective resistance (seen here as the end residue), rotationa
 resistance variation.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -43,7 +44,7 @@ from sigbench.measure.scrape import (
     runs,
 )
 from sigbench.model import Samples
-from sigbench.units import NEPER_DB
+from sigbench.units import FULL_SCALE_SINE_RMS, NEPER_DB, power_ratio_to_db
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -59,6 +60,7 @@ UNSTEADY_DB = 0.3  # 3 % of a linear control's travel
 GANG_STEP = 0.05  # of travel between the points of the gang error
 GANG_WIDTH = 0.015  # of travel: half the span that a point is taken over
 GANG_LEAST_DB = 0.03  # no ratio is known better, by precision_pot.py
+TOP_LEAST_DB = 0.05  # no highest level is known better: the filter passes not all of the sound
 GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
@@ -121,7 +123,7 @@ class Taper:
     Raises
     ------
     RequestError
-        If the kind is unknown or the share not between 0.01 and 0.5.
+        If the kind is unknown or the share not from 0.01 to 0.5.
     """
 
     kind: TaperKind
@@ -132,8 +134,8 @@ class Taper:
             raise RequestError(f"There is no taper '{self.kind}': linear, audio or power.")
         if not 0.01 <= self.at_half <= 0.5:
             raise RequestError(
-                f"A taper with {self.at_half:g} of the amplitude at half travel is not known: "
-                "give a share from 0.01 to 0.5."
+                f"A taper with {100 * self.at_half:g} % of the amplitude at half travel is not "
+                "known: give 1 to 50 %."
             )
 
     @property
@@ -173,6 +175,39 @@ TAPERS = (
     SQUARE,
 )
 """The laws that are tried where none is told: common practice, no source."""
+
+_NAMED = {"linear": LINEAR, "audio": AUDIO, "power": SQUARE}
+
+
+def taper_named(text: str) -> Taper:
+    """The law that a person writes as a kind, and the percent of the amplitude at half travel.
+
+    Parameters
+    ----------
+    text : str
+        ``linear`` (50 %), ``audio`` (15 %) or ``power`` (25 %); or with another percent after a
+        colon, such as ``audio:10``.
+
+    Raises
+    ------
+    RequestError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> taper_named("audio:10").name
+    'audio, 10 % at half travel'
+    """
+    kind, colon, percent = (part.strip().lower() for part in text.partition(":"))
+    usual = _NAMED.get(kind)
+    if usual is None or (colon and re.fullmatch(r"\d+(\.\d+)?\s*%?", percent) is None):
+        raise RequestError(
+            f"'{text}' is no taper: write linear, audio (also called logarithmic) or power, and "
+            "if it is known the percent at half travel, such as audio:10."
+        )
+    if not colon:
+        return usual
+    return Taper(usual.kind, float(percent.rstrip("% ")) / 100)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -244,7 +279,8 @@ class Spot:
     lost_db : float or None
         How far it fell then.
     jump : bool
-        Whether the level went on from another place than it had come to.
+        Whether the level went on from another place than it had come to. Of several bursts in the
+        same jump the first has it.
     """
 
     channel: int
@@ -325,6 +361,12 @@ class Gang:
         Stretches that nearly every pass jumps over.
     why : str or None
         Why `worn` and `dead` cannot be told, or a remark.
+    jumps : int
+        How often the level went on from another place than it had come to.
+    lost : int
+        How often the signal was gone for a while.
+    top_level : Estimate
+        Highest level in dBFS.
     end_residue : Estimate
         Lowest level in dB re the highest.
     crackle_rate : Estimate
@@ -339,6 +381,9 @@ class Gang:
     worn: tuple[Stretch, ...] | None
     dead: tuple[Stretch, ...] | None
     why: str | None
+    jumps: int
+    lost: int
+    top_level: Estimate
     end_residue: Estimate
     crackle_rate: Estimate
     crackle_energy: Estimate
@@ -911,7 +956,7 @@ def _spots(
                     number,
                     None if longest is None else (longest[0] * cell, longest[1] * cell),
                     depth,
-                    jump,
+                    jump and k == 0,
                 )
             )
     return spots
@@ -946,6 +991,9 @@ def _gang(
         worn,
         dead,
         why,
+        sum(spot.jump for spot in spots),
+        sum(spot.lost is not None for spot in spots),
+        _top_level(track),
         _end_residue(track),
         bursts_a_second(len(while_moving), seconds),
         energy_in_db(energies / seconds, usual / seconds, track.full),
@@ -1119,6 +1167,12 @@ def _dead(spots: Sequence[Spot], wear: WearMap, ambiguity: Floats) -> tuple[Stre
             )
         )
     return tuple(stretches)
+
+
+def _top_level(track: Track) -> Estimate:
+    """Highest level of the sound in dBFS, as uncertain as the sound itself fluctuates there."""
+    value = float(power_ratio_to_db(track.full / FULL_SCALE_SINE_RMS**2))
+    return Estimate(value, max(track.fluctuation, TOP_LEAST_DB))
 
 
 def _end_residue(track: Track) -> Estimate:

@@ -8,12 +8,12 @@ import pytest
 from sigbench.checks.pot import check_pot
 from sigbench.interface.base import capture
 from sigbench.interface.simulated import REPAIRED, SimulatedInterface
-from sigbench.measure.travel import LINEAR, SQUARE
 from sigbench.model import CheckSettings, LostBuffers, Measurement, Reading, Take
 from tests.checks.takes import only, take
 from tests.measure.pots import RATE, Gang, hand, record, sine
 
 ANY = CheckSettings()
+LINEAR = CheckSettings(taper="linear")
 
 
 def pot(
@@ -33,7 +33,7 @@ def pair(measurement: Measurement, name: str) -> Reading:
 
 
 def test_a_worn_gang_is_told_from_its_sound_neighbour():
-    found = check_pot(pot(worn=True)[0], ANY, taper=LINEAR)
+    found = check_pot(pot(worn=True)[0], LINEAR)
     worn = only(found, "worn_travel", 1)
     assert worn.unit == "%"
     ((start, end),) = worn.value  # type: ignore[misc, union-attr]
@@ -60,14 +60,14 @@ def test_a_worn_gang_is_told_from_its_sound_neighbour():
 
 def test_the_law_that_was_guessed_is_named_and_costs_certainty():
     samples, _ = pot(worn=True)
-    told, guessed = (check_pot(samples, ANY, taper=t) for t in (LINEAR, None))
+    told, guessed = (check_pot(samples, s) for s in (LINEAR, ANY))
     assert "guessed" in (only(guessed, "worn_travel", 1).why or "")
     first, second = (only(m, "worn_travel", 1).uncertainty for m in (told, guessed))
     assert max(second) >= max(first)  # type: ignore[type-var, arg-type]
 
 
 def test_a_click_in_both_channels_is_one_event():
-    found = check_pot(pot(worn=False, clicks=3)[0], ANY, taper=LINEAR)
+    found = check_pot(pot(worn=False, clicks=3)[0], LINEAR)
     assert [e.channels for e in found.events] == [(1, 2)] * 3
     assert only(found, "worn_travel", 1).value == ()
 
@@ -77,10 +77,10 @@ def test_what_the_computer_lost_is_not_the_pots():
     at = 5 * RATE
     broken = np.delete(samples.samples, slice(at, at + 300), axis=0)
     lost = take(*broken.T, lost=(LostBuffers(at, 300),))
-    found = check_pot(lost, ANY, taper=LINEAR)
+    found = check_pot(lost, LINEAR)
     assert [e.kind for e in found.events] == ["lost_buffers"]
     assert only(found, "crackle_rate", 1).value == 0
-    unmarked = check_pot(take(*broken.T), ANY, taper=LINEAR)
+    unmarked = check_pot(take(*broken.T), LINEAR)
     assert [e.channels for e in unmarked.events] == [(1, 2)]
 
 
@@ -120,7 +120,7 @@ def test_digital_silence_says_nothing(samples):
 def test_a_clipped_take_is_worth_nothing():
     samples, _ = pot(worn=False)
     loud = np.clip(samples.samples * 4, -1, 1)
-    found = check_pot(take(*loud.T), ANY, taper=LINEAR)
+    found = check_pot(take(*loud.T), LINEAR)
     assert "clipped" in (only(found, "worn_travel", 1).why or "")
 
 
@@ -132,7 +132,7 @@ def test_the_worn_spots_of_the_simulated_unit_are_found():
     for ends in ((0, 1), (1, 0), (0, 1), (1, 0)):
         bench.turn_volume(*ends, seconds=2.6)
         parts.append(capture(bench, seconds=3.0).samples)
-    found = check_pot(take(*np.concatenate(parts).T), ANY, taper=SQUARE)
+    found = check_pot(take(*np.concatenate(parts).T), CheckSettings(taper="power"))
     for channel in (1, 2):
         track = np.random.default_rng([3, channel])
         at = np.flatnonzero(track.random(400) < 0.01)

@@ -152,6 +152,17 @@ def test_the_dc_offset_is_given_where_the_input_passes_dc(measured, wav):
     assert found["value"] == pytest.approx(0.01, abs=1e-6)
 
 
+def test_the_law_of_a_control_is_told_in_words(measured, wav):
+    """Turned up and down evenly, twice: travel is given by the law that was told."""
+    turn = np.interp(np.arange(8 * 48_000) / 48_000, [0.5, 1.8, 2.2, 3.8, 4.2, 5.8, 6.2, 7.5],
+                     [0, 1, 1, 0, 0, 1, 1, 0])  # fmt: skip
+    path = wav(turn * sine(997, -6, seconds=8.0))
+    told = measured(path, "--check", "pot", "--taper", "audio:10")
+    assert "audio, 10 % at half travel" in only(told, "worn_travel", 1)["why"]
+    guessed = measured(path, "--check", "pot")
+    assert "guessed" in only(guessed, "worn_travel", 1)["why"]
+
+
 def test_the_driven_channel_keeps_its_number_too(measured, wav):
     silence = np.random.default_rng(3).normal(0, 1e-6, 48_000)
     leak = sine(1000, -10) * 10 ** (-60 / 20)
@@ -180,6 +191,7 @@ def test_the_driven_channel_keeps_its_number_too(measured, wav):
         (["--a4", "nan"], "no tuning"),
         (["--mains", "55"], "give 50 or 60"),
         (["--driven", "2"], "driven"),
+        (["--check", "pot", "--taper", "steep"], "is no taper"),
         (["--driven", "2", "--channels", "1"], "not among the channels"),
     ],
 )

@@ -72,6 +72,7 @@ def test_lost_and_clipped_audio_is_said_in_words(call, monkeypatch):
     [
         (("--check", "rails"), "choose one of"),
         (("--check", "tone", "--note", "H4"), "is no note name"),
+        (("--check", "pot", "--taper", "audio:"), "is no taper"),
         (("--check", "tone", "--seconds", 0), "give a length above 0 s"),
         (("--check", "tone", "--seconds", "nan"), "give a length above 0 s"),
         (("--check", "tone", "--play", "sine-1"), "sine-997"),

@@ -27,6 +27,7 @@ from sigbench.measure.travel import (
     follow,
     measure_travel,
     shafts,
+    taper_named,
     turning,
 )
 from tests.measure import pots
@@ -70,6 +71,34 @@ def test_a_loaded_linear_track_follows_thevenin():
 def test_an_unknown_taper_is_refused(bad):
     with pytest.raises(RequestError):
         Taper(*bad)
+
+
+@pytest.mark.parametrize(
+    ("text", "taper"),
+    [
+        ("linear", LINEAR),
+        ("Audio", AUDIO),
+        ("power", SQUARE),
+        ("audio:10", Taper("audio", 0.1)),
+        (" linear : 41.5 % ", Taper("linear", 0.415)),
+    ],
+)
+def test_a_taper_is_named_in_words(text, taper):
+    assert taper_named(text) == taper
+
+
+@pytest.mark.parametrize(
+    "text", ["", "log", "audio:", "audio:ten", "audio:10:5", "audio:-10", "audio:1e1", ":10"]
+)
+def test_a_word_that_names_no_taper_is_told_what_does(text):
+    with pytest.raises(RequestError, match=r"no taper: write linear, audio .* or power"):
+        taper_named(text)
+
+
+@pytest.mark.parametrize("text", ["audio:0", "linear:51", "power:100"])
+def test_a_share_that_no_control_has_is_refused(text):
+    with pytest.raises(RequestError, match="give 1 to 50 %"):
+        taper_named(text)
 
 
 # --- where the control stood
