@@ -369,13 +369,16 @@ def test_ctrl_c_at_a_terminal_keeps_what_is_finished(folder):
         command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as child:
         os.close(theirs)
-        assert child.stderr is not None
-        said = b""
-        while b"q stops: " not in said:  # the first question: step 2, after the rails
-            said += child.stderr.read(1)
-        child.send_signal(signal.SIGINT)
-        _, rest = child.communicate(timeout=60)
-        os.close(ours)
+        try:
+            assert child.stderr is not None
+            said = b""
+            while b"q stops: " not in said:  # the first question: step 2, after the rails
+                said += child.stderr.read(1)
+            child.send_signal(signal.SIGINT)
+            _, rest = child.communicate(timeout=60)
+        finally:
+            child.kill()  # in a shell's background it hears no Ctrl-C
+            os.close(ours)
     assert child.returncode == 130
     assert b"1 of 3 steps measured and stored." in rest
     assert b"Go on with: sigbench run" in rest
