@@ -19,6 +19,7 @@ from sigbench.interface.base import (
     losses_from,
     stimulus_for_outputs,
 )
+from sigbench.interface.devices import Device
 from sigbench.measure.continuity import PilotWatch, pilot
 from sigbench.model import LostBuffers, Samples
 
@@ -75,6 +76,11 @@ class PilotedInterface:
         self.channels = inner.channels - 1
         self.bits = inner.bits
         self.dc_coupled = inner.dc_coupled
+
+    @property
+    def devices(self) -> tuple[Device, ...]:
+        """Those of the interface inside, where it is hardware."""
+        return getattr(self._inner, "devices", ())
 
     def stream(
         self, *, seconds: float | None, stimulus: Samples | None = None

@@ -279,6 +279,13 @@ class PortAudioInterface:
             _require_channels(self._output, outputs, output=True)
             self._require_settings(self._output, outputs, output=True)
 
+    @property
+    def devices(self) -> tuple[Device, ...]:
+        """The device that it records with, and the one that it would play with."""
+        if self._output is None or self.outputs == ():
+            return (self._input,)
+        return (self._input, self._output)
+
     def _choose_output(
         self, devices: Sequence[Device], output: str | Device | None, host: str | None
     ) -> Device | None:
