@@ -46,6 +46,7 @@ _ROW = 16  # samples: the order of the predictor, and the step that transients a
 _HOP_SECONDS = 0.0213  # verdicts fall in such steps: 64 rows at 48 kHz
 _GROUP = 16  # hops that share a predictor, 0.34 s
 _LEARNT = 13  # hop of a group that the next predictor is learnt from
+_SKIPPED = 3  # groups that nothing is learnt from as long as the sound is calm
 _FORGET = 0.5  # weight of what was learnt before, each group
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
@@ -227,6 +228,8 @@ class CrackleDetector:
         self._usual = [_Usual() for _ in range(channels)]
         self._suspected = [False] * channels  # whether the last hop awaits a verdict
         self._quiet_hops = -1  # since a channel had a suspect; before the take there were none
+        self._restless = True  # whether any hop was not calm since the last that was learnt from
+        self._skipped = 0  # groups that nothing was learnt from
         self._recent = np.zeros((channels, 3))  # peaks of the last hops
         self._last = [(0.0, 0.0)] * channels  # its peak and base
         self._burst: list[_Transient] = []
@@ -292,10 +295,22 @@ class CrackleDetector:
         sizes.sort(axis=2)
         peaks = np.sqrt(sizes[:, :, -1], dtype=np.float64)
         bases = np.sqrt(sizes[:, :, self._rows // 4], dtype=np.float64)
-        learnt = _LEARNT - self._hops % _GROUP
-        if self._calm(peaks):
+        calm = self._calm(peaks)
+        learnt = _LEARNT - self._hops % _GROUP  # hop of these that may be learnt from
+        until = min(max(learnt + 1, 0), hops)
+        self._restless |= not calm[:, :until].all()
+        if not 0 <= learnt < hops:
+            learnt = -1
+        elif self._restless or self._skipped == _SKIPPED:
+            self._skipped, self._restless = 0, False
+        else:
+            self._skipped += 1
+        self._restless |= not calm[:, until:].all()
+        if self._skipped > 0:
+            learnt = -1
+        if calm.all() and not self._burst and self._quiet_hops >= 3:
             self._pass(peaks.tolist(), bases.tolist())
-            if 0 <= learnt < hops:
+            if learnt >= 0:
                 predictors.learn(before[:, learnt], own[:, learnt], self._suspected)
         else:
             columns = zip(peaks.T.tolist(), bases.T.tolist(), strict=True)
@@ -303,26 +318,26 @@ class CrackleDetector:
                 self._judge(peak, base, k, self._done + k * self._hop)
                 if k == learnt:
                     predictors.learn(before[:, k], own[:, k], self._suspected)
+                    self._restless |= any(self._suspected)
                 if self._burst:
                     events += self._tell(self._done + k * self._hop)
         self._errors[:, :2] = self._errors[:, hops : hops + 2]
         self._done = end
         self._hops += hops
         if self._hops % _GROUP == 0:
-            predictors.renew()
+            if self._skipped == 0:
+                predictors.renew()
             self._window[:, : self._past] = self._window[:, end - self._past : end]
             self._origin += end - self._past
             self._filled = self._done = self._past
         return events
 
-    def _calm(self, peaks: NDArray[np.float64]) -> bool:
-        """Whether no hop can be a suspect, as none is much higher than the three before."""
+    def _calm(self, peaks: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which hops can be no suspects, as they are not much higher than the three before."""
         known = np.concatenate([self._recent, peaks], axis=1)
         self._recent = known[:, -3:]
-        if self._burst or any(self._suspected) or self._quiet_hops < 3:
-            return False
         lowest = np.minimum(np.minimum(known[:, :-3], known[:, 1:-2]), known[:, 2:-1])
-        return bool((peaks <= _STANDS_OUT * lowest).all())
+        return peaks <= _STANDS_OUT * lowest
 
     def _pass(self, peaks: list[list[float]], bases: list[list[float]]) -> None:
         """Take hops that are calm."""
