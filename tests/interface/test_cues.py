@@ -270,7 +270,7 @@ def test_of_too_many_the_oldest_are_dropped(monkeypatch: pytest.MonkeyPatch, clo
     with CuePlayer(cue_output()) as player:
         for kind in KINDS:
             player.play(kind)
-        assert told(system.take(2.0)) == list(KINDS[-cues.MOST_WAITING :])
+        assert told(system.take(2.0)) == list(KINDS[-3:])
 
 
 def test_many_threads_may_ask_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -296,7 +296,7 @@ def test_many_threads_may_ask_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
             thread.join()
         played.append(system.take(2.0))
     assert not failed
-    assert len(told(np.concatenate(played))) >= cues.MOST_WAITING
+    assert len(told(np.concatenate(played))) >= 3
 
 
 @pytest.mark.parametrize("fails", ["open", "start"])
@@ -306,14 +306,15 @@ def test_a_busy_output_is_told_and_does_no_harm(
     system = computer(monkeypatch)
     output = cue_output()
     system.fails = fails
-    with CuePlayer(output) as player:
-        for _ in range(100):
-            player.play("dropout")
-        assert player.trouble is not None
-        for part in ("Speakers (Chip)", "failed (", "not used by another program."):
-            assert part in player.trouble
+    player = CuePlayer(output)
     assert _OPEN._count == 0
     assert not any(one["stream"].running for one in system.opened)
+    for _ in range(100):
+        player.play("dropout")
+    for part in ("Speakers (Chip)", "failed (", "not used by another program."):
+        assert part in str(player.trouble)
+    player.close()
+    assert player.trouble is not None
 
 
 def test_an_output_that_ends_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
