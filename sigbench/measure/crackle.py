@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.streaming import require_block
+from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
 
 GAP_SECONDS = 0.036  # transients nearer than this belong to one burst; our own choice
@@ -39,15 +39,15 @@ LONGEST_SECONDS = 0.005  # a longer disturbance is no click
 MIN_PEAK_DBFS = -84.0  # two steps of 16 bit: smaller ones may be the converter's
 MIN_DEPTH_DB = -34.0  # fainter ones re the sound are within what instruments do by themselves
 FLOOR_DBFS = -120.0  # digital silence counts as this level, so depths stay finite
-TOLD_SECONDS = 0.5  # a crackle that goes on is told in parts of this length
+CONFIRMED_SECONDS = 0.5  # a crackle that goes on is told from a new note in parts of this length
 SIMULTANEOUS_SECONDS = 0.002  # bursts of two channels this near are one event
+RAGGED_SECONDS = 0.01  # their first or last transients may be missed in one channel
 
 _ROW = 16  # samples: the order of the predictor, and the step that transients are placed in
 _HOP_SECONDS = 0.0213  # verdicts fall in such steps: 64 rows at 48 kHz
-_GROUP = 16  # hops that share a predictor, 0.34 s
-_LEARNT = 13  # hop of a group that the next predictor is learnt from
-_SKIPPED = 3  # groups that nothing is learnt from as long as the sound is calm
-_FORGET = 0.5  # weight of what was learnt before, each group
+_GROUP = 16  # hops that share a predictor, 0.34 s; the next is learnt from the last of them
+_SKIPPED = 3  # groups that keep their predictor as long as the sound is calm
+_FORGET = 0.5  # weight of what was learnt before, each time
 _NOISE_RATIO = 1e-8  # white noise that the predictor reckons with, re signal power: -80 dB
 _MEMORY = 47  # hops that the usual peak is taken from, 1 s: the period of a slow tremolo
 _USUAL = 0.95  # quantile of the hops' peaks that is usual
@@ -72,13 +72,22 @@ _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
 
 @dataclass(frozen=True, slots=True)
 class _Transient:
-    """A transient in one channel (from 0); start and end in frames of the take."""
+    """Start and end in frames of the take."""
 
-    channel: int
     start: int
     end: int
     depth: float
     energy: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Burst:
+    """Transients of one channel, each within the gap of the last."""
+
+    start: int
+    end: int
+    count: int
+    depth: float
 
 
 class _Usual:
@@ -159,10 +168,11 @@ class _Predictors:
     def learn(
         self, before: NDArray[np.float32], own: NDArray[np.float32], suspected: Sequence[bool]
     ) -> None:
-        """Take sums of products of samples that lie 0 to 16 back, of the channels not suspected.
+        """Work out the predictors anew, with what the channels have that are not suspected.
 
         `own`, of shape (channels, rows, 16), and `before`, of the rows before each.
         """
+        # Sums of products of samples that lie 0 to 16 back.
         self._known[:, :, :_ROW] = before
         self._known[:, :, _ROW:] = own
         np.matmul(self._known.transpose(0, 2, 1), self._known, out=self._gram)
@@ -170,9 +180,6 @@ class _Predictors:
         for channel, doubtful in enumerate(suspected):
             if not doubtful:
                 self._products[channel] += sums[channel]
-
-    def renew(self) -> None:
-        """Work out the predictors from what was learnt, of which half is forgotten."""
         np.copyto(self._noisy, self._products)
         self._diagonal += _NOISE_RATIO * self._products[:, :1, 0] + 1e-20
         # The last of the 17 samples is predicted from the 16 before it.
@@ -183,11 +190,180 @@ class _Predictors:
         self._products *= _FORGET
 
 
+class _Channel:
+    """Judges the suspects of one channel, hop by hop; each by the hop that follows it."""
+
+    def __init__(self, samplerate: int, rows: int) -> None:
+        self._samplerate = samplerate
+        self._hop = rows * _ROW
+        self._gap = GAP_SECONDS * samplerate
+        self._usual = _Usual()
+        self._last: tuple[float, float] | None = None  # peak and base of the last hop
+        self._part: list[_Transient] = []  # of the open burst, not yet told from a new sound
+        self._earlier = np.zeros((2, self._hop), dtype=np.float32)  # the sound before them
+        self._burst: _Burst | None = None  # what is open and confirmed
+        self._taper = np.hanning(self._hop + 2)[1:-1]
+        self._recurring = 0  # hops in which transients recurred
+        self.suspected = False  # whether the last hop awaits a verdict
+        self.count = 0
+        self.energy = 0.0
+
+    @property
+    def busy(self) -> bool:
+        """Whether a burst is open, or may begin."""
+        return self.suspected or bool(self._part) or self._burst is not None
+
+    @property
+    def crackles_since(self) -> int | None:
+        """Frame that an open crackle began at."""
+        known = [(self._burst.start, self._burst.count)] if self._burst else []
+        known += [(transient.start, 1) for transient in self._part]
+        return known[0][0] if sum(n for _, n in known) >= CRACKLE_TRANSIENTS else None
+
+    def go_on(self, peaks: list[float], bases: list[float]) -> None:
+        """Take the peaks and bases of hops that are no suspects."""
+        if self._last is not None and not self.suspected:
+            self._usual.add([self._last[0], *peaks[:-1]], [self._last[1], *bases[:-1]])
+        self._last = (peaks[-1], bases[-1])
+
+    def judge(
+        self,
+        peak: float,
+        base: float,
+        errors: NDArray[np.float32],
+        sound: NDArray[np.float32],
+        begin: int,
+    ) -> _Burst | None:
+        """Judge the last hop by the next, which begins at frame `begin`; a burst that is over.
+
+        Parameters
+        ----------
+        peak, base : float
+            Of the next hop.
+        errors : ndarray, shape (2, rows, 16)
+            Innovations of both.
+        sound : ndarray, shape (4, frames)
+            Samples of both, and of two hops before.
+        """
+        if self.suspected and self._last is not None:
+            high, _ = self._last
+            found = None
+            if base <= max(_RAISED * max(self._usual.base, _LEAST / 100), _TAIL * high):
+                found = self._transients(errors, sound, begin)
+            if found is None:
+                self._forget()
+            else:
+                self._part += found
+        self.go_on([peak], [base])
+        self.suspected = self._usual.exceeded_by(peak)
+        if self._part:
+            last = self._part[-1].end
+        elif self._burst is not None:
+            last = self._burst.end
+        else:
+            return None
+        over = last + self._gap < begin + (0 if self.suspected else self._hop)
+        if self._part and (
+            over or last - self._part[0].start >= CONFIRMED_SECONDS * self._samplerate
+        ):
+            if self._rose(sound[-1]) or (over and self._changed(sound[-1])):
+                self._forget()
+                over = True
+            self._confirm()
+        return self.close() if over else None
+
+    def close(self) -> _Burst | None:
+        """End the open burst."""
+        self._confirm()
+        burst, self._burst = self._burst, None
+        return burst
+
+    def _confirm(self) -> None:
+        """Count the transients of the last part to the burst."""
+        if not self._part:
+            return
+        depth = max(transient.depth for transient in self._part)
+        start, end, count = self._part[0].start, self._part[-1].end, len(self._part)
+        if self._burst is not None:
+            start, depth = self._burst.start, max(depth, self._burst.depth)
+        self.count += count
+        self.energy += sum(transient.energy for transient in self._part)
+        self._burst = _Burst(start, end, count + (self._burst.count if self._burst else 0), depth)
+        self._part = []
+
+    def _forget(self) -> None:
+        """Another sound has begun: the last transients belong to that."""
+        self._usual.restart()
+        self.suspected = False
+        self._part = []
+
+    def _transients(
+        self, errors: NDArray[np.float32], sound: NDArray[np.float32], begin: int
+    ) -> list[_Transient] | None:
+        """Transients of the hop before `begin`; None if they are a new sound's."""
+        limit = self._usual.limit
+        squared = errors.astype(np.float64) ** 2
+        sizes = np.sqrt(np.vecdot(squared, squared))
+        high = np.flatnonzero(sizes[0] > limit)
+        groups = np.split(high, np.flatnonzero(np.diff(high) > _APART) + 1)
+        longest = LONGEST_SECONDS * self._samplerate / _ROW
+        if any(group[-1] - group[0] > longest for group in groups):
+            return None
+        recurs = np.max(sizes[1]) > limit / 2 and _recurs(np.sqrt(sizes).ravel())
+        self._recurring = self._recurring + 1 if recurs else 0
+        # Three of a crackle may be a period apart by chance; a waveform's edges all are.
+        known = len(self._part) + (self._burst.count if self._burst else 0)
+        if self._recurring > (1 if known >= CRACKLE_TRANSIENTS else 0):
+            return None
+        if not self._part:
+            self._earlier = sound[:2].copy()
+        level = max(
+            np.sqrt(np.mean(np.var(self._earlier, axis=1, dtype=np.float64))),
+            10 ** (FLOOR_DBFS / 20) / np.sqrt(2),
+        )
+        start = begin - self._hop
+        found = []
+        for group in groups:
+            first, last = int(group[0]), int(group[-1]) + 1
+            part = squared[0, first:last]
+            depth = float(20 * np.log10(np.sqrt(part.max()) / level))
+            if depth >= MIN_DEPTH_DB:
+                begun, ended = start + first * _ROW, start + last * _ROW
+                found.append(_Transient(begun, ended, depth, float(part.sum())))
+        return found
+
+    def _rose(self, following: NDArray[np.float32]) -> bool:
+        """Whether the sound is louder than before the burst, apart from further transients."""
+        ramp = np.linspace(-1, 1, self._hop)
+        ramp /= np.sqrt(np.dot(ramp, ramp))
+        parts = np.vstack([self._earlier, following]).astype(np.float64)
+        # A coupling capacitor that recharges is no sound.
+        parts -= parts.mean(axis=1, keepdims=True)
+        parts -= (parts @ ramp)[:, None] * ramp
+        powers = np.square(parts).reshape(3, -1, _ROW).sum(axis=2)
+        levels = np.median(powers, axis=1)
+        return bool(levels[2] > _LOUDER * max(levels[:2]))
+
+    def _changed(self, following: NDArray[np.float32]) -> bool:
+        """Whether the sound is another than before the burst."""
+        before = [self._spectrum(part) for part in self._earlier]
+        after = self._spectrum(following)
+        total = max(float(np.mean([part.sum() for part in before])), 1e-30)
+        new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
+        lost = np.maximum(np.minimum(*before) - 4 * _neighbourly(after), 0.0).sum()
+        return bool(new > _NEW_SHARE * total or lost > _LOST_SHARE * total)
+
+    def _spectrum(self, part: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Power spectrum of a hop from `_LOWEST_HZ` on."""
+        spectrum = np.fft.rfft((part - part.mean(dtype=np.float64)) * self._taper)
+        return np.abs(spectrum[int(_LOWEST_HZ * self._hop / self._samplerate) :]) ** 2
+
+
 class CrackleDetector:
     """Finds clicks and crackle in audio that comes in blocks.
 
     Blocks of any sizes give the same events: all work is done in steps at fixed positions of the
-    take. Memory is bounded. An event is told at most 45 ms after its end. Nothing is found in the
+    take. Memory is bounded. An event is told within 0.1 s of its end. Nothing is found in the
     first 0.15 s of a take or of a note, nor in the take's last 45 ms.
 
     Parameters
@@ -217,36 +393,36 @@ class CrackleDetector:
         self._filled = self._past  # nothing was before the take
         self._done = self._past  # index in the window of the first hop not yet looked at
         self._origin = -self._past
-        self._hops = 0
+        self._hops = 0  # of the group that are done
         self._predictors = _Predictors(channels, self._rows)
-        # Innovations of the last two hops, and of those that are looked at now. Single precision
+        # Innovations of the last hop, and of those that are looked at now. Single precision
         # rounds far below the noise that the predictor reckons with.
-        self._errors = np.zeros((channels, 2 + _GROUP, self._rows, _ROW), dtype=np.float32)
+        self._errors = np.zeros((channels, 1 + _GROUP, self._rows, _ROW), dtype=np.float32)
         self._scratch = np.zeros((channels, _GROUP, self._rows, _ROW), dtype=np.float32)
         self._steps = np.zeros((channels, _GROUP * self._hop + _ROW), dtype=np.float32)
         self._ones = np.ones(_ROW, dtype=np.float32)
-        self._usual = [_Usual() for _ in range(channels)]
-        self._suspected = [False] * channels  # whether the last hop awaits a verdict
-        self._quiet_hops = -1  # since a channel had a suspect; before the take there were none
+        self._channels = [_Channel(samplerate, self._rows) for _ in range(channels)]
+        self._peaks = np.zeros((channels, 3))  # of the last hops
+        self._quiet_hops = 0  # since a channel was busy
         self._restless = True  # whether any hop was not calm since the last that was learnt from
         self._skipped = 0  # groups that nothing was learnt from
-        self._recent = np.zeros((channels, 3))  # peaks of the last hops
-        self._last = [(0.0, 0.0)] * channels  # its peak and base
-        self._burst: list[_Transient] = []
-        self._earlier = np.zeros((channels, 2 * self._hop))  # the sound before the burst
-        self._counts = [0] * channels
-        self._energies = [0.0] * channels
-        self._taper = np.hanning(self._hop + 2)[1:-1]
+        self._closed: list[tuple[int, _Burst]] = []
 
     @property
     def counts(self) -> tuple[int, ...]:
         """Transients so far in each channel; a click has one or two, a crackle more."""
-        return tuple(self._counts)
+        return tuple(channel.count for channel in self._channels)
 
     @property
     def energies(self) -> tuple[float, ...]:
         """Sum of the squared innovations (full scale 1.0) of each channel's transients so far."""
-        return tuple(self._energies)
+        return tuple(channel.energy for channel in self._channels)
+
+    @property
+    def open_since(self) -> tuple[float | None, ...]:
+        """Start in seconds of a crackle that is going on, or None, for each channel."""
+        starts = (channel.crackles_since for channel in self._channels)
+        return tuple(None if start is None else start / self._samplerate for start in starts)
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
@@ -269,14 +445,16 @@ class CrackleDetector:
 
     def finish(self) -> tuple[Event, ...]:
         """No more blocks: the event that was still open."""
-        return tuple(self._tell())
+        for number, channel in enumerate(self._channels, start=1):
+            if (burst := channel.close()) is not None:
+                self._closed.append((number, burst))
+        return tuple(self._tell(None))
 
     def _advance(self) -> list[Event]:
         """Look at the hops that are whole by now."""
-        events: list[Event] = []
         hops = (self._filled - self._done) // self._hop
         if hops == 0:
-            return events
+            return []
         end = self._done + hops * self._hop
         shape = (len(self._window), hops, self._rows, _ROW)
         # Differences, as a coupling capacitor that recharges after a break lasts for long.
@@ -284,10 +462,9 @@ class CrackleDetector:
         known = self._window[:, self._done - _ROW - 1 : end]
         np.subtract(known[:, 1:], known[:, :-1], out=steps)
         own, before = steps[:, _ROW:].reshape(shape), steps[:, :-_ROW].reshape(shape)
-        errors, scratch = self._errors[:, 2 : 2 + hops], self._scratch[:, :hops]
-        predictors = self._predictors
-        np.matmul(own, predictors.own, out=errors)
-        errors += np.matmul(before, predictors.before, out=scratch)
+        errors, scratch = self._errors[:, 1 : 1 + hops], self._scratch[:, :hops]
+        np.matmul(own, self._predictors.own, out=errors)
+        errors += np.matmul(before, self._predictors.before, out=scratch)
         # The fourth power lets one sample stand out of its row.
         np.multiply(errors, errors, out=scratch)
         np.multiply(scratch, scratch, out=scratch)
@@ -296,193 +473,101 @@ class CrackleDetector:
         peaks = np.sqrt(sizes[:, :, -1], dtype=np.float64)
         bases = np.sqrt(sizes[:, :, self._rows // 4], dtype=np.float64)
         calm = self._calm(peaks)
-        learnt = _LEARNT - self._hops % _GROUP  # hop of these that may be learnt from
-        until = min(max(learnt + 1, 0), hops)
-        self._restless |= not calm[:, :until].all()
-        if not 0 <= learnt < hops:
-            learnt = -1
-        elif self._restless or self._skipped == _SKIPPED:
-            self._skipped, self._restless = 0, False
-        else:
-            self._skipped += 1
-        self._restless |= not calm[:, until:].all()
-        if self._skipped > 0:
-            learnt = -1
-        if calm.all() and not self._burst and self._quiet_hops >= 3:
-            self._pass(peaks.tolist(), bases.tolist())
-            if learnt >= 0:
-                predictors.learn(before[:, learnt], own[:, learnt], self._suspected)
+        events: list[Event] = []
+        if calm.all() and self._quiet_hops >= 3:
+            for channel, high, low in zip(
+                self._channels, peaks.tolist(), bases.tolist(), strict=True
+            ):
+                channel.go_on(high, low)
         else:
             columns = zip(peaks.T.tolist(), bases.T.tolist(), strict=True)
-            for k, (peak, base) in enumerate(columns):
-                self._judge(peak, base, k, self._done + k * self._hop)
-                if k == learnt:
-                    predictors.learn(before[:, k], own[:, k], self._suspected)
-                    self._restless |= any(self._suspected)
-                if self._burst:
-                    events += self._tell(self._done + k * self._hop)
-        self._errors[:, :2] = self._errors[:, hops : hops + 2]
+            for k, (high, low) in enumerate(columns):
+                events += self._judge(high, low, k)
+        self._restless |= not calm.all()
+        self._errors[:, 0] = self._errors[:, hops]
         self._done = end
         self._hops += hops
-        if self._hops % _GROUP == 0:
-            if self._skipped == 0:
-                predictors.renew()
+        if self._hops == _GROUP:
+            self._learn(before[:, -1], own[:, -1])
             self._window[:, : self._past] = self._window[:, end - self._past : end]
             self._origin += end - self._past
             self._filled = self._done = self._past
+            self._hops = 0
         return events
 
     def _calm(self, peaks: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Which hops can be no suspects, as they are not much higher than the three before."""
-        known = np.concatenate([self._recent, peaks], axis=1)
-        self._recent = known[:, -3:]
+        """Which hops are no suspects, as they are not much higher than the three before.
+
+        Of the shape of `peaks`, (channels, hops).
+        """
+        known = np.concatenate([self._peaks, peaks], axis=1)
+        self._peaks = known[:, -3:]
         lowest = np.minimum(np.minimum(known[:, :-3], known[:, 1:-2]), known[:, 2:-1])
-        return peaks <= _STANDS_OUT * lowest
+        return np.asarray(peaks <= _STANDS_OUT * lowest)
 
-    def _pass(self, peaks: list[list[float]], bases: list[list[float]]) -> None:
-        """Take hops that are calm."""
-        for channel, usual in enumerate(self._usual):
-            peak, base = self._last[channel]
-            usual.add([peak, *peaks[channel][:-1]], [base, *bases[channel][:-1]])
-            self._last[channel] = (peaks[channel][-1], bases[channel][-1])
+    def _judge(self, peaks: list[float], bases: list[float], k: int) -> list[Event]:
+        """Judge the last hop by hop number `k` of those that are looked at now."""
+        begin = self._done + k * self._hop
+        sound = self._window[:, begin - 3 * self._hop : begin + self._hop]
+        sound = sound.reshape(len(sound), 4, self._hop)
+        for number, channel in enumerate(self._channels):
+            burst = channel.judge(
+                peaks[number],
+                bases[number],
+                self._errors[number, k : k + 2],
+                sound[number],
+                self._origin + begin,
+            )
+            if burst is not None:
+                self._closed.append((number + 1, burst))
+        busy = any(channel.busy for channel in self._channels)
+        self._quiet_hops = 0 if busy else self._quiet_hops + 1
+        return self._tell(self._origin + begin) if self._closed else []
 
-    def _judge(self, peaks: list[float], bases: list[float], k: int, begin: int) -> None:
-        """Judge the last hop by the one that follows: number `k` now, which begins at `begin`."""
-        for channel, usual in enumerate(self._usual):
-            peak, base = peaks[channel], bases[channel]
-            before = self._last[channel]
-            if self._suspected[channel]:
-                found = None
-                quiet = max(_RAISED * max(usual.base, _LEAST / 100), _TAIL * before[0])
-                if base <= quiet:
-                    recent = self._errors[channel, k + 1 : k + 3]
-                    found = self._transients(channel, recent, usual.limit, begin)
-                if found is None:
-                    self._forget(channel)
-                else:
-                    self._burst += found
-            elif self._quiet_hops >= 0:
-                usual.add(before[:1], before[1:])
-            self._suspected[channel] = usual.exceeded_by(peak)
-            self._last[channel] = (peak, base)
-        self._quiet_hops = 0 if any(self._suspected) else self._quiet_hops + 1
+    def _learn(self, before: NDArray[np.float32], own: NDArray[np.float32]) -> None:
+        """Learn from a group's last hop, unless the sound has been calm since the last time."""
+        if not self._restless and self._skipped < _SKIPPED:
+            self._skipped += 1
+            return
+        suspected = [channel.suspected for channel in self._channels]
+        self._predictors.learn(before, own, suspected)
+        self._restless = any(suspected)
+        self._skipped = 0
 
-    def _forget(self, channel: int) -> None:
-        """Another sound has begun in a channel: its transients belong to that."""
-        self._usual[channel].restart()
-        self._suspected[channel] = False
-        self._burst = [t for t in self._burst if t.channel != channel]
+    def _tell(self, known: int | None) -> list[Event]:
+        """Events of the bursts that are over, the same one in several channels as one.
 
-    def _transients(
-        self, channel: int, errors: NDArray[np.float32], limit: float, begin: int
-    ) -> list[_Transient] | None:
-        """Transients of the hop before `begin`; None if they are a new sound's."""
-        squared = errors * errors
-        sizes = np.sqrt(np.vecdot(squared, squared))
-        high = np.flatnonzero(sizes[0] > limit)
-        groups = np.split(high, np.flatnonzero(np.diff(high) > _APART) + 1)
-        longest = LONGEST_SECONDS * self._samplerate / _ROW
-        if any(group[-1] - group[0] > longest for group in groups):
-            return None
-        if np.max(sizes[1]) > limit / 2 and _recurs(np.sqrt(sizes).ravel()):
-            return None
-        if all(transient.channel != channel for transient in self._burst):
-            first = begin - 3 * self._hop
-            self._earlier[channel] = self._window[channel, first : first + 2 * self._hop].copy()
-        level = np.sqrt(np.mean(np.var(self._earlier[channel].reshape(2, -1), axis=1)))
-        level = max(level, 10 ** (FLOOR_DBFS / 20) / np.sqrt(2))
-        start = self._origin + begin - self._hop
-        found = []
-        for group in groups:
-            first, last = int(group[0]), int(group[-1]) + 1
-            part = squared[0, first:last]
-            depth = float(20 * np.log10(np.sqrt(part.max()) / level))
-            if depth < MIN_DEPTH_DB:
-                continue
-            begun, ended = start + first * _ROW, start + last * _ROW
-            found.append(_Transient(channel, begun, ended, depth, float(part.sum())))
-        return found
-
-    def _rose(self, channel: int, following: Samples) -> bool:
-        """Whether the sound is louder than before the burst, apart from further transients."""
-        ramp = np.linspace(-1, 1, self._hop)
-        ramp /= np.sqrt(np.dot(ramp, ramp))
-        parts = np.vstack([self._earlier[channel].reshape(2, -1), following])
-        # A coupling capacitor that recharges is no sound.
-        parts -= parts.mean(axis=1, keepdims=True)
-        parts -= (parts @ ramp)[:, None] * ramp
-        powers = np.square(parts).reshape(3, -1, _ROW).sum(axis=2)
-        levels = np.median(powers, axis=1)
-        return bool(levels[2] > _LOUDER * max(levels[:2]))
-
-    def _changed(self, channel: int, following: Samples) -> bool:
-        """Whether the sound is another than before the burst."""
-        before = [self._spectrum(part) for part in self._earlier[channel].reshape(2, -1)]
-        after = self._spectrum(following)
-        total = max(float(np.mean([part.sum() for part in before])), 1e-30)
-        new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
-        lost = np.maximum(np.minimum(*before) - 4 * _neighbourly(after), 0.0).sum()
-        return bool(new > _NEW_SHARE * total or lost > _LOST_SHARE * total)
-
-    def _spectrum(self, part: Samples) -> NDArray[np.float64]:
-        """Power spectrum of a hop from `_LOWEST_HZ` on."""
-        spectrum = np.fft.rfft((part - part.mean()) * self._taper)
-        return np.abs(spectrum[int(_LOWEST_HZ * self._hop / self._samplerate) :]) ** 2
-
-    def _tell(self, begin: int | None = None) -> list[Event]:
-        """Events of the bursts that are over by the hop that begins at `begin`; None: of all."""
-        if not self._burst:
+        `known` is the frame that all is judged up to; None: there is no more.
+        """
+        if not self._closed:
             return []
-        gap = GAP_SECONDS * self._samplerate
-        first = min(transient.start for transient in self._burst)
-        last = max(transient.end for transient in self._burst)
-        if begin is not None:
-            known = self._origin + begin + (0 if any(self._suspected) else self._hop)
-            over = last + gap < known
-            if not over and last - first < TOLD_SECONDS * self._samplerate:
-                return []
-            following = self._window[:, begin : begin + self._hop]
-            for channel in {transient.channel for transient in self._burst}:
-                if self._rose(channel, following[channel]) or (
-                    over and self._changed(channel, following[channel])
-                ):
-                    self._forget(channel)
-        bursts: list[list[_Transient]] = []
-        end = -np.inf
-        for transient in sorted(self._burst, key=lambda t: (t.start, t.channel)):
-            if transient.start - end > gap:
-                bursts.append([])
-            bursts[-1].append(transient)
-            end = max(end, transient.end)
-            self._counts[transient.channel] += 1
-            self._energies[transient.channel] += transient.energy
-        self._burst = []
-        return [event for burst in bursts for event in self._events(burst)]
+        near, ragged = (
+            seconds * self._samplerate for seconds in (SIMULTANEOUS_SECONDS, RAGGED_SECONDS)
+        )
+        if known is not None and any(channel.busy for channel in self._channels):
+            first = min(burst.end for _, burst in self._closed)
+            if first + GAP_SECONDS * self._samplerate + ragged >= known:
+                return []  # another channel may yet show the same
 
-    def _events(self, burst: Sequence[_Transient]) -> list[Event]:
-        """A burst as events: one for the channels that it happened in at the same time."""
-        near = SIMULTANEOUS_SECONDS * self._samplerate
-        groups: list[list[list[_Transient]]] = []
-        for channel in sorted({transient.channel for transient in burst}):
-            own = [transient for transient in burst if transient.channel == channel]
-            for group in groups:
-                if any(
-                    own[0].start <= other[-1].end + near and other[0].start <= own[-1].end + near
-                    for other in group
-                ):
-                    group.append(own)
-                    break
-            else:
-                groups.append([own])
+        def alike(first: _Burst, burst: _Burst) -> bool:
+            return (
+                burst.start <= first.end + near
+                and first.start <= burst.end + near
+                and abs(burst.start - first.start) <= ragged
+                and abs(burst.end - first.end) <= ragged
+            )
+
+        groups = of_one_event(sorted(self._closed, key=lambda b: (b[1].start, b[0])), alike)
+        self._closed = []
         return [
             Event(
-                "crackle" if max(map(len, group)) >= CRACKLE_TRANSIENTS else "click",
-                min(own[0].start for own in group) / self._samplerate,
-                max(own[-1].end for own in group) / self._samplerate,
-                tuple(own[0].channel + 1 for own in group),
-                max(transient.depth for own in group for transient in own),
+                "crackle" if max(b.count for _, b in group) >= CRACKLE_TRANSIENTS else "click",
+                min(burst.start for _, burst in group) / self._samplerate,
+                max(burst.end for _, burst in group) / self._samplerate,
+                tuple(sorted(number for number, _ in group)),
+                max(burst.depth for _, burst in group),
             )
-            for group in sorted(groups, key=lambda group: min(own[0].start for own in group))
+            for group in groups
         ]
 
 
