@@ -77,6 +77,11 @@ LOWER_IS_BETTER = frozenset(
         "dips",
         "hum_bursts",
         "crackle_rate",
+        "crackle_energy",
+        "worn_share",
+        "dead_share",
+        "jumps",
+        "gang_error_most",
         "end_residue",
     }
 )
@@ -96,6 +101,9 @@ SAME_QUANTITY = {
     "frequency": "pitch_error",
     "rail_error": "rail_volts",
     "dropout_time": "dropouts",
+    "worn_travel": "worn_share",
+    "dead_travel": "dead_share",
+    "gang_error": "gang_error_most",
 }
 """Readings that say what another says: judged once, and both carry the verdict."""
 
@@ -109,6 +117,7 @@ SMALLEST_BY_READING = {
     "level_peak": 0.5,
     "level_true_peak": 0.5,
     "tone_level": 0.5,
+    "top_level": 0.5,
     "crest_factor": 0.5,
     # nobody hears less
     "noise_rms": 0.5,
@@ -118,6 +127,9 @@ SMALLEST_BY_READING = {
     "hum_2x": 0.5,
     "hum_total": 0.5,
     "crosstalk": 0.5,
+    # of the travel: a hand does not set a control more closely
+    "worn_share": 1.0,
+    "dead_share": 1.0,
 }
 SMALLEST_BY_READING_AND_UNIT = {("thd", "dB"): 0.5, ("thd_n", "dB"): 0.5, ("sinad", "dB"): 0.5}
 SMALLEST_BY_UNIT = {

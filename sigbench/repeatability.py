@@ -27,7 +27,7 @@ GUM G.4.2: half of the inverse square of the relative uncertainty of u.
 NORMAL_95 = 1.96  # coverage factor for 95 % of a normal distribution
 
 SIGNS = frozenset({"polarity"})
-COUNTS = frozenset({"dropouts", "dips", "hum_bursts"})
+COUNTS = frozenset({"dropouts", "dips", "hum_bursts", "jumps"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ from sigbench.measure.travel import (
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
 
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
+LONGEST_CLICK_SECONDS = 0.05  # peaks that run into one another for longer are a crackle as well
 MAINS_SECONDS = 10.0
 SHORTEST_SECONDS = 1.0  # nobody turns a control from end to end in less
 OF_TRAVEL = {
@@ -51,6 +52,7 @@ OF_TRAVEL = {
 """Readings, and their units, of a control whose travel is known."""
 
 OF_CRACKLE = {"crackle_rate": "1/s", "crackle_energy": "dB"}
+GANG_KNOWN_DB = 0.3  # uncertainty from which on a gang error is not taken for the largest
 NO_PAIR = "no two channels are turned together"
 
 
@@ -246,26 +248,40 @@ def _invalid(channel: int, why: str, *, with_crackle: bool) -> list[Reading]:
 def _pair_readings(turned: Sequence[Turning]) -> list[Reading]:
     pairs = [t for t in turned if len(t.gangs) == 2]
     if not pairs:
-        return [Reading.invalid("gang_error", "dB", NO_PAIR, channels=(1, 2))]
-    readings = []
-    for pair in pairs:
-        first, second = pair.channels
-        if not pair.gang_error:
-            why = "both channels are never heard above the noise together"
-            readings.append(Reading.invalid("gang_error", "dB", why, channels=(first, second)))
-            continue
-        readings.append(
-            Reading(
-                "gang_error",
-                tuple((place, round(error.value, 3)) for place, error in pair.gang_error),
-                "dB",
-                None,
-                tuple(error.uncertainty for _, error in pair.gang_error),
-                why=_law(pair),
-                channels=(first, second),
-            )
-        )
-    return readings
+        return _no_gang_error(NO_PAIR, (1, 2))
+    return [reading for pair in pairs for reading in _gang_error(pair)]
+
+
+def _gang_error(pair: Turning) -> list[Reading]:
+    first, second = pair.channels
+    channels = (first, second)
+    if not pair.gang_error:
+        return _no_gang_error("both channels are never heard above the noise together", channels)
+    law = _law(pair)
+    curve = Reading(
+        "gang_error",
+        tuple((place, round(error.value, 3)) for place, error in pair.gang_error),
+        "dB",
+        None,
+        tuple(error.uncertainty for _, error in pair.gang_error),
+        why=law,
+        channels=channels,
+    )
+    known = [(p, e) for p, e in pair.gang_error if e.uncertainty <= GANG_KNOWN_DB]
+    if not known:
+        why = f"nowhere known within {GANG_KNOWN_DB:g} dB"
+        return [curve, Reading.invalid("gang_error_most", "dB", why, channels=channels)]
+    place, error = max(known, key=lambda point: abs(point[1].value))
+    most = Estimate(abs(error.value), error.uncertainty)
+    why = f"at {place:g} % of travel"
+    return [curve, reading("gang_error_most", "dB", most, channels=channels, why=why)]
+
+
+def _no_gang_error(why: str, channels: tuple[int, int]) -> list[Reading]:
+    return [
+        Reading.invalid(name, "dB", why, channels=channels)
+        for name in ("gang_error", "gang_error_most")
+    ]
 
 
 def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> tuple[Event, ...]:
@@ -309,7 +325,8 @@ def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> t
 
 
 def _kind(burst: Burst) -> EventKind:
-    return "crackle" if burst.transients >= CRACKLE_TRANSIENTS else "click"
+    long = burst.end - burst.start > LONGEST_CLICK_SECONDS
+    return "crackle" if long or burst.transients >= CRACKLE_TRANSIENTS else "click"
 
 
 def _event(spot: Spot) -> Event:

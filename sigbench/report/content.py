@@ -80,7 +80,8 @@ SHOWN_IN_SILENCE = {"hum_total"}  # every check gives it; the buyer wants it onc
 # What a buyer asks about first.
 FRONT_ORDER = (
     "dropouts", "crackle_rate", "hum_total", "noise_a", "thd_n", "balance", "pitch_error",
-    "tone_level", "rail_volts", "crosstalk", "polarity", "low_corner", "high_corner", "end_residue",
+    "tone_level", "rail_volts", "crosstalk", "polarity", "low_corner", "high_corner", "worn_share",
+    "dead_share", "gang_error_most", "end_residue",
 )  # fmt: skip
 
 

@@ -47,6 +47,8 @@ NEVER_NEGATIVE = frozenset(
         ("modulation_fm", "cents"),
         ("frequency_drift", "cents"),
         ("dropout_time", "s"),
+        ("worn_share", "%"),
+        ("dead_share", "%"),
     }
 )
 
@@ -161,11 +163,29 @@ LABELS: dict[str, Label] = {
     "dips": Label("Dips", "How often the sound became weaker for a moment."),
     "hum_bursts": Label("Bursts of hum", "How often hum came up: a ground lets go."),
     "crackle_rate": Label("Crackle", "Clicks and crackles a second."),
-    "crackle_energy": Label("Strength of the crackle", "Against the sound itself.", main=False),
-    "worn_travel": Label("Worn travel", "Parts of a control's way that crackle.", main=False),
-    "dead_travel": Label("Dead travel", "Parts of a control's way that do nothing.", main=False),
+    "crackle_energy": Label("Strength of the crackle", "Against the sound itself."),
+    "worn_travel": Label(
+        "Worn places", "Where on a control's way it crackles each time it passes.", main=False
+    ),
+    "worn_share": Label(
+        "Worn part of the travel", "How much of a control's way crackles each time it passes."
+    ),
+    "dead_travel": Label(
+        "Dead places", "Where on a control's way the level jumps each time it passes.", main=False
+    ),
+    "dead_share": Label(
+        "Dead part of the travel",
+        "How much of a control's way cannot be set: the level jumps over it.",
+    ),
+    "jumps": Label("Jumps", "How often the level jumped while a control was turned."),
     "gang_error": Label("Tracking", "Left against right along a control's way.", main=False),
-    "end_residue": Label("Residue at the end stop", "What is left with the control fully down."),
+    "gang_error_most": Label(
+        "Tracking error, at most", "The largest difference of left and right on a control's way."
+    ),
+    "top_level": Label("Highest level", "With the control fully up.", units=_LEVEL),
+    "end_residue": Label(
+        "Residue at the end stop", "What is left with the control fully down, against fully up."
+    ),
     "onset": Label("Onset", "When a reading left its earlier course."),
 }
 

@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
-from sigbench.checks.pot import check_pot
+from sigbench.checks.pot import OF_CRACKLE, OF_TRAVEL, check_pot
 from sigbench.interface.base import capture
 from sigbench.interface.simulated import REPAIRED, SimulatedInterface
-from sigbench.model import CheckSettings, LostBuffers, Measurement, Reading, Take
+from sigbench.model import CheckSettings, Event, LostBuffers, Measurement, Reading, Take
 from tests.checks.takes import only, take
-from tests.measure.pots import RATE, Gang, hand, record, sine
+from tests.measure.pots import RATE, Gang, hand, mismatched, record, sine
 
 ANY = CheckSettings()
 LINEAR = CheckSettings(taper="linear")
@@ -100,6 +101,98 @@ def test_without_a_sound_the_scrape_alone_is_counted():
     assert "no steady sound" in (worn.why or "")
 
 
+def carrying_dc(gang: Gang, seed: int) -> np.ndarray:
+    """A volt over the track, the wiper behind a coupling capacitor (20 Hz), hum, and noise."""
+    rng = np.random.default_rng(seed)
+    volts = gang.gain(hand(11, rng, sweeps=3), rng)
+    pole = np.exp(-2 * np.pi * 20 / RATE)
+    heard = lfilter([1.0, -1.0], [1.0, -pole], volts, zi=[-volts[0]])[0]
+    time = np.arange(len(heard)) / RATE
+    hum = 1e-4 * np.sin(2 * np.pi * 50 * time)
+    return np.asarray(0.3 * heard + hum + 1e-5 * rng.standard_normal(len(heard)))
+
+
+@pytest.mark.parametrize("ohms", [300.0, 200e3], ids=["faint", "strong"])
+def test_a_control_that_carries_dc_is_told_by_its_scrape(ohms):
+    clean, worn = Gang(), Gang(worn=((0.4, 0.5, 0.6),), contact_ohms=ohms)
+    found = check_pot(take(carrying_dc(clean, 5), carrying_dc(worn, 5)), ANY)
+    assert only(found, "crackle_rate", 1).value == 0
+    quiet, loud = (only(found, "crackle_energy", channel) for channel in (1, 2))
+    assert quiet.upper_bound
+    assert not loud.upper_bound
+    assert quiet.unit == loud.unit == "dBFS"
+    assert loud.value > quiet.value + 40  # type: ignore[operator]
+    # Three passes of the place, one burst or more each.
+    own = [event for event in found.events if event.channels == (2,)]
+    assert len(own) >= 3
+    assert only(found, "crackle_rate", 2).value == pytest.approx(len(own) / 11, rel=0.2)
+    assert {event.kind for event in own} == {"crackle"}
+    assert len(found.events) == len(own)
+    for name in OF_TRAVEL:
+        assert only(found, name, 2).state == "invalid"
+        assert "no steady sound" in (only(found, name, 2).why or "")
+
+
+def test_a_break_in_the_track_is_counted_and_compared():
+    def broken(x: np.ndarray) -> np.ndarray:
+        return np.where(x < 0.55, x / 0.55 * 0.40, 0.60 + (x - 0.55) / 0.45 * 0.40)
+
+    rng = np.random.default_rng(5)
+    x = hand(14, rng, sweeps=4)
+    found = check_pot(take(*record(x, (Gang(broken, load_ohms=1e6),), sine(len(x)), rng).T), LINEAR)
+    assert only(found, "jumps").value == 4
+    share = only(found, "dead_share")
+    assert share.value == pytest.approx(20, abs=3)
+    assert share.uncertainty == pytest.approx(1, abs=1)
+    assert only(found, "dropouts").value == 0
+    jumps = [e for e in found.events if (e.text or "").startswith("jump from")]
+    assert len(jumps) == 4
+    assert "pass 1" in (jumps[0].text or "")
+
+
+def test_the_highest_level_is_that_of_the_sound_and_lost_contact_is_counted():
+    rng = np.random.default_rng(5)
+    x = hand(14, rng, sweeps=4)
+    samples = record(x, (Gang(load_ohms=1e6), Gang(load_ohms=1e6)), sine(len(x)), rng)
+    samples[4 * RATE : round(4.3 * RATE), 0] *= 1e-4
+    samples[9 * RATE : round(9.1 * RATE), 0] *= 1e-4
+    found = check_pot(take(*samples.T), LINEAR)
+    for channel, lost in ((1, 2), (2, 0)):
+        top = only(found, "top_level", channel)
+        assert top.unit == "dBFS"
+        # A sine of amplitude 0.3 through a track that is fully up (AES17).
+        assert top.value == pytest.approx(20 * np.log10(0.3), abs=0.1)
+        assert only(found, "dropouts", channel).value == lost
+    assert only(found, "worn_share", 2).value == 0
+
+
+def test_what_happens_in_a_pause_does_not_count():
+    samples, _ = pot(worn=False)
+    noisy = samples.samples.copy()
+    rng = np.random.default_rng(2)
+    for at in (4.1, 4.4, 4.7):
+        noisy[round(at * RATE) : round(at * RATE) + 40] += 0.05 * rng.standard_normal((40, 1))
+    marks = (Event("mark", 4.0, 5.0, (), text="paused"), Event("mark", 6.0, 6.0, (), text="oiled"))
+    found = check_pot(replace(take(*noisy.T), marks=marks), LINEAR)
+    assert found.events == marks
+    assert only(found, "crackle_rate", 1).value == 0
+    unmarked = check_pot(take(*noisy.T), LINEAR)
+    assert len(unmarked.events) == 3
+
+
+def test_the_largest_gang_error_is_a_number_of_its_own():
+    rng = np.random.default_rng(3)
+    x = hand(14, rng, sweeps=4)
+    gangs = tuple(
+        mismatched(lambda x: x, lambda x: 2 * np.sin(np.pi * x), sign, load_ohms=1e9)
+        for sign in (1, -1)
+    )
+    found = check_pot(take(*record(x, gangs, sine(len(x)), rng).T), LINEAR)
+    most = pair(found, "gang_error_most")
+    assert most.value == pytest.approx(2.0, abs=0.1)
+    assert "50 % of travel" in (most.why or "")
+
+
 def test_a_control_that_was_not_turned_is_told():
     rng = np.random.default_rng(4)
     still = sine(4 * RATE) + 1e-4 * rng.standard_normal(4 * RATE)
@@ -113,7 +206,7 @@ def test_a_control_that_was_not_turned_is_told():
 @pytest.mark.parametrize("samples", [np.zeros(2 * RATE), np.full(2 * RATE, 0.1)])
 def test_digital_silence_says_nothing(samples):
     found = check_pot(take(samples), ANY)
-    for name in ("worn_travel", "dead_travel", "end_residue", "crackle_rate", "crackle_energy"):
+    for name in OF_TRAVEL | OF_CRACKLE:
         assert only(found, name).state == "invalid"
 
 
