@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from sigbench.checks import NO_ONSET
 from sigbench.checks.rails import rail_limit
 from sigbench.model import (
     CheckSettings,
@@ -86,7 +87,19 @@ LOWER_IS_BETTER = frozenset(
     }
 )
 HIGHER_IS_BETTER = frozenset({"sinad"})
-NEARER_ZERO_IS_BETTER = frozenset({"balance", "pitch_error", "dc_offset", "delay", "rail_error"})
+NEARER_ZERO_IS_BETTER = frozenset(
+    {
+        "balance",
+        "pitch_error",
+        "dc_offset",
+        "delay",
+        "rail_error",
+        "level_trend",
+        "pitch_trend",
+        "hum_trend",
+        "noise_trend",
+    }
+)
 SHARE_OF_TONE = frozenset({"thd", "thd_n", "sinad"})
 
 RICH_SOUND_DB = -20.0
@@ -107,8 +120,17 @@ SAME_QUANTITY = {
 }
 """Readings that say what another says: judged once, and both carry the verdict."""
 
-NOT_COMPARED = frozenset({"mains_frequency", "harmonic_phases"})
-"""Readings that say nothing of the unit's state: of the local mains, or beside the profile."""
+NOT_COMPARED = frozenset(
+    {
+        "mains_frequency",
+        "harmonic_phases",
+        "level_course",
+        "pitch_course",
+        "hum_course",
+        "noise_course",
+    }
+)
+"""Readings that are not judged: of the local mains, beside the profile, or to be plotted."""
 
 # The smallest change worth reporting, by reading, else by unit. Common practice, no source.
 SMALLEST_BY_READING = {
@@ -138,6 +160,8 @@ SMALLEST_BY_UNIT = {
     "dBu": 0.1,
     "dBV": 0.1,
     "cents": 1.0,
+    "dB/h": 0.1,
+    "cents/h": 1.0,
     "V": 0.02,
     "FS": 1e-4,
     "s": 1e-6,
@@ -533,6 +557,8 @@ def _scatter_key(case: _Case) -> tuple[str, str, str]:
 def _judge(
     case: _Case, level: float, scatter: Mapping[tuple[str, str, str], Scatter]
 ) -> _Judgement:
+    if case.base == "onset" and (judgement := _judge_onset(case)) is not None:
+        return judgement
     obstacle = case.obstacle
     if obstacle is not None:
         return _Judgement(None, None, "cannot tell", obstacle)
@@ -658,6 +684,36 @@ def _judge_shape(
         why = "lists of this kind are shown side by side, not judged"
         return _Judgement(None, None, "cannot tell", why)
     return _Judgement(shape.rms, shape.uncertainty, shape.verdict, shape.why)
+
+
+def _judge_onset(case: _Case) -> _Judgement | None:
+    """Trouble that set in on one side alone, or on none; None where there is a time to compare.
+
+    Each onset has been tested already, at a chance far below that of a comparison.
+    """
+    sides = [{_set_in(r) for r in readings} for readings in (case.before, case.after)]
+    if not all(sides) or None in sides[0] | sides[1]:
+        return None  # the obstacle says why
+    if len(sides[0]) > 1 or len(sides[1]) > 1:
+        why = "it sets in in some of the takes, not in all"
+        return _Judgement(None, None, "cannot tell", why)
+    before, after = sides[0].pop(), sides[1].pop()
+    if before and after:
+        return None
+    if before == after:
+        return _Judgement(None, None, "no change", "neither side left its course")
+    took = _takes(len(case.before)), _takes(len(case.after))
+    words = "set in in {}", "never set in in {}"
+    told = (words[not before].format(took[0]), words[not after].format(took[1]))
+    why = f"{told[0]} before, {told[1]} after"
+    return _Judgement(None, None, "better" if before else "worse", why)
+
+
+def _set_in(onset: Reading) -> bool | None:
+    """Whether trouble set in; None where it cannot be told."""
+    if is_valid(onset):
+        return True
+    return False if (onset.why or "").startswith(NO_ONSET) else None
 
 
 def _direction(case: _Case, before: float, after: float, margin: float) -> tuple[Verdict, str]:

@@ -11,13 +11,14 @@ from typing import Any
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
-from sigbench.checks import CHECKS
+from sigbench.checks import CHECKS, CHECKS_OF_HOURS
 from sigbench.checks.rails import require_rails
 from sigbench.errors import FileError, RequestError
 from sigbench.model import CheckSettings, Limit, Output, Plan, Rail, Step, Unit
 from sigbench.units import nearest_note, note_to_frequency
 
-LONGEST_SECONDS = 3600.0  # of one take; a soak is made of many
+LONGEST_SECONDS = 3600.0  # of one take
+LONGEST_WATCH_SECONDS = 86_400.0  # of one that is watched for hours, such as a soak
 MOST_REPEATS = 100
 REPEATS = 4
 """Takes of each step of the default plan but the rails.
@@ -420,10 +421,11 @@ def _validate_step(step: Step, where: str) -> None:
         )
     if not step.output.strip():
         raise RequestError(f"{where}, field 'output': name the output, such as 'main'.")
-    if not (math.isfinite(step.seconds) and 0 < step.seconds <= LONGEST_SECONDS):
+    longest = LONGEST_WATCH_SECONDS if step.check in CHECKS_OF_HOURS else LONGEST_SECONDS
+    if not (math.isfinite(step.seconds) and 0 < step.seconds <= longest):
         raise RequestError(
             f"{where}, field 'seconds': a take of {step.seconds:g} s cannot be recorded; "
-            f"give a length above 0 and up to {LONGEST_SECONDS:g} s."
+            f"give a length above 0 and up to {longest:g} s."
         )
     if not 1 <= step.repeats <= MOST_REPEATS:
         raise RequestError(

@@ -10,14 +10,17 @@ from dataclasses import replace
 from sigbench.errors import RequestError, SignalError
 from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
 
-TAKE_CHECKS = ("idle", "tone", "dropouts", "jack", "pot")
+TAKE_CHECKS = ("idle", "tone", "dropouts", "jack", "pot", "soak")
 """Checks that measure a take."""
 
-CHECKS_OF_HOURS = ("dropouts", "jack")
+CHECKS_OF_HOURS = ("dropouts", "jack", "soak")
 """Those that read a take of any length, in blocks."""
 
 CHECKS = ("rails", *TAKE_CHECKS)
 """Every check there is; rails are typed in from the multimeter."""
+
+NO_ONSET = "none found"
+"""How the reason of an `onset` begins that was looked for and is not there: all is well."""
 
 # Without a named check. A note is recorded well above this, a whine in idle noise lies below:
 # common practice, no source.
@@ -78,12 +81,17 @@ def measure(
         )
     from sigbench.checks.dropouts import check_dropouts, check_dropouts_in_blocks
     from sigbench.checks.jack import check_jack
+    from sigbench.checks.soak import check_soak
 
     if isinstance(take, LongTake):
         require_measurable(check, take.frames, take.channels, take.samplerate)
         take = _without_rounding_dust_in_blocks(take)
-        in_blocks = check_jack if check == "jack" else check_dropouts_in_blocks
-        return in_blocks(take, settings)
+        in_blocks = {
+            "dropouts": check_dropouts_in_blocks,
+            "jack": check_jack,
+            "soak": check_soak,
+        }
+        return in_blocks[check or ""](take, settings)
     take = _without_rounding_dust(take)
     from sigbench.checks.idle import check_idle
     from sigbench.checks.pot import check_pot
@@ -95,6 +103,7 @@ def measure(
         "dropouts": check_dropouts,
         "jack": check_jack,
         "pot": check_pot,
+        "soak": check_soak,
     }
     if check is not None:
         return named[check](take, settings)

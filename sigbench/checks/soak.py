@@ -6,14 +6,16 @@ would be more.
 """
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.checks import NO_ONSET
 from sigbench.checks.dropouts import NOT_STEADY, WATCHED_SHARE
-from sigbench.checks.readings import SILENT, reading
+from sigbench.checks.marks import counted, pauses
+from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.errors import RequestError
 from sigbench.measure.clipping import clipped_samples
 from sigbench.measure.dropouts import (
@@ -22,12 +24,14 @@ from sigbench.measure.dropouts import (
     mark_lost_buffers,
 )
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level_track import LevelTracker, ToneTracker
+from sigbench.measure.level import SEGMENTS, measure_level
+from sigbench.measure.level_track import LEVEL_SECONDS, ToneTracker
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE, measure_mains
 from sigbench.measure.spectrum import power_spectrum
 from sigbench.measure.tone import NoTone, find_tone
 from sigbench.measure.trend import (
     LEAST_POINTS,
+    ONSET_LEAST_POINTS,
     NoOnset,
     Onset,
     find_onset,
@@ -44,7 +48,13 @@ from sigbench.model import (
     Samples,
     Take,
 )
-from sigbench.units import FULL_SCALE_SINE_RMS, cents, power_ratio_to_db
+from sigbench.units import (
+    FULL_SCALE_SINE_RMS,
+    NEPER_DB,
+    cents,
+    power_ratio_to_db,
+    ratio_to_db,
+)
 
 STRETCH_SECONDS = 2.0  # the shortest stretch of a course
 MOST_POINTS = 300  # of a course; then two stretches become one
@@ -70,6 +80,7 @@ COURSES = {
 
 _NOISE_BAND_HZ = (20.0, 20_000.0)
 _BANDS_PER_OCTAVE = 3
+_TOO_SHORT = "too short"
 _OF_ITSELF = "the sound moves by itself (tremolo, decay, beating), which hides {}"
 
 Floats = NDArray[np.float64]
@@ -155,38 +166,36 @@ def overlay(before: SoakCourses, after: SoakCourses) -> tuple[tuple[SoakCourse, 
     )
 
 
-def check_soak(
-    take: Take | LongTake, settings: CheckSettings, *, marks: Sequence[Event] = ()
-) -> Measurement:
+def check_soak(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     """Follow level, pitch, hum, noise and interruptions; see `sigbench.checks.measure`.
 
     Parameters
     ----------
     take : Take or LongTake
-        A steady sound, or silence. It is read once.
+        A steady sound, or silence. It is read once. Its marks say what the person did and when;
+        what lies in a pause does not count.
     settings : CheckSettings
         `frequency_hz` is the note that pitch is compared with; without it, that of the start.
-    marks : sequence of Event
-        What the person did and when: events of kind "mark", with their text.
 
     Raises
     ------
     RequestError
         If a mark is another kind of event.
     """
-    watch = SoakWatch(take.samplerate, take.channels, settings, bits=take.bits)
-    lost = take.lost
+    watch = SoakWatch(take.samplerate, take.channels, settings, bits=take.bits, lost=take.lost)
+    for mark in take.marks:
+        watch.mark(mark)
     for block in take.blocks():
-        watch.feed(block, lost)
-        lost = ()
-    readings, events = watch.finish(marks)
+        watch.feed(block)
+    readings, events = watch.finish()
     return Measurement("soak", take.source, readings, events)
 
 
 class SoakWatch:
     """A soak that comes in blocks.
 
-    Blocks of any sizes give the same readings and events. Memory is bounded.
+    Blocks of any sizes give the same readings and events. Memory is bounded. What there is so far
+    can be had at any time.
 
     Parameters
     ----------
@@ -198,6 +207,8 @@ class SoakWatch:
         As of `check_soak`.
     bits : int or None
         Resolution of the samples; None for floating point.
+    lost : sequence of LostBuffers
+        What the computer lost, as far as it is known beforehand.
     """
 
     def __init__(
@@ -207,27 +218,64 @@ class SoakWatch:
         settings: CheckSettings | None = None,
         *,
         bits: int | None = None,
+        lost: Sequence[LostBuffers] = (),
     ) -> None:
         settings = settings or CheckSettings()
         self._samplerate = samplerate
-        self._detector = DropoutDetector(samplerate, channels)
-        self._levels = LevelTracker(samplerate, channels)
-        # A whole number of the level tracker's steps.
-        step = max(1, round(0.02 * samplerate))
-        self._stretch = np.empty((channels, round(STRETCH_SECONDS / 0.02) * step))
+        self._detector = DropoutDetector(samplerate, channels, lost)
+        # A whole number of steps of the level in each part.
+        step = max(1, round(LEVEL_SECONDS * samplerate))
+        self._steps = PARTS * round(STRETCH_SECONDS / LEVEL_SECONDS / PARTS)
+        self._stretch = np.empty((channels, self._steps * step))
         self._filled = 0
         self._done = 0
-        self._lost: list[LostBuffers] = []
+        self._lost: list[LostBuffers] = list(lost)
+        self._lost_ahead: list[LostBuffers] = list(lost)
+        self._marks: list[Event] = []
         self._events: list[Event] = []
         self._channels = [
             _Channel(number, samplerate, self._stretch.shape[1], settings, bits)
             for number in range(1, channels + 1)
         ]
 
+    @property
+    def seconds(self) -> float:
+        """How much there is so far."""
+        return (self._done + self._filled) / self._samplerate
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """The events so far that count, without the marks."""
+        return tuple(self._events)
+
+    @property
+    def marks(self) -> tuple[Event, ...]:
+        """The marks so far, in order. A pause that goes on ends now."""
+        return tuple(replace(m, end=max(m.start, min(m.end, self.seconds))) for m in self._marks)
+
+    def mark(self, mark: Event) -> None:
+        """Note what the person did.
+
+        A mark that lasts is a pause, in which nothing counts. Of one whose end is not known yet
+        the end is ``math.inf``; it is marked again, with the same start, when it is over.
+
+        Raises
+        ------
+        RequestError
+            If it is another kind of event.
+        """
+        if mark.kind != "mark":
+            raise RequestError(
+                f"An event of kind '{mark.kind}' was given as a mark: give marks only."
+            )
+        open_before = [m for m in self._marks if (m.start, m.end) == (mark.start, math.inf)]
+        self._marks = [m for m in self._marks if m not in open_before]
+        self._marks = sorted([*self._marks, mark], key=lambda m: m.start)
+
     def feed(self, block: Samples, lost: Sequence[LostBuffers] = ()) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
 
-        `lost` is what the computer lost in it, or what is known of the whole take beforehand.
+        `lost` is what the computer lost, as far as it was not known before.
 
         Raises
         ------
@@ -235,6 +283,7 @@ class SoakWatch:
             If the block has another number of channels, or values that are not finite.
         """
         self._lost += lost
+        self._lost_ahead += lost
         events = self._detector.feed(block)  # checks the block
         used = 0
         while used < len(block):
@@ -246,60 +295,77 @@ class SoakWatch:
                 self._measure_stretch()
         return self._keep(events)
 
-    def finish(self, marks: Sequence[Event] = ()) -> tuple[tuple[Reading, ...], tuple[Event, ...]]:
-        """No more blocks: the readings, and all events with the marks among them.
-
-        Raises
-        ------
-        RequestError
-            If a mark is another kind of event.
-        """
-        for mark in marks:
-            if mark.kind != "mark":
-                raise RequestError(
-                    f"An event of kind '{mark.kind}' was given as a mark: give marks only."
-                )
+    def finish(self) -> tuple[tuple[Reading, ...], tuple[Event, ...]]:
+        """No more blocks: the readings, and all events with the marks among them."""
         self._keep(self._detector.finish())
-        marks = sorted(marks, key=lambda mark: mark.start)
-        readings: list[Reading] = []
-        for channel, share in zip(self._channels, self._detector.steady_shares, strict=True):
-            readings += channel.readings(share, marks)
-        events = sorted([*self._events, *marks], key=lambda event: event.start)
-        return tuple(readings), tuple(events)
+        return self.readings(), counted(self._events, self.marks)
 
-    def _keep(self, found: Iterable[Event]) -> tuple[Event, ...]:
-        events = mark_lost_buffers(tuple(found), self._lost, self._samplerate)
+    def readings(self) -> tuple[Reading, ...]:
+        """All readings so far."""
+        shares = self._detector.steady_shares
+        rest = self._stretch[:, : 0 if self._paused(self._filled) else self._filled]
+        return tuple(
+            reading
+            for channel, signal, share in zip(self._channels, rest, shares, strict=True)
+            for reading in channel.readings(signal, share, self._marks)
+        )
+
+    def courses(self, *, with_onsets: bool = False) -> SoakCourses:
+        """The courses so far: those that `soak_courses` finds in a measurement made now.
+
+        Looking for onsets takes its time: the onset of a channel is among them if it is asked for.
+        """
+        courses, onsets = [], []
+        for channel in self._channels:
+            if channel.nothing is None:
+                courses += channel.courses()
+                onset = channel.onset() if with_onsets else None
+                onsets += [(channel.number, onset)] if onset is not None else []
+        return SoakCourses(tuple(courses), self.events, self.marks, tuple(onsets))
+
+    def _keep(self, found: Sequence[Event]) -> tuple[Event, ...]:
+        if not found:
+            return ()
+        found = mark_lost_buffers(found, self._lost, self._samplerate)
+        events = tuple(e for e in counted(found, self._marks) if e.kind != "mark")
         self._events += events[: MOST_EVENTS - len(self._events)]
         for event in events:
             for number in event.channels:
                 self._channels[number - 1].count(event)
         return events
 
+    def _paused(self, frames: int) -> bool:
+        """Whether a pause touches the frames that come next."""
+        start, end = (at / self._samplerate for at in (self._done, self._done + frames))
+        return any(begun < end and start < over for begun, over in pauses(self._marks))
+
     def _measure_stretch(self) -> None:
         frames = self._filled
-        steps = self._levels.feed(self._stretch.T)
-        fine = np.maximum(np.array([step.rms for step in steps]), FLOOR_DBFS)
-        moving = np.max(np.abs(fine - np.median(fine, axis=0)), axis=0) > MOVING_DB
-        powers = 10 ** (fine / 10)
-        parts = powers.reshape(PARTS, -1, len(self._channels)).mean(axis=1)
-        levels = power_ratio_to_db(parts)
         spoiled = any(
-            self._done - frames // 10 <= mark.frame + mark.spoiled
-            and mark.frame < self._done + frames
-            for mark in self._lost
+            self._done - frames // 10 <= loss.frame + loss.spoiled
+            and loss.frame < self._done + frames
+            for loss in self._lost_ahead
         )
-        for column, channel in enumerate(self._channels):
-            level = float(np.median(levels[:, column]))
-            channel.take(self._stretch[column], level, bool(moving[column]), spoiled)
+        paused = self._paused(frames)
+        for channel, signal in zip(self._channels, self._stretch, strict=True):
+            if paused:
+                channel.leave_out()
+            else:
+                channel.take(signal.reshape(self._steps, -1), spoiled)
         self._done += frames
         self._filled = 0
+        self._lost_ahead = [
+            loss
+            for loss in self._lost_ahead
+            if loss.frame + loss.spoiled >= self._done - frames // 10
+        ]
 
 
 class _Course:
     """Means of a quantity over stretches that grow as time goes on."""
 
     def __init__(self, seconds: float, offset: float) -> None:
-        self._seconds = seconds  # between two values
+        self.seconds = seconds  # between two values
         self._offset = offset  # from the start of the first to its middle
         self._merged = 1
         self._sums: list[float] = []
@@ -327,10 +393,66 @@ class _Course:
         whole = self._values // self._merged
         sums, counts = np.array(self._sums[:whole]), np.array(self._counts[:whole])
         values = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
-        step = self._seconds * self._merged
-        first = self._offset + self._seconds * (self._merged - 1) / 2
+        step = self.seconds * self._merged
+        first = self._offset + self.seconds * (self._merged - 1) / 2
         times: Floats = first + step * np.arange(float(whole))
         return times, values
+
+
+class _Powers:
+    """Mean square and peak of a channel so far, in parts, for its levels."""
+
+    def __init__(self, seconds: float) -> None:
+        self._parts = _Course(seconds / PARTS, 0.0)
+        self._total = 0.0
+        self._count = 0
+        self._peak = 0.0
+        self._peaks = 0.0  # sum over the parts, and that of their squares
+        self._squared_peaks = 0.0
+
+    def add(self, powers: Floats, peaks: Floats) -> None:
+        """Mean square and peak of each part of a stretch."""
+        for power in powers:
+            self._parts.add(float(power))
+        self._total += float(np.sum(powers))
+        self._count += len(powers)
+        self._peak = max(self._peak, float(np.max(peaks)))
+        self._peaks += float(np.sum(peaks))
+        self._squared_peaks += float(np.dot(peaks, peaks))
+
+    def readings(self, rest: Floats, samplerate: int, channel: int) -> list[Reading]:
+        """Levels of all parts and of what follows them."""
+        if self._count == 0 and len(rest):
+            level = measure_level(rest, samplerate)
+            rms, peak = level.rms, level.peak
+        else:
+            rms, peak = self._level(rest, samplerate)
+        return [
+            reading("level_rms", "dBFS", rms, channel=channel),
+            reading("level_peak", "dBFS", peak, channel=channel),
+        ]
+
+    def _level(self, rest: Floats, samplerate: int) -> tuple[Estimate, Estimate]:
+        length = self._parts.seconds * samplerate
+        energy = self._total * length + float(np.dot(rest, rest))
+        mean_square = energy / (self._count * length + len(rest)) if self._count else 0.0
+        highest = max(self._peak, float(np.max(np.abs(rest), initial=0.0)))
+        if mean_square == 0.0:
+            return Estimate(-math.inf, 0.0), Estimate(-math.inf, 0.0)
+        _, powers = self._parts.points()
+        segments = [float(np.mean(part)) for part in np.array_split(powers, SEGMENTS) if len(part)]
+        scatter = float(np.std(segments, ddof=1)) / math.sqrt(len(segments))
+        mean = self._peaks / self._count
+        variance = max(self._squared_peaks / self._count - mean * mean, 0.0)
+        return (
+            Estimate(
+                float(power_ratio_to_db(np.float64(mean_square / FULL_SCALE_SINE_RMS**2))),
+                NEPER_DB / 2 * scatter / mean_square,
+            ),
+            Estimate(
+                float(ratio_to_db(np.float64(highest))), NEPER_DB * math.sqrt(variance) / highest
+            ),
+        )
 
 
 class _Channel:
@@ -344,12 +466,13 @@ class _Channel:
         settings: CheckSettings,
         bits: int | None,
     ) -> None:
-        self._number = number
+        self.number = number
         self._samplerate = samplerate
         self._settings = settings
         self._bits = bits
         self._seconds = frames / samplerate
         half = self._seconds / 2
+        self._powers = _Powers(self._seconds)
         self._courses = {name: _Course(self._seconds, half) for name in ("level", "pitch")}
         nominals = NOMINAL_HZ if settings.mains_hz is None else (settings.mains_hz,)
         every = SPECTRUM_EVERY * self._seconds
@@ -358,7 +481,9 @@ class _Channel:
         self._courses["noise"] = _Course(every, half)
         self._spectrum = _StretchSpectrum(frames, samplerate)
         self._stretches = 0
-        self._clipped: list[int] = []
+        self._paused_stretches = 0
+        self._first_clipped: int | None = None
+        self._clipped_samples = 0
         self._clipped_stretches = 0
         self._lost_stretches = 0
         self._silent = True
@@ -384,27 +509,48 @@ class _Channel:
             self._dropouts += 1
             self._dropout_seconds += event.end - event.start
 
-    def take(self, signal: Floats, level: float, moving: bool, spoiled: bool) -> None:
-        """Measure the next stretch, whose level is in dBFS."""
-        number = self._stretches
+    def leave_out(self) -> None:
+        """The next stretch does not count."""
+        self._paused_stretches += 1
+        self._courses["level"].add(math.nan)
+        self._courses["pitch"].add(math.nan)
+        self._add_spectrum(math.nan, dict.fromkeys(self._hums, math.nan))
         self._stretches += 1
-        self._silent = self._silent and bool(np.ptp(signal) == 0)
-        clipped = clipped_samples(signal, self._bits) > 0
-        if clipped and not self._clipped_stretches:
-            self._clipped.append(number)
-        self._clipped_stretches += clipped
+
+    def take(self, steps: Floats, spoiled: bool) -> None:
+        """Measure the next stretch, of shape (steps, frames)."""
+        signal = steps.reshape(-1)
+        highest, lowest = steps.max(axis=1), steps.min(axis=1)
+        peaks = np.maximum(highest, -lowest)
+        squares = np.vecdot(steps, steps) / steps.shape[1]
+        parts = squares.reshape(PARTS, -1).mean(axis=1)
+        self._powers.add(parts, peaks.reshape(PARTS, -1).max(axis=1))
+        flat = bool(np.max(highest) == np.min(lowest))
+        self._silent = self._silent and flat
+        clipped = clipped_samples(signal, self._bits)
+        if clipped and self._first_clipped is None:
+            self._first_clipped = self._stretches
+        self._clipped_samples += clipped
+        self._clipped_stretches += clipped > 0
         self._lost_stretches += spoiled
         usable = not (clipped or spoiled)
+        fine = _levels(squares)
+        level = float(np.median(_levels(parts)))
         self._courses["level"].add(level if usable else math.nan)
-        pitch = self._pitch(signal, number)
+        pitch = self._pitch(signal, self._stretches)
         self._courses["pitch"].add(pitch if usable else math.nan)
-        if number % SPECTRUM_EVERY:
+        hums, noise = dict.fromkeys(self._hums, math.nan), math.nan
+        if self._stretches % SPECTRUM_EVERY == 0 and usable:
+            moving = float(np.max(np.abs(fine - np.median(fine)))) > MOVING_DB
+            if not moving:
+                hums, noise = self._spectrum.measure(signal, tuple(self._hums), self._reference_hz)
+        self._add_spectrum(noise, hums)
+        self._stretches += 1
+
+    def _add_spectrum(self, noise: float, hums: dict[float, float]) -> None:
+        """Note hum and noise, in one of so many stretches."""
+        if self._stretches % SPECTRUM_EVERY:
             return
-        hums, noise = (
-            self._spectrum.measure(signal, tuple(self._hums), self._reference_hz)
-            if usable and not moving
-            else (dict.fromkeys(self._hums, math.nan), math.nan)
-        )
         self._courses["noise"].add(noise)
         for nominal, hum in hums.items():
             self._hums[nominal].add(hum)
@@ -456,100 +602,142 @@ class _Channel:
         self._followed_hz = frequency_hz
         self._pause = 1
 
-    def readings(self, steady_share: float, marks: Sequence[Event]) -> list[Reading]:
-        """All readings of the channel."""
-        too_clipped = self._clipped_stretches > MOST_CLIPPED * self._stretches
-        why: str | None = None
+    @property
+    def nothing(self) -> str | None:
+        """Why there are no courses at all; None where there are some."""
+        counted = self._stretches - self._paused_stretches
         if self._stretches == 0:
-            why = f"the take is shorter than {STRETCH_SECONDS:g} s"
-        elif self._silent:
-            why = SILENT
-        elif too_clipped:
-            first = self._clipped[0] * self._seconds
-            why = (
-                f"clipped input in {self._clipped_stretches} of {self._stretches} stretches, first "
-                f"at {first:.0f} s; turn the gain down and record again"
+            return (
+                f"the take is shorter than {STRETCH_SECONDS:g} s: a trend of level and pitch needs "
+                f"{_long(LEAST_POINTS * self._seconds)}, an onset "
+                f"{_long(ONSET_LEAST_POINTS * self._seconds)}"
             )
+        if counted == 0:
+            return "paused all the while"
+        if self._silent:
+            return SILENT
+        if self._first_clipped is not None and self._clipped_stretches > MOST_CLIPPED * counted:
+            return (
+                f"clipped input in {self._clipped_stretches} of {counted} stretches, first "
+                f"at {_long(self._first_clipped * self._seconds)}; turn the gain down and record "
+                "again"
+            )
+        return None
+
+    def courses(self) -> list[SoakCourse]:
+        """The courses so far of what could be followed."""
+        found = []
+        for name, (unit, _, _) in COURSES.items():
+            times, values = self._course(name).points()
+            known = np.isfinite(values)
+            if not np.any(known):
+                continue
+            # Of a point's scatter only what differs from its neighbours is seen.
+            beside = np.abs(np.diff(values[known]))
+            own = 1.4826 * float(np.median(beside)) / math.sqrt(2) if len(beside) else 0.0
+            points = tuple(
+                (round(float(t), 3), round(float(v), 4))
+                for t, v in zip(times[known], values[known], strict=True)
+            )
+            found.append(SoakCourse(name, unit, self.number, points, own))
+        return found
+
+    def onset(self) -> float | None:
+        """The first onset so far; None where there is none."""
+        return min((onset.time.value for _, onset in self._onsets()[0]), default=None)
+
+    def readings(self, rest: Floats, steady_share: float, marks: Sequence[Event]) -> list[Reading]:
+        """All readings of the channel; `rest` is what fills no stretch."""
+        clipped = self._clipped_samples + clipped_samples(rest, self._bits)
+        levels = self._powers.readings(rest, self._samplerate, self.number)
+        levels = list(spoil_overloaded(levels, [0] * (self.number - 1) + [clipped]))
+        why = self.nothing
         if why is not None:
-            return self._nothing(why)
+            return [*levels, *self._no_courses(why)]
         remark = self._left_out()
+        onsets, reasons = self._onsets()
+        found = {course.name: course for course in self.courses()}
         told: list[Reading] = []
-        onsets: list[tuple[str, Onset]] = []
-        reasons: dict[str, list[str]] = {}
         for name in COURSES:
-            told += self._course_readings(name, remark, onsets, reasons)
-        counts, times = self._counts()
-        events = find_onset_of_events(times, counts)
-        if isinstance(events, Onset):
-            onsets.append(("interruptions", events))
+            onset = next((onset for of, onset in onsets if of == name), None)
+            told += self._course_readings(name, found.get(name), onset, remark)
         return [
+            *levels,
             self._onset_reading(onsets, reasons, marks),
             *told,
             *self._dropout_readings(steady_share),
         ]
 
+    def _course(self, name: str) -> _Course:
+        return self._hum()[0] if name == "hum" else self._courses[name]
+
+    def _onsets(self) -> tuple[list[tuple[str, Onset]], dict[str, list[str]]]:
+        """The onsets with what they are of, first things first; and of the rest why not."""
+        onsets: list[tuple[str, Onset]] = []
+        reasons: dict[str, list[str]] = {}
+        for name, (_, _, smallest) in COURSES.items():
+            times, values = self._course(name).points()
+            known = int(np.sum(np.isfinite(values)))
+            if known == 0:
+                continue
+            onset: Onset | NoOnset
+            if known < ONSET_LEAST_POINTS:
+                onset = NoOnset(_TOO_SHORT)
+            else:
+                onset = find_onset(times, values, smallest=smallest)
+            if isinstance(onset, Onset):
+                onsets.append((name, onset))
+            else:
+                reasons.setdefault(onset.reason, []).append(name)
+        counts, times = self._counts()
+        events = find_onset_of_events(times, counts)
+        if isinstance(events, Onset):
+            onsets.append(("interruptions", events))
+        return sorted(onsets, key=lambda found: found[1].time.value), reasons
+
     def _course_readings(
-        self,
-        name: str,
-        remark: str | None,
-        onsets: list[tuple[str, Onset]],
-        reasons: dict[str, list[str]],
+        self, name: str, course: SoakCourse | None, onset: Onset | None, remark: str | None
     ) -> list[Reading]:
-        unit, change_unit, smallest = COURSES[name]
-        course, about = self._hum() if name == "hum" else (self._courses[name], None)
-        times, values = course.points()
-        known = np.isfinite(values)
-        if not np.any(known):
+        unit, change_unit, _ = COURSES[name]
+        about = self._hum()[1] if name == "hum" else None
+        if course is None:
             why = self._no_tone if name == "pitch" else about or _OF_ITSELF.format(name)
             return [
-                Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self._number),
-                Reading.invalid(f"{name}_course", unit, why, channel=self._number),
+                Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
+                Reading.invalid(f"{name}_course", unit, why, channel=self.number),
             ]
         if name == "pitch" and self._reference_hz is not None:
             about = f"re {self._reference_hz:.3f} Hz"
-        onset = find_onset(times, values, smallest=smallest)
-        if isinstance(onset, Onset):
-            onsets.append((name, onset))
-        else:
-            reasons.setdefault(onset.reason, []).append(name)
-        # Of a point's scatter only what differs from its neighbours is seen.
-        beside = np.abs(np.diff(values[known]))
-        own = 1.4826 * float(np.median(beside)) / math.sqrt(2) if len(beside) else 0.0
-        points = tuple(
-            (round(float(t), 3), round(float(v), 4))
-            for t, v in zip(times[known], values[known], strict=True)
-        )
         return [
-            self._trend_reading(name, f"{change_unit}/h", (times, values), onset, remark),
+            self._trend_reading(name, onset, remark),
             Reading(
                 f"{name}_course",
-                points,
+                course.points,
                 unit,
-                self._number,
-                (own,) * len(points),
+                self.number,
+                (course.uncertainty,) * len(course.points),
                 why=_joined(about, remark),
             ),
         ]
 
-    def _trend_reading(
-        self,
-        name: str,
-        unit: str,
-        course: tuple[Floats, Floats],
-        onset: Onset | NoOnset,
-        remark: str | None,
-    ) -> Reading:
-        times, values = course
-        onset_seconds = onset.time.value if isinstance(onset, Onset) else None
+    def _trend_reading(self, name: str, onset: Onset | None, remark: str | None) -> Reading:
+        unit = f"{COURSES[name][1]}/h"
+        course = self._course(name)
+        times, values = course.points()
+        onset_seconds = None if onset is None else onset.time.value
         trend = measure_trend(times, values, onset_seconds=onset_seconds)
         if trend is None:
-            why = f"a trend needs {LEAST_POINTS} points: let it run longer"
-            return Reading.invalid(f"{name}_trend", unit, why, channel=self._number)
+            there = int(np.sum(np.isfinite(values)))
+            why = (
+                f"too short: a trend needs {LEAST_POINTS} points, which are "
+                f"{_long(LEAST_POINTS * course.seconds)}, and {there} are there"
+            )
+            return Reading.invalid(f"{name}_trend", unit, why, channel=self.number)
         about = None
         if not trend.significant:
             about = f"not told from chance: scatter alone does this in {100 * trend.chance:.0f} %"
         return reading(
-            f"{name}_trend", unit, trend.slope, channel=self._number, why=_joined(about, remark)
+            f"{name}_trend", unit, trend.slope, channel=self.number, why=_joined(about, remark)
         )
 
     def _onset_reading(
@@ -559,19 +747,28 @@ class _Channel:
         marks: Sequence[Event],
     ) -> Reading:
         if not onsets:
-            why = "; ".join(f"{', '.join(names)}: {why}" for why, names in reasons.items())
-            why = f"none found: {why or 'nothing could be followed'}"
-            return Reading.invalid("onset", "s", why, channel=self._number)
-        onsets.sort(key=lambda found: found[1].time.value)
+            return Reading.invalid("onset", "s", self._no_onset(reasons), channel=self.number)
         _, first = onsets[0]
         words = [_in_words(name, onset) for name, onset in onsets]
         words[1:] = [
-            f"{text} at {onset.time.value:.0f} s"
+            f"{text} at {_long(onset.time.value)}"
             for text, (_, onset) in zip(words[1:], onsets[1:], strict=True)
         ]
         words.insert(1, _after_mark(first, marks))
         why = "; ".join(word for word in words if word)
-        return reading("onset", "s", first.time, channel=self._number, why=why)
+        return reading("onset", "s", first.time, channel=self.number, why=why)
+
+    def _no_onset(self, reasons: dict[str, list[str]]) -> str:
+        """Why there is none: all is well, or it is too early to tell."""
+        short = [
+            f"{name} {_long(ONSET_LEAST_POINTS * self._course(name).seconds)}"
+            for name in reasons.pop(_TOO_SHORT, [])
+        ]
+        too_short = f"too short to tell: needed are, for {', '.join(short)}" if short else None
+        watched = "; ".join(f"{', '.join(names)}: {why}" for why, names in reasons.items())
+        if not watched:
+            return too_short or "nothing could be followed"
+        return f"{NO_ONSET}: {_joined(watched, too_short)}"
 
     def _hum(self) -> tuple[_Course, str | None]:
         """The course at the mains frequency that has more hum."""
@@ -611,36 +808,38 @@ class _Channel:
         time = Estimate(self._dropout_seconds, uncertainty)
         count = Estimate(float(self._dropouts), 0.0)
         return [
-            reading("dropouts", "1", count, channel=self._number, why=remark),
-            reading("dropout_time", "s", time, channel=self._number, why=remark),
+            reading("dropouts", "1", count, channel=self.number, why=remark),
+            reading("dropout_time", "s", time, channel=self.number, why=remark),
         ]
 
     def _no_dropouts(self, why: str) -> list[Reading]:
         return [
-            Reading.invalid("dropouts", "1", why, channel=self._number),
-            Reading.invalid("dropout_time", "s", why, channel=self._number),
+            Reading.invalid("dropouts", "1", why, channel=self.number),
+            Reading.invalid("dropout_time", "s", why, channel=self.number),
         ]
 
-    def _nothing(self, why: str) -> list[Reading]:
-        readings = [Reading.invalid("onset", "s", why, channel=self._number)]
+    def _no_courses(self, why: str) -> list[Reading]:
+        readings = [Reading.invalid("onset", "s", why, channel=self.number)]
         for name, (unit, change_unit, _) in COURSES.items():
             readings += [
-                Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self._number),
-                Reading.invalid(f"{name}_course", unit, why, channel=self._number),
+                Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
+                Reading.invalid(f"{name}_course", unit, why, channel=self.number),
             ]
         return readings + self._no_dropouts(why)
 
     def _left_out(self) -> str | None:
         parts = []
-        if self._clipped_stretches:
-            first = self._clipped[0] * self._seconds
+        if self._first_clipped is not None:
+            first = _long(self._first_clipped * self._seconds)
             parts.append(
-                f"{self._clipped_stretches} clipped stretch(es) left out, first at {first:.0f} s"
+                f"{self._clipped_stretches} clipped stretch(es) left out, first at {first}"
             )
         if self._lost_stretches:
             parts.append(
                 f"{self._lost_stretches} stretch(es) left out in which the computer lost audio"
             )
+        if self._paused_stretches:
+            parts.append(f"{self._paused_stretches} stretch(es) of pause left out")
         return _joined(*parts)
 
 
@@ -728,16 +927,34 @@ def _in_words(name: str, onset: Onset) -> str:
 
 def _after_mark(onset: Onset, marks: Sequence[Event]) -> str:
     """The mark before an onset, as far as the onset's time is known."""
-    earliest = onset.time.value + 2 * onset.time.uncertainty
-    before = [mark for mark in marks if mark.start <= earliest]
+    latest = onset.time.value + 2 * onset.time.uncertainty
+    before = [mark for mark in marks if mark.start <= latest]
     if not before:
         return "before the first mark" if marks else ""
     last = before[-1]
-    text = f"the mark '{last.text}'" if last.text else f"the mark at {last.start:.0f} s"
-    away = onset.time.value - last.start
+    what = "mark" if last.end == last.start else "pause"
+    text = last.text or last.place
+    words = f"the {what} '{text}'" if text else f"the {what} at {_long(last.start)}"
+    away = onset.time.value - last.end
     if away < 2 * onset.time.uncertainty:
-        return f"at {text}, as far as its time is known"
-    return f"{away:.0f} s after {text}"
+        return f"at {words}, as far as its time is known"
+    return f"{_long(away)} after {words}"
+
+
+def _levels(powers: Floats) -> Floats:
+    """Mean squares in dBFS; nothing counts as `FLOOR_DBFS`."""
+    return np.maximum(power_ratio_to_db(powers / FULL_SCALE_SINE_RMS**2), FLOOR_DBFS)
+
+
+def _long(seconds: float) -> str:
+    """A time as a person says it: ``40 s``, ``12 min 5 s``, ``3 h 20 min``."""
+    if round(seconds) < 120:
+        return f"{seconds:.0f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 120:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes} min"
 
 
 __all__ = [

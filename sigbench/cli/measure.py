@@ -24,7 +24,7 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 # Checks that need the bench: someone turns, wiggles, plays or waits while it records.
-BENCH_CHECKS = ("through", "soak", "keys", "contact", "part")
+BENCH_CHECKS = ("through", "keys", "contact", "part")
 TaperOption = Annotated[
     str | None,
     typer.Option(
@@ -47,8 +47,9 @@ def measure(
         typer.Option(
             metavar="NAME",
             help="What to measure: tone (a held note), idle (nothing played: noise and hum), "
-            "dropouts (breaks), jack (a plug is moved) or pot (a control is turned). Without it: "
-            "tone if there is one above -60 dBFS that is no mains hum, else idle.",
+            "dropouts (breaks), jack (a plug is moved), pot (a control is turned) or soak (it is "
+            "left running: drift). Without it: tone if there is one above -60 dBFS that is no "
+            "mains hum, else idle.",
         ),
     ] = None,
     channels: Annotated[
@@ -89,9 +90,9 @@ def measure(
     For a weak note under hum say which note it is. Record without compression, equaliser or
     "enhancement": they change the numbers.
 
-    A recording of hours is read in blocks, with --check dropouts. What the computer lost while
-    sigbench recorded stands in a .jsonl file beside the recording, and is not held against the
-    instrument.
+    A recording of hours is read in blocks, with --check dropouts, jack or soak. What the computer
+    lost while sigbench recorded stands in a .jsonl file beside the recording, and is not held
+    against the instrument.
     """
     _require_file_check(check)
     kept = None if channels is None else _channel_list(channels)

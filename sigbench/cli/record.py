@@ -44,7 +44,9 @@ Examples:
 def record(
     check: Annotated[
         str,
-        typer.Option(metavar="NAME", help="What to measure: tone, idle, dropouts, jack or pot."),
+        typer.Option(
+            metavar="NAME", help="What to measure: tone, idle, dropouts, jack, pot or soak."
+        ),
     ],
     seconds: Annotated[
         float | None,
@@ -92,8 +94,8 @@ def record(
     The rig in use is recorded with ('sigbench rig setup'), with its calibration and limits;
     another device can be named.
 
-    Nothing is stored on the bench. A take of hours, for --check dropouts, is written to the disk
-    as it comes: to the file of --save, or into the bench folder until it is measured.
+    Nothing is stored on the bench. A take of hours, for --check dropouts or soak, is written to the
+    disk as it comes: to the file of --save, or into the bench folder until it is measured.
 
     Only line or headphone outputs: never speaker outputs, never a supply rail. Phantom power
     off, monitors and headphones turned down before a test signal is played.
@@ -147,7 +149,7 @@ def record(
     frames = frames_in(seconds, interface.samplerate)
     checks.require_measurable(check, frames, interface.channels, interface.samplerate)
     long = checks.is_long(frames, interface.channels)
-    disk = _disk(save, folder, interface, channels, seconds, long=long)
+    disk = _disk(save, folder, interface, channels, seconds, check if long else None)
     with disk or nullcontext():
         take = _recorded(interface, seconds, channels, play, disk, folder, long=long)
         for trouble in (lost_in_words(take), clipped_in_words(take)):
@@ -220,13 +222,17 @@ def _disk(
     interface: "Interface",
     channels: int,
     seconds: float,
-    *,
-    long: bool,
+    long_check: str | None,
 ) -> "SavedFile | Recording | None":
-    """Where the take is written while it is recorded; None for a short one that is not kept."""
+    """Where the take is written while it is recorded; None for a short one that is not kept.
+
+    `long_check` is the check that a long one is for.
+    """
     if save is not None:
         return _saved_file(save.expanduser(), interface, channels, seconds)
-    return _on_the_bench(folder, interface, channels, seconds) if long else None
+    if long_check is None:
+        return None
+    return _on_the_bench(folder, interface, channels, seconds, long_check)
 
 
 def _saved_file(place: Path, interface: "Interface", channels: int, seconds: float) -> "SavedFile":
@@ -245,7 +251,7 @@ def _saved_file(place: Path, interface: "Interface", channels: int, seconds: flo
 
 
 def _on_the_bench(
-    folder: Path, interface: "Interface", channels: int, seconds: float
+    folder: Path, interface: "Interface", channels: int, seconds: float, check: str
 ) -> "Recording":
     """Where a long take is until it is measured."""
     from sigbench.bench.recording import Purpose
@@ -254,7 +260,7 @@ def _on_the_bench(
     try:
         with open_bench(folder) as bench:
             return bench.begin_recording(
-                interface, seconds=seconds, channels=channels, purpose=Purpose(check="dropouts")
+                interface, seconds=seconds, channels=channels, purpose=Purpose(check=check)
             )
     except BenchError as exc:
         raise BenchError(

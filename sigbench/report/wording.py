@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
+from sigbench.checks import NO_ONSET
 from sigbench.model import EventKind, Limit, Reading, Verdict
 
 COVERAGE_FACTOR = 2.0  # k of the printed expanded uncertainty, about 95 % (GUM 6.2, 6.3)
@@ -30,6 +31,8 @@ FINEST = {
     "ppm": "0.001",
     "Hz": "0.0001",
     "cents": "0.001",
+    "dB/h": "0.001",
+    "cents/h": "0.001",
     "%": "0.00001",
     "% points": "0.00001",
     "V": "0.0001",
@@ -186,7 +189,15 @@ LABELS: dict[str, Label] = {
     "end_residue": Label(
         "Residue at the end stop", "What is left with the control fully down, against fully up."
     ),
-    "onset": Label("Onset", "When a reading left its earlier course."),
+    "onset": Label("Onset", "When something left its earlier course; best is never."),
+    "level_trend": Label("Trend of the level", "How fast the sound became louder or weaker."),
+    "pitch_trend": Label("Trend of the pitch", "How fast the pitch drifted, warming up included."),
+    "hum_trend": Label("Trend of the hum", "How fast hum rose or fell.", False),
+    "noise_trend": Label("Trend of the noise", "How fast noise rose or fell.", False),
+    "level_course": Label("Level over time", "Point by point, for a plot.", False),
+    "pitch_course": Label("Pitch over time", "Point by point, for a plot.", False),
+    "hum_course": Label("Hum over time", "Point by point, for a plot.", False),
+    "noise_course": Label("Noise over time", "Point by point, for a plot.", False),
 }
 
 VERDICT_WORDS: dict[Verdict, str] = {
@@ -281,6 +292,8 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
     if reading is None:
         return ReadingText(words="not measured")
     reason = reading.why or ""
+    if reading.name == "onset" and reason.startswith(NO_ONSET):
+        return ReadingText(words=NO_ONSET, reason=reason.removeprefix(NO_ONSET).lstrip(": "))
     if reading.state == "invalid" or reading.value is None:
         return ReadingText(words="no valid number", reason=reason or "no reason was recorded")
     if isinstance(reading.value, tuple):
@@ -446,6 +459,11 @@ def _list_words(
         at = [f"{_one(v)} dB at {_minus(f'{x:.0f}')} dBFS" for x, v in values]  # type: ignore[misc]
         best = min(range(len(values)), key=lambda k: values[k][1])  # type: ignore[index]
         return ", ".join(dict.fromkeys((at[best], at[-1])))
+    if name.endswith("_course"):
+        heights = [v for _, v in values]  # type: ignore[misc]
+        ends = " to ".join(_minus(f"{v:.2f}") for v in (min(heights), max(heights)))
+        first, last = values[0][0], values[-1][0]  # type: ignore[index]
+        return f"{ends} {unit_words(unit)}, {first:.0f} s to {last:.0f} s"
     if name in ("worn_travel", "dead_travel"):
         return ", ".join(f"{_one(a)} to {_one(b)} %" for a, b in shown) + more  # type: ignore[misc]
     return f"{len(values)} values"

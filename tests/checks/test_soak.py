@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from sigbench.checks import NO_ONSET, measure
 from sigbench.checks.soak import (
     COURSES,
     MOST_POINTS,
@@ -15,15 +16,29 @@ from sigbench.checks.soak import (
     overlay,
     soak_courses,
 )
+from sigbench.compare import compare_stages
 from sigbench.errors import RequestError
-from sigbench.model import CheckSettings, Event, LongTake, LostBuffers, Source, Take, readings_named
+from sigbench.measure.level import measure_level
+from sigbench.model import (
+    CheckSettings,
+    Event,
+    LongTake,
+    LostBuffers,
+    Rig,
+    Run,
+    Source,
+    Step,
+    Take,
+    readings_named,
+)
+from sigbench.report.wording import format_reading
 
 RATE = 8000
 SECONDS = 300
 SETTINGS = CheckSettings()
 MARKS = (
-    Event("mark", 60.0, 60.0, (1, 2), text="tapped regulator board"),
-    Event("mark", 170.0, 170.0, (1, 2), text="heat gun on"),
+    Event("mark", 60.0, 60.0, (), text="tapped regulator board"),
+    Event("mark", 170.0, 170.0, (), text="heat gun on"),
 )
 
 
@@ -48,7 +63,7 @@ def long_take_of(take, size):
         for start in range(0, take.frames, size):
             yield take.samples[start : start + size]
 
-    return LongTake(take.source, blocks, take.lost, take.bits, take.dc_coupled)
+    return LongTake(take.source, blocks, take.lost, take.bits, take.dc_coupled, take.marks)
 
 
 @pytest.fixture(scope="module")
@@ -60,12 +75,12 @@ def warming():
     for start in np.arange(201.3, SECONDS, 7.1):
         left[round(start * RATE) : round((start + 0.03) * RATE)] = 0.0
     right = (sound + noise(len(t), 2)) * 10 ** (-0.01 * np.maximum(0, t - 180) / 20)
-    return take_of(left, right)
+    return take_of(left, right, marks=MARKS)
 
 
 @pytest.fixture(scope="module")
 def measured(warming):
-    return check_soak(warming, SETTINGS, marks=MARKS)
+    return check_soak(warming, SETTINGS)
 
 
 def one(measurement, name, channel=1):
@@ -120,7 +135,7 @@ def test_hum_and_noise_beside_the_note(measured):
 
 
 def test_every_channel_has_every_reading(measured):
-    names = ["onset"]
+    names = ["level_rms", "level_peak", "onset"]
     for name in COURSES:
         names += [f"{name}_trend", f"{name}_course"]
     names += ["dropouts", "dropout_time"]
@@ -139,7 +154,7 @@ def test_marks_lie_among_the_events(measured):
 
 def test_blocks_of_any_sizes_give_the_same(warming, measured):
     for size in (RATE * 11 + 17, 4097):
-        again = check_soak(long_take_of(warming, size), SETTINGS, marks=MARKS)
+        again = check_soak(long_take_of(warming, size), SETTINGS)
         assert again == measured
 
 
@@ -174,10 +189,10 @@ def test_a_quiet_unit_whose_hum_grows():
 
 def test_a_steady_unit_has_no_onset():
     t = np.arange(RATE * 200) / RATE
-    measured = check_soak(take_of(note(t) + noise(len(t), 4)), SETTINGS, marks=MARKS)
+    measured = check_soak(take_of(note(t) + noise(len(t), 4), marks=MARKS), SETTINGS)
     onset = one(measured, "onset")
     assert onset.value is None
-    assert onset.why.startswith("none found")
+    assert onset.why.startswith(NO_ONSET)
     for name in COURSES:
         assert "not told from chance" in one(measured, f"{name}_trend").why
 
@@ -242,11 +257,16 @@ def test_silence_and_shortness_have_their_reasons():
     assert all(r.state == "invalid" and "digital silence" in r.why for r in silent.readings)
     t = np.arange(RATE) / RATE
     short = check_soak(take_of(note(t)), SETTINGS)
-    assert all(r.state == "invalid" and "shorter than 2 s" in r.why for r in short.readings)
+    others = [r for r in short.readings if not r.name.startswith("level_")]
+    assert all(r.state == "invalid" and "shorter than 2 s" in r.why for r in others[1:])
+    assert "a trend of level and pitch needs 24 s, an onset 64 s" in one(short, "onset").why
     t = np.arange(10 * RATE) / RATE
     brief = check_soak(take_of(note(t)), SETTINGS)
-    assert "let it run longer" in one(brief, "level_trend").why
-    assert "too few" in one(brief, "onset").why
+    assert "12 points, which are 24 s, and 5 are there" in one(brief, "level_trend").why
+    assert "12 points, which are 72 s" in one(brief, "noise_trend").why
+    assert "too short to tell" in one(brief, "onset").why
+    assert "level 64 s" in one(brief, "onset").why
+    assert "noise 3 min 12 s" in one(brief, "onset").why
 
 
 def test_a_sound_that_is_lost_for_good():
@@ -261,4 +281,119 @@ def test_a_sound_that_is_lost_for_good():
 def test_a_mark_has_to_be_one():
     t = np.arange(RATE * 4) / RATE
     with pytest.raises(RequestError, match="give marks only"):
-        check_soak(take_of(note(t)), SETTINGS, marks=[Event("click", 1.0, 1.0, (1,))])
+        check_soak(take_of(note(t), marks=(Event("click", 1.0, 1.0, (1,)),)), SETTINGS)
+
+
+def test_levels_are_those_of_every_check():
+    t = np.arange(RATE * 61 + 1234) / RATE
+    sound = note(t) * (1 + 0.1 * np.sin(2 * np.pi * 0.3 * t)) + noise(len(t), 11)
+    sound[RATE * 7 + 5] = -0.61
+    measured, other = check_soak(take_of(sound), SETTINGS), measure_level(sound, RATE)
+    for name, level in (("level_rms", other.rms), ("level_peak", other.peak)):
+        assert one(measured, name).value == pytest.approx(level.value, abs=1e-9)
+        assert one(measured, name).uncertainty == pytest.approx(level.uncertainty, rel=1.0)
+
+
+def test_what_lies_in_a_pause_does_not_count():
+    t = np.arange(RATE * 200) / RATE
+    sound = note(t) + noise(len(t), 12)
+    spoiled = sound.copy()
+    # Lid off: the plug is pulled, pushed in again too far up, and the gain set back.
+    spoiled[90 * RATE : 103 * RATE] = 0.0
+    spoiled[103 * RATE : 109 * RATE] = np.clip(40 * sound[103 * RATE : 109 * RATE], -1, 1)
+    pause = Event("mark", 89.0, 110.5, (), text="lid off")
+    measured = check_soak(take_of(spoiled, marks=(pause,)), SETTINGS)
+    assert one(measured, "onset").why.startswith(NO_ONSET)
+    assert one(measured, "level_rms").value == pytest.approx(-13.98, abs=0.01)
+    assert one(measured, "level_peak").value == pytest.approx(-13.98, abs=0.02)
+    assert one(measured, "dropouts").value == 0
+    assert "12 stretch(es) of pause left out" in one(measured, "level_course").why
+    times = [at for at, _ in one(measured, "level_course").value]
+    assert all(at < 88 or at > 112 for at in times)
+    assert measured.events == (pause,)
+    throughout = Event("mark", 0.0, 200.0, ())
+    all_paused = check_soak(take_of(spoiled, marks=(throughout,)), SETTINGS)
+    assert {r.why for r in all_paused.readings if "level_" not in r.name} == {
+        "paused all the while"
+    }
+
+
+def test_a_soak_can_be_looked_at_while_it_runs(warming, measured):
+    watch = SoakWatch(RATE, 2, SETTINGS)
+    marks = list(MARKS)
+    for start in range(0, warming.frames, RATE):
+        if marks and marks[0].start <= start / RATE:
+            watch.mark(marks.pop(0))
+        watch.feed(warming.samples[start : start + RATE])
+        if start == 120 * RATE:
+            head = take_of(*warming.samples[: start + RATE].T, marks=MARKS[:1])
+            told = soak_courses(check_soak(head, SETTINGS))
+            assert watch.courses(with_onsets=True) == told
+            assert watch.readings()[0] == check_soak(head, SETTINGS).readings[0]
+            assert watch.events == ()
+            assert watch.marks == MARKS[:1]
+    assert watch.finish() == (measured.readings, measured.events)
+    assert watch.courses(with_onsets=True) == soak_courses(measured)
+    assert watch.courses() == dataclasses.replace(soak_courses(measured), onsets=())
+
+
+def test_a_pause_whose_end_is_not_known_yet():
+    t = np.arange(RATE * 80) / RATE
+    sound = (note(t) + noise(len(t), 13)) * ~((t > 31) & (t < 49))
+    whole = check_soak(take_of(sound, marks=(Event("mark", 30.5, 50.25, ()),)), SETTINGS)
+    watch = SoakWatch(RATE, 1, SETTINGS)
+    for second in range(80):
+        if second == 31:
+            watch.mark(Event("mark", 30.5, math.inf, ()))
+        if second == 51:
+            assert watch.marks == (Event("mark", 30.5, 51.0, ()),)
+            watch.mark(Event("mark", 30.5, 50.25, ()))
+        watch.feed(sound[second * RATE : (second + 1) * RATE, np.newaxis])
+    assert watch.finish() == (whole.readings, whole.events)
+
+
+def test_by_its_name_from_a_file_of_any_length(warming, measured):
+    assert measure(warming, "soak") == measured
+    assert measure(long_take_of(warming, 100_003), "soak") == measured
+
+
+def compared(before, after):
+    """Verdict and reason of each reading of the first channel, of two soaks of one take each."""
+
+    def run_of(measurement):
+        step = Step("soak", "main", "Hold A4.", 200.0)
+        rig = Rig("simulated", "test", RATE)
+        return Run("id", "s", "2026-03-01T10:00:00+01:00", "me", 1, step, rig, (), (measurement,))
+
+    told = compare_stages([run_of(before)], [run_of(after)], before_name="a", after_name="b")
+    return {c.name: c for c in told.comparisons if c.channel == 1}
+
+
+def test_stages_are_compared_by_onset_and_trend():
+    t = np.arange(RATE * 200) / RATE
+    steady = take_of(note(t) + noise(len(t), 14))
+    sagging = take_of(steady.samples[:, 0] * 10 ** (-0.02 * np.maximum(0, t - 100) / 20))
+    good, bad = (check_soak(take, SETTINGS) for take in (steady, sagging))
+    assert not [name for name in compared(bad, good) if name.endswith("_course")]
+    for before, after, verdict in (
+        (bad, good, "better"),
+        (good, bad, "worse"),
+        (good, good, "no change"),
+        (bad, bad, "no change"),
+    ):
+        found = compared(before, after)
+        assert found["onset"].verdict == verdict
+        assert found["level_trend"].verdict == verdict
+    why = "set in in 1 take before, never set in in 1 take after"
+    assert compared(bad, good)["onset"].why == why
+    brief = check_soak(take_of(steady.samples[: 20 * RATE, 0]), SETTINGS)
+    assert compared(brief, good)["onset"].verdict == "cannot tell"
+    assert "too short" in compared(brief, good)["onset"].why
+
+
+def test_in_words():
+    t = np.arange(RATE * 200) / RATE
+    found = check_soak(take_of(note(t) + noise(len(t), 15)), SETTINGS)
+    assert format_reading(one(found, "onset")).startswith("none found: level, pitch")
+    words = format_reading(one(found, "level_course"))
+    assert words == "−13.98 to −13.98 dBFS, 1 s to 199 s"
