@@ -57,6 +57,15 @@ _NEVER = (
     "Phantom power off, monitors and headphones turned down."
 )
 
+_HANDS_ON = {
+    "jack": "Hold a steady note or chord (a weight on the keys leaves both hands free). Move one "
+    "plug after the other, gently, to all sides; then press near each jack.",
+    "pot": "Hold a steady note. Turn the volume slowly from end to end, three times there and back "
+    "at least, and rest for a moment at the upper end.",
+    "soak": "Hold a steady note, or none to follow noise and hum. Start with the unit cold, leave "
+    "it alone, and mark what you do to it.",
+}
+
 
 def default_plan(
     unit: Unit, *, rails: tuple[Rail, ...] = DEFAULT_RAILS, a4_hz: float = 440.0
@@ -96,6 +105,27 @@ def default_plan(
     plan = Plan(f"Default plan for {unit.maker} {unit.model}".strip(), tuple(steps))
     validate(plan)
     return plan
+
+
+def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
+    """A step for work with both hands on an output: ``jack``, ``pot`` or ``soak``.
+
+    Raises
+    ------
+    RequestError
+        If the check is none of them.
+    """
+    if check not in _HANDS_ON:
+        raise RequestError(f"The check '{check}' is not one for both hands: jack, pot or soak.")
+    return Step(
+        check,
+        output.name,
+        f"{_plugs(output)} {_NEVER} {_HANDS_ON[check]}",
+        volume="" if check == "pot" else "12 o'clock",
+        gain="as at the first stage",
+        settings=settings,
+        limits=(Limit("dropouts", "1", None, 0.0),) if check == "jack" else (),
+    )
 
 
 def save_plan(plan: Plan, path: str | Path) -> None:

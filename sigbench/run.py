@@ -44,7 +44,7 @@ from sigbench.model import (
 from sigbench.repeatability import mean_of_repeats
 from sigbench.rig.readings import as_heard_by
 from sigbench.rig.setup import rig_now
-from sigbench.stimulus import stimulus
+from sigbench.stimulus import HELD, LONGEST_HELD_SECONDS, stimulus
 
 SETTLE_SECONDS = 0.5  # a stimulus passes the buffers of the computer first
 
@@ -428,12 +428,15 @@ def stimulus_of(name: str, samplerate: int, seconds: float) -> Samples:
         If it is not known, does not fit the sample rate, or is too short.
     """
     chosen = stimulus(name, samplerate)
-    if seconds > longest_take(name, samplerate):
+    if seconds + SETTLE_SECONDS <= chosen.seconds:
+        return chosen.samples
+    longest = longest_take(name, samplerate)
+    if seconds > longest:
         raise RequestError(
-            f"The stimulus '{name}' lasts {chosen.seconds:g} s, too short for a take of "
-            f"{seconds:g} s: record {chosen.seconds - SETTLE_SECONDS:g} s at most."
+            f"The stimulus '{name}' lasts {longest + SETTLE_SECONDS:g} s, too short for a take of "
+            f"{seconds:g} s: record {longest:g} s at most."
         )
-    return chosen.samples
+    return HELD[name](seconds + SETTLE_SECONDS, samplerate).samples
 
 
 def longest_take(name: str, samplerate: int) -> float:
@@ -444,7 +447,8 @@ def longest_take(name: str, samplerate: int) -> float:
     RequestError
         If it is not known, or does not fit the sample rate.
     """
-    return stimulus(name, samplerate).seconds - SETTLE_SECONDS
+    made = stimulus(name, samplerate).seconds
+    return (LONGEST_HELD_SECONDS if name in HELD else made) - SETTLE_SECONDS
 
 
 def lost_in_words(take: Take | LongTake) -> str | None:

@@ -414,8 +414,15 @@ def on_channels(stimulus: Stimulus, channels: int, driven: int | None = None) ->
     return replace(stimulus, samples=samples)
 
 
+HELD: Mapping[str, Callable[[float, int], Stimulus]] = {
+    "sine-997": lambda seconds, rate: sine(997.0, STANDARD_LEVEL_DBFS, seconds, rate),
+}
+"""Those of the standard signals that can be held for longer, made for a length and a rate."""
+
+LONGEST_HELD_SECONDS = 600.0  # some hundred megabytes in memory
+
 STANDARD: Mapping[str, Callable[[int], Stimulus]] = {
-    "sine-997": lambda rate: sine(997.0, STANDARD_LEVEL_DBFS, 5.0, rate),  # AES17's tone
+    "sine-997": lambda rate: HELD["sine-997"](5.0, rate),  # AES17's tone
     "silence": lambda rate: silence(5.0, rate),
     "sweep": lambda rate: sweep(20.0, 20_000.0, STANDARD_LEVEL_DBFS, 10.0, rate),
     "pink-noise": lambda rate: pink_noise(PINK_LEVEL_DBFS, 10.0, rate),

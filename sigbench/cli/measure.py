@@ -96,15 +96,16 @@ def measure(
     """
     _require_file_check(check)
     kept = None if channels is None else _channel_list(channels)
-    settings = check_settings(note, frequency, a4, mains, _driven_column(driven, kept))
+    settings = check_settings(note, frequency, a4, mains, _driven_column(driven, kept), taper)
 
     from sigbench import checks
+    from sigbench.bench.recording import with_log
     from sigbench.cli import show
     from sigbench.interface.file import lossy_codec
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = _with_log(_read(file, kept, check), file)
+        take = with_log(_read(file, kept, check), file)
         take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
         measurement = checks.measure(take, check, settings)
     if kept is not None:
@@ -133,18 +134,6 @@ def _read(file: Path, kept: tuple[int, ...] | None, check: str | None) -> "Take 
     take = read_long_take(file, channels=kept)
     checks.require_measurable(check, frames, channels, take.samplerate)
     return take
-
-
-def _with_log(take: "Take | LongTake", file: Path) -> "Take | LongTake":
-    """The take with what the log beside its file knows, if there is one."""
-    from sigbench.bench.recording import log_beside
-
-    found = log_beside(file)
-    if found is None:
-        return take
-    about, lost = found
-    source = replace(take.source, lost_buffers=len(lost))
-    return replace(take, source=source, lost=lost, dc_coupled=about.dc_coupled)
 
 
 def require_tuning(a4: float) -> None:

@@ -1,6 +1,7 @@
 """``sigbench record``: one take from the interface, measured at once."""
 
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,6 +17,15 @@ from sigbench.cli.interfaces import (
     RigOption,
     SimulatedOption,
 )
+from sigbench.cli.live import (
+    WATCHED,
+    CueDeviceOption,
+    Hands,
+    MarkOption,
+    PlaceOption,
+    SoundsOption,
+    watched,
+)
 from sigbench.cli.measure import TaperOption
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
 from sigbench.errors import BenchError, RequestError
@@ -23,6 +33,7 @@ from sigbench.errors import BenchError, RequestError
 if TYPE_CHECKING:
     from sigbench.bench.recording import Recording, SavedFile
     from sigbench.interface.base import Interface
+    from sigbench.live.watch import Watch
     from sigbench.model import LongTake, Take
 
 app = command_app()
@@ -78,6 +89,10 @@ def record(
         int | None,
         typer.Option(metavar="N", help="How many inputs to record; those of the rig, or 2."),
     ] = None,
+    places: PlaceOption = None,
+    marks: MarkOption = None,
+    sounds: SoundsOption = False,
+    cue_device: CueDeviceOption = None,
     rig: RigOption = None,
     device: DeviceOption = None,
     play_device: PlayDeviceOption = None,
@@ -108,7 +123,8 @@ def record(
     from sigbench.cli.places import note as tell
     from sigbench.interface.base import frames_in
     from sigbench.interface.simulated import SimulatedInterface
-    from sigbench.model import Step
+    from sigbench.live.watch import Watch
+    from sigbench.model import Output, Step
     from sigbench.rig.cautions import BEFORE_PLAYING
     from sigbench.rig.readings import as_heard_by
     from sigbench.rig.setup import rig_now
@@ -150,8 +166,22 @@ def record(
     checks.require_measurable(check, frames, interface.channels, interface.samplerate)
     long = checks.is_long(frames, interface.channels)
     disk = _disk(save, folder, interface, channels, seconds, check if long else None)
+    hands = Hands.of(places, marks, sounds, cue_device).at(check, Output("output", channels))
+    watch = None
+    if check in WATCHED:
+        watch = Watch(
+            check,
+            interface.samplerate,
+            channels,
+            settings,
+            seconds=seconds,
+            places=hands.places,
+            on_mark=None if disk is None else disk.mark,
+        )
     with disk or nullcontext():
-        take = _recorded(interface, seconds, channels, play, disk, folder, long=long)
+        take = _recorded(
+            interface, seconds, channels, play, disk, folder, long=long, watch=watch, hands=hands
+        )
         for trouble in (lost_in_words(take), clipped_in_words(take)):
             if trouble is not None:
                 tell(f"Note: {trouble}")
@@ -175,33 +205,45 @@ def _recorded(
     folder: Path,
     *,
     long: bool,
+    watch: "Watch | None",
+    hands: Hands,
 ) -> "Take | LongTake":
     """The take; what keeps it from being whole leaves on the disk what was recorded until then."""
     from sigbench.bench.recording import SavedFile, length_in_words
+    from sigbench.cli import show
     from sigbench.cli.interfaces import recording_bar
     from sigbench.cli.places import command_line
     from sigbench.cli.places import note as tell
     from sigbench.run import record, record_long
 
+    live = recording_bar(seconds, interface.samplerate, "Recording")
+    if watch is not None:
+        live = watched(watch, hands, show.progress(), interface, plays=play is not None)
+    until = None if watch is None else lambda: watch.stopped
+    take: Take | LongTake
     try:
-        with recording_bar(seconds, interface.samplerate, "Recording") as on_block:
+        with live as on_block:
             if disk is not None and long:
-                return record_long(
+                take = record_long(
                     interface,
                     seconds=seconds,
                     channels=channels,
                     play=play,
                     on_block=on_block,
+                    until=until,
                     to=disk,
                 )
-            return record(
-                interface,
-                seconds=seconds,
-                channels=channels,
-                play=play,
-                on_block=on_block,
-                to=disk,
-            )
+            else:
+                take = record(
+                    interface,
+                    seconds=seconds,
+                    channels=channels,
+                    play=play,
+                    on_block=on_block,
+                    until=until,
+                    to=disk,
+                )
+        return take if watch is None else replace(take, marks=watch.marks)
     except BaseException as exc:
         if disk is None:
             raise

@@ -17,6 +17,15 @@ from sigbench.cli.interfaces import (
     RigOption,
     SimulatedOption,
 )
+from sigbench.cli.live import (
+    WATCHED,
+    CueDeviceOption,
+    Hands,
+    MarkOption,
+    PlaceOption,
+    SoundsOption,
+    watched,
+)
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
 from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts, read_volts
 from sigbench.errors import BenchError, InterfaceError, RequestError
@@ -30,7 +39,8 @@ if TYPE_CHECKING:
     from sigbench.bench.recording import Recording
     from sigbench.cli.interfaces import OnBlock
     from sigbench.interface.base import Block, Interface
-    from sigbench.model import LongTake, Output, Plan, Rail, RigSetup, Run, Step, Take
+    from sigbench.live.watch import Watch
+    from sigbench.model import Event, LongTake, Output, Plan, Rail, RigSetup, Run, Step, Take
     from sigbench.run import Held, Session
 
 app = command_app()
@@ -50,6 +60,9 @@ SHOWN = {
     "idle": ("noise_a", "hum_total"),
     "tone": ("tone_level", "pitch_error", "thd", "thd_n", "balance"),
     "dropouts": ("dropouts", "dropout_time"),
+    "jack": ("dropouts", "dips", "hum_bursts", "crackle_rate"),
+    "pot": ("worn_travel", "dead_travel", "crackle_rate", "end_residue"),
+    "soak": ("level_trend", "pitch_trend", "onset", "dropouts"),
 }
 
 
@@ -83,6 +96,10 @@ def run(
     yes: Annotated[
         bool, typer.Option("--yes", help="Ask nothing: go on from step to step by itself.")
     ] = False,
+    places: PlaceOption = None,
+    marks: MarkOption = None,
+    sounds: SoundsOption = False,
+    cue_device: CueDeviceOption = None,
     rig: RigOption = None,
     device: DeviceOption = None,
     play_device: PlayDeviceOption = None,
@@ -99,6 +116,9 @@ def run(
     Each step says what to do, waits, records and measures. Every finished step is stored at
     once; stopped half way, the same command goes on with the steps that are left. Ends with 1
     when a reading is outside its limit.
+
+    Steps that need your hands (jack, pot, soak) are watched while they run: a view for two metres
+    away, with keys for marks, the next jack, a pause and the end.
     """
     from sigbench.cli import show
     from sigbench.cli.interfaces import choose_interface
@@ -112,6 +132,7 @@ def run(
             "The plan asks for things to be done, and nobody is at a keyboard: add --yes."
         )
     console = show.progress() if as_json else show.output()
+    hands = Hands.of(places, marks, sounds, cue_device)
     with open_bench(folder) as bench:
         unit_id = find_unit(bench, unit)
         stage = _stage_name(stage, bench.stages(unit_id))
@@ -145,7 +166,9 @@ def run(
         require_possible(wanted, outputs, interface)
         _require_simulated_outputs(wanted, interface)
         told = len(plan.steps)
-        sitting = _Sitting(bench, unit_id, outputs, typed, yes, console, told, lambda: choose()[0])
+        sitting = _Sitting(
+            bench, unit_id, outputs, typed, yes, console, told, lambda: choose()[0], hands
+        )
         left = [number for number, _ in wanted]
         options = _options_again(
             stage=stage,
@@ -352,6 +375,7 @@ class _Sitting:
     console: "Console"
     of: int
     reopen: "Callable[[], Interface]"
+    hands: Hands
     session: "Session" = field(init=False)
     done: "list[Run]" = field(default_factory=list)
     recording: "Recording | None" = None
@@ -500,6 +524,7 @@ class _Sitting:
         samplerate = self._interface.samplerate
         shown = ExitStack()
         arrived: list[OnBlock] = []
+        watches: list[Watch] = []
         begun: set[int] = set()
 
         purpose = Purpose(self.unit_id, self.session.stage, number, step.check, step.output)
@@ -516,8 +541,13 @@ class _Sitting:
             if not self.yes and repeat not in begun | {1} and step.check != "idle":
                 ask(f"{count}: Enter when ready again, q stops: ")
             begun.add(repeat)
-            bar = recording_bar(step.seconds, samplerate, count)
-            arrived[:] = [shown.enter_context(bar)]
+            if step.check in WATCHED:
+                watches[:] = [self._watch(step)]
+                plays = step.stimulus is not None
+                live = watched(watches[0], self.hands, self.console, self._interface, plays=plays)
+            else:
+                live = recording_bar(step.seconds, samplerate, count)
+            arrived[:] = [shown.enter_context(live)]
 
         def on_block(block: "Block") -> None:
             arrived[0](block)
@@ -540,8 +570,28 @@ class _Sitting:
                 begin=begin,
                 before_take=before_take,
                 on_block=on_block,
+                until=lambda: any(watch.stopped for watch in watches),
                 keep=keep,
             )
+
+    def _watch(self, step: "Step") -> "Watch":
+        """What a take of a step is watched with; the marks go into its recording."""
+        from sigbench.live.watch import Watch
+
+        def on_mark(mark: "Event") -> None:
+            assert self.recording is not None
+            self.recording.mark(mark)
+
+        output = self.outputs[step.output]
+        return Watch(
+            step.check,
+            self._interface.samplerate,
+            output.channels,
+            step.settings,
+            seconds=step.seconds,
+            places=self.hands.at(step.check, output).places,
+            on_mark=on_mark,
+        )
 
     def _keep(self, take: "Take | LongTake", attempt: int) -> bool:
         """Whether a take is good for something; what spoils it is said, and asked about."""

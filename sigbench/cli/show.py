@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from sigbench.checks.tally import tally
 from sigbench.cli.encoding import printable
 from sigbench.model import Cause, Event, Measurement, Reading, Source
 from sigbench.report.wording import (
@@ -70,6 +71,11 @@ def print_readings(measurement: Measurement, console: Console) -> None:
         title = _group_title(channel, channels, pair=present == {1, 2})
         console.print(Text(title, style="bold"))
         console.print(_readings_table(readings, notes, console))
+    if measurement.check == "jack" and measurement.events:
+        console.print()
+        source = measurement.source
+        for one in tally(measurement.events, source.frames / source.samplerate):
+            console.print(fit(str(one)[0].upper() + str(one)[1:], console, style="bold"))
     if measurement.events:
         console.print()
         console.print(Text(_count(len(measurement.events), "event"), style="bold"))
@@ -208,7 +214,8 @@ def _events_table(events: Sequence[Event], console: Console) -> Table:
         when = f"at {event.start:.3f} s" + (f" for {length:.1f} ms" if length > 0 else "")
         where = ", channel " + " and ".join(map(str, event.channels)) if event.channels else ""
         depth = f", {event.depth:.1f} dB" if event.depth is not None else ""
-        text = f": {event.text}" if event.text else ""
+        said = event.text or (f"begun: {event.place}" if event.kind == "mark" else None)
+        text = f": {said}" if said else ""
         title = EVENT_WORDS[event.kind].capitalize()
         table.add_row(fit(title, console), fit(f"{when}{where}{depth}{text}", console))
     return table

@@ -39,6 +39,7 @@ CONVERTER_NOISE_DBFS = -112.0  # in the whole band, of a good line input: common
 VOICE_DBFS = -12.0  # RMS level of a held note at full volume
 PULSE_DUTY = 0.25
 DROPOUT_NOTE_HZ = 220.0  # A3, held while the unit is tapped
+TURN_SECONDS = 3.0  # from one end of a control to the other, unhurried
 DRIFT_SECONDS = 47.0  # of the slow wander of pitch and level
 BETWEEN_TAKES_SECONDS = 20.0  # how far that wander gets from one take to the next
 
@@ -131,6 +132,8 @@ class Parts:
         Mains frequency.
     pot_wear : float
         Share of the volume pot's track that is worn, 0 to 1.
+    pot_worn_travel : tuple of float
+        Where on its travel, 0 to 1, it may be worn.
     noise_volts_per_root_hz : float
         White noise of the output stage.
     noise_corner_hz : float
@@ -148,6 +151,7 @@ class Parts:
     diode_open: bool = False
     mains_hz: float = 50.0
     pot_wear: float = 0.0
+    pot_worn_travel: tuple[float, float] = (0.0, 1.0)
     noise_volts_per_root_hz: float = 1.0e-6
     noise_corner_hz: float = 100.0
     drift_cents: float = 0.8
@@ -176,15 +180,17 @@ REPAIRED = Parts()
 ARRIVAL = replace(
     REPAIRED,
     reservoir_farads=330e-6,
+    pot_wear=0.5,
+    pot_worn_travel=(0.3, 0.42),
     main=(
         Jack(joint=Joint(openings_per_second=1.0)),
         Jack(coupling_farads=47e-9, coupling_esr_ohms=300.0),
     ),
 )
-"""The unit as received, with three faults.
+"""The unit as received, with four faults.
 
-The right output's coupling capacitor and the reservoir capacitors have dried out, and the joint at
-the left jack is dry.
+The right output's coupling capacitor and the reservoir capacitors have dried out, the joint at the
+left jack is dry, and the volume pot is worn where it is used most.
 """
 
 
@@ -232,11 +238,11 @@ class SimulatedInterface:
         self.parts = parts
         self.samplerate = samplerate
         self._seed = seed
-        self._paced = paced
+        self.paced = paced
         self._takes = 0
         self._output: Literal["main", "phones"] = "main"
         self._note: tuple[float, Waveform] | None = None
-        self._turn = (1.0, 1.0, 1.0)
+        self._turn = _Turn()
 
     def hold(self, frequency_hz: float, waveform: Waveform = "sine") -> None:
         """Hold a key down: the voice sounds in all takes until `release`."""
@@ -262,13 +268,15 @@ class SimulatedInterface:
     def do(self, step: Step) -> None:
         """Do what a step of a plan asks of the person: plug in, and hold its note or none.
 
-        A dropouts step without a note gets a steady saw on A3; a step with a stimulus gets no note.
+        A step that watches a sound gets a steady saw on A3 if it names no note; a step with a
+        stimulus gets no note. For a pot step the volume goes up and down all the time.
         """
         if step.check == "rails":
             return
         self.select(step.output)
         frequency = step.settings.frequency_hz
-        if step.check == "dropouts":
+        self._turn = _Turn(0.0, 1.0, TURN_SECONDS, back=True) if step.check == "pot" else _Turn()
+        if step.stimulus is None and step.check in ("dropouts", "jack", "pot", "soak"):
             self.hold(frequency or DROPOUT_NOTE_HZ, "saw")
         elif step.check == "tone" and frequency is not None and step.stimulus is None:
             self.hold(frequency)
@@ -287,7 +295,7 @@ class SimulatedInterface:
         """
         if not (0 <= start <= 1 and 0 <= end <= 1 and seconds > 0):
             raise RequestError("The volume turns between 0 and 1, in more than 0 s.")
-        self._turn = start, end, seconds
+        self._turn = _Turn(start, end, seconds)
 
     def rail_volts(self) -> dict[str, float]:
         """What a multimeter on DC reads at the supply rails, by name."""
@@ -326,7 +334,7 @@ class SimulatedInterface:
                     for column, chain in enumerate(chains)
                 ]
             )
-            if self._paced:
+            if self.paced:
                 due = begun + (position + frames) / self.samplerate
                 time.sleep(max(0.0, due - time.monotonic()))
             yield Block(samples, position)
@@ -344,7 +352,7 @@ class SimulatedInterface:
         track = np.random.default_rng([self._seed, channel])
         return _Chain(
             voice=None if self._note is None else _Voice(*self._note, self.parts, self.samplerate),
-            pot=_Pot(self.parts.pot_wear, track, *self._turn),
+            pot=_Pot(self.parts, track, self._turn),
             supply=_Supply(self.parts, self.samplerate),
             parts=self.parts,
             jack=jack,
@@ -441,6 +449,21 @@ class _Voice:
         return self.scale * gain * total.imag
 
 
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """How the volume is turned: evenly from start to end, once, or there and back for ever."""
+
+    start: float = 1.0
+    end: float = 1.0
+    seconds: float = 1.0
+    back: bool = False
+
+    def position(self, seconds: Floats) -> Floats:
+        share = seconds / self.seconds
+        share = 1 - np.abs(1 - np.abs(share) % 2) if self.back else np.clip(share, 0, 1)
+        return self.start + (self.end - self.start) * share
+
+
 class _Pot:
     """The volume pot: a square-law taper, and a wiper that loses contact where the track is worn.
 
@@ -448,16 +471,15 @@ class _Pot:
     and the amplifier's bias current makes a voltage over it: that is the crackle at idle.
     """
 
-    def __init__(
-        self, wear: float, track: np.random.Generator, start: float, end: float, seconds: float
-    ) -> None:
-        worn = track.random(_TRACK_CELLS) < wear
+    def __init__(self, parts: Parts, track: np.random.Generator, turn: "_Turn") -> None:
+        first, last = parts.pot_worn_travel
+        travel = (np.arange(_TRACK_CELLS) + 0.5) / _TRACK_CELLS
+        worn = track.random(_TRACK_CELLS) < parts.pot_wear * ((travel > first) & (travel < last))
         self.ohms = np.where(worn, 10 ** track.uniform(3, 6, _TRACK_CELLS), 0.0)
-        self.start, self.end, self.seconds = start, end, seconds
+        self.turn = turn
 
     def pass_on(self, volts: Floats, seconds: Floats) -> Floats:
-        share = np.clip(seconds / self.seconds, 0, 1)
-        position = self.start + (self.end - self.start) * share
+        position = self.turn.position(seconds)
         ohms = self.ohms[np.minimum((position * _TRACK_CELLS).astype(int), _TRACK_CELLS - 1)]
         divider = AMPLIFIER_INPUT_OHMS / (AMPLIFIER_INPUT_OHMS + ohms)
         return divider * (position**2 * volts + AMPLIFIER_BIAS_AMPERES * ohms)

@@ -1,0 +1,212 @@
+"""Each check that needs a person's hands, as it follows a take that is still being recorded."""
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+
+from sigbench.checks.jack import movements
+from sigbench.checks.marks import counted
+from sigbench.checks.soak import SoakCourses, SoakWatch
+from sigbench.errors import RequestError
+from sigbench.measure.crackle import CrackleDetector
+from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
+from sigbench.measure.hum_burst import HumBurstDetector
+from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
+from sigbench.measure.travel import Turning, follow, shafts, taper_named, turning
+from sigbench.model import CheckSettings, Event, EventKind, LostBuffers, Samples
+
+LEARN_SECONDS = 20.0  # of a turned control: by then it was down once, and its sound is known
+LEAST_SECONDS = 4.0  # before that, nothing is said of travel
+LOOK_SECONDS = 1.0  # between two looks at the travel
+
+
+class Follower(Protocol):
+    """A check that follows a take."""
+
+    @property
+    def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
+        """What has begun and is not over: kind, start in seconds, and channel from 1."""
+        ...
+
+    def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
+        """Take the next block, and what the computer lost of it; the events that it completed."""
+        ...
+
+    def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
+        """All events so far with the marks, as the check will tell them."""
+        ...
+
+
+class _Detector(Protocol):
+    @property
+    def open_since(self) -> tuple[float | None, ...]: ...
+
+    def feed(self, block: Samples) -> tuple[Event, ...]: ...
+
+
+class ContactFollower:
+    """Dropouts alone, or all that contacts do.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    channels : int
+        Columns of the blocks.
+    contacts : bool
+        Whether hum and crackle belong to it, as when a jack is moved.
+    """
+
+    def __init__(self, samplerate: int, channels: int, *, contacts: bool) -> None:
+        self._samplerate = samplerate
+        self._contacts = contacts
+        self._detectors: list[tuple[EventKind, _Detector]] = [
+            ("dropout", DropoutDetector(samplerate, channels))
+        ]
+        if contacts:
+            self._detectors += [
+                ("hum_burst", HumBurstDetector(samplerate, channels)),
+                ("crackle", CrackleDetector(samplerate, channels)),
+            ]
+        self._events: list[Event] = []
+        self._lost: list[LostBuffers] = []
+
+    @property
+    def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
+        """What has begun and is not over."""
+        return tuple(
+            (kind, since, channel)
+            for kind, detector in self._detectors
+            for channel, since in enumerate(getattr(detector, "open_since", ()), start=1)
+            if since is not None
+        )
+
+    def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
+        """Take the next block."""
+        self._lost += lost
+        found = [event for _, detector in self._detectors for event in detector.feed(block)]
+        self._events += found
+        return tuple(found)
+
+    def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
+        """All events so far, grouped to movements of a contact where it is a jack."""
+        labelled = mark_lost_buffers(tuple(self._events), self._lost, self._samplerate)
+        events = counted(labelled, marks)
+        return movements(events) if self._contacts else events
+
+
+class SoakFollower:
+    """A soak; see `sigbench.checks.soak.SoakWatch`."""
+
+    def __init__(self, samplerate: int, channels: int, settings: CheckSettings) -> None:
+        self._watch = SoakWatch(samplerate, channels, settings)
+
+    @property
+    def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
+        """A dropout that is not over."""
+        return tuple(
+            ("dropout", since, channel)
+            for channel, since in enumerate(getattr(self._watch, "open_since", ()), start=1)
+            if since is not None
+        )
+
+    @property
+    def courses(self) -> SoakCourses:
+        """What can be drawn so far."""
+        return self._watch.courses()
+
+    def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
+        """Take the next block."""
+        return self._watch.feed(block, lost)
+
+    def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
+        """All events so far."""
+        return counted(self._watch.events, marks)
+
+
+class PotFollower:
+    """A control that is turned: its crackle at once, its travel as soon as it was down once.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    channels : int
+        Columns of the blocks.
+    settings : CheckSettings
+        The taper, where it is known.
+    """
+
+    def __init__(self, samplerate: int, channels: int, settings: CheckSettings) -> None:
+        self._samplerate = samplerate
+        self._contact = ContactFollower(samplerate, channels, contacts=True)
+        self._taper = None if settings.taper is None else taper_named(settings.taper)
+        self._early: list[Samples] = []  # until the sound is known
+        self._frames = 0
+        self._looked = 0.0
+        self._sounds: tuple[Sound, ...] = ()
+        self._readers: list[SoundReader] = []
+        self.turned: tuple[Turning, ...] = ()
+
+    @property
+    def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
+        """What has begun and is not over."""
+        return self._contact.going_on
+
+    def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
+        """Take the next block."""
+        found = self._contact.feed(block, lost)
+        self._frames += len(block)
+        seconds = self._frames / self._samplerate
+        if self._early or not self._readers:
+            self._early.append(block.copy())
+        else:
+            self._read(block)
+        if seconds >= max(LEAST_SECONDS, self._looked + LOOK_SECONDS):
+            self._looked = seconds
+            self._look(seconds)
+        return found
+
+    def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
+        """All events so far; where on the travel they were is told by the check."""
+        return self._contact.told(marks)
+
+    def _read(self, block: Samples) -> None:
+        for column, reader in enumerate(self._readers):
+            reader.feed(np.ascontiguousarray(block[:, column]))
+
+    def _look(self, seconds: float) -> None:
+        if self._early:
+            heard = np.concatenate(self._early)
+            self._sounds = learn_sounds(heard, self._samplerate)
+            self._readers = [SoundReader(sound) for sound in self._sounds]
+            self._read(heard)
+            if seconds >= LEARN_SECONDS:
+                self._early = []
+        tracks = [
+            follow(sound, reader.cells(), channel)
+            for channel, (sound, reader) in enumerate(
+                zip(self._sounds, self._readers, strict=True), start=1
+            )
+        ]
+        self.turned = tuple(turning(shaft, taper=self._taper) for shaft in shafts(tracks))
+
+
+def follower_of(check: str, samplerate: int, channels: int, settings: CheckSettings) -> Follower:
+    """The follower of a check.
+
+    Raises
+    ------
+    RequestError
+        If the check is not one that is watched live.
+    """
+    if check in ("jack", "dropouts"):
+        return ContactFollower(samplerate, channels, contacts=check == "jack")
+    if check == "pot":
+        return PotFollower(samplerate, channels, settings)
+    if check == "soak":
+        return SoakFollower(samplerate, channels, settings)
+    raise RequestError(
+        f"The check '{check}' is not watched live: choose jack, pot, soak or dropouts."
+    )
