@@ -4,7 +4,7 @@ The PDF, the pages and the HTML are laid out from the same `ReportContent`. It i
 the buyer: causes, costs and the unit's private notes stay out.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
@@ -54,6 +54,9 @@ from sigbench.report.plots import (
     TimePlot,
 )
 from sigbench.report.rig_page import RigPage, rig_pages
+from sigbench.report.soaked import soak_plots
+from sigbench.report.tallies import tally_table
+from sigbench.report.turned import turned_plots, turned_twice
 from sigbench.report.wording import (
     COVERAGE_FACTOR,
     FINEST_IN_REPORT,
@@ -212,12 +215,13 @@ class RowGroup:
 
 @dataclass(frozen=True, slots=True)
 class ReadingTable:
-    """Readings of one check on one output."""
+    """Readings of one check on one output; below them the tally of the jacks that were moved."""
 
     title: str
     subtitle: str
     groups: tuple[RowGroup, ...]
     notes: tuple[tuple[str, str], ...] = ()
+    tally: PlainTable | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,7 +309,8 @@ def build_content(
     comparisons = comparison.comparisons if comparison else tuple(_single_stage(after))
     chosen = _chosen(comparisons)
     places = _Places(unit, [*after, *before], chosen)
-    tables = tuple(_tables(chosen, places, compared))
+    tallies = _tallies(after, before, before_name, after_name)
+    tables = tuple(_tables(chosen, places, compared, tallies))
     figures = tuple(_figures(after, before, places, takes, before_name, after_name))
     front = _front_figures(figures)
     unit_name = " ".join(part for part in (unit.maker, unit.model) if part)
@@ -638,8 +643,25 @@ def _groups(
     return tuple(groups)
 
 
+def _tallies(
+    after: Sequence[Run], before: Sequence[Run], before_name: str, after_name: str
+) -> dict[int, PlainTable]:
+    """The tally of each step in which jacks were moved, by its number."""
+    earlier = latest_runs(before)
+    return {
+        run.step_number: tally_table(
+            earlier.get(run.step_number), run, before_name or "before", after_name
+        )
+        for run in after
+        if run.step.check == "jack" and run.measurements
+    }
+
+
 def _tables(
-    chosen: Sequence[Comparison], places: _Places, compared: bool
+    chosen: Sequence[Comparison],
+    places: _Places,
+    compared: bool,
+    tallies: Mapping[int, PlainTable],
 ) -> Iterator[ReadingTable]:
     ranks = {name: k for k, name in enumerate(places.outputs)}
     ordered = sorted(chosen, key=lambda c: (ranks.get(c.output, len(ranks)), c.step_number))
@@ -657,6 +679,7 @@ def _tables(
             subtitle=_step_words(number, places) if number in places.steps else "",
             groups=groups,
             notes=notes.lines(),
+            tally=tallies.get(number),
         )
 
 
@@ -1000,12 +1023,10 @@ def _plots(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
             "A straight line means that bass and treble come through evenly.",
         )  # fmt: skip
     if check == "pot":
-        yield from _list_curves(
-            stages, "gang_error", "left against right along the control's way",
-            "Travel of the control (%)", "Left − right (dB)", False,
-            "A line at 0 dB means that both channels follow the control alike.",
-        )  # fmt: skip
-    if check in ("tone", "dropouts", "pot", "jack", "soak", "keys"):
+        yield from _turned(stages)
+    soaked = list(_soaked(stages)) if check == "soak" else []
+    yield from soaked
+    if check in ("tone", "dropouts", "pot", "jack", "soak", "keys") and not soaked:
         yield from _level_and_events(stages)
 
 
@@ -1094,6 +1115,31 @@ def _harmonic_bars(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
             "−60 dB a thousandth of it.",
             HarmonicsPlot(panels, stages.before_name, stages.after_name),
         )
+
+
+def _turned(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    """Of a control: from its takes, or as far as the readings go."""
+    found = turned_twice(stages.earlier_take, stages.take, stages.run.step.settings)
+    if found is not None:
+        yield from turned_plots(
+            found, stages.before_name, stages.after_name, stages.title, PLOTTED_CHANNELS
+        )
+        return
+    yield from _list_curves(
+        stages, "gang_error", "left against right along the control's way",
+        "Travel of the control (%)", "Left − right (dB)", False,
+        "A line at 0 dB means that both channels follow the control alike.",
+    )  # fmt: skip
+
+
+def _soaked(stages: _Stages) -> Iterator[tuple[str, str, Plot]]:
+    before, after = (
+        run.measurements[0] if run is not None and run.measurements else None
+        for run in (stages.earlier, stages.run)
+    )
+    yield from soak_plots(
+        before, after, stages.before_name, stages.after_name, stages.title, PLOTTED_CHANNELS
+    )
 
 
 def _list_curves(

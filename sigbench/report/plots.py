@@ -94,12 +94,16 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class CurvePanel:
-    """One channel: the same curve at two stages (either may be missing), and what to name."""
+    """One channel: the same curve at two stages (either may be missing), and what to name.
+
+    `reference` is what both are held against.
+    """
 
     title: str
     before: Curve | None
     after: Curve | None
     marks: tuple[Mark, ...] = ()
+    reference: Curve | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,82 @@ class CurvePlot:
     x_label: str
     y_label: str
     logarithmic: bool
+    reference_name: str = ""
+    x_range: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WearSide:
+    """Crackle of one channel along the travel of a control at one stage.
+
+    Parameters
+    ----------
+    edges : ndarray of float, shape (bins + 1,)
+        Percent of travel.
+    crossed : ndarray of bool, shape (passes, bins)
+        Which bins each pass went through.
+    level : ndarray of float, shape (passes, bins)
+        Strongest crackle in dB re the sound; NaN without one.
+    worn, dead : tuple of (float, float), or None
+        Stretches in percent; None where that cannot be told.
+    """
+
+    edges: Array
+    crossed: NDArray[np.bool_]
+    level: Array
+    worn: tuple[tuple[float, float], ...] | None
+    dead: tuple[tuple[float, float], ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class WearPanel:
+    """One channel at two stages."""
+
+    title: str
+    before: WearSide | None
+    after: WearSide | None
+
+
+@dataclass(frozen=True, slots=True)
+class WearPlot:
+    """Passes of a control laid over one another: a column a channel, a row a stage."""
+
+    panels: tuple[WearPanel, ...]
+    before_name: str
+    after_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoakRow:
+    """One quantity against time, a panel a channel.
+
+    `least_span` is the least that its axis covers, for a flat line should look flat.
+    """
+
+    y_label: str
+    panels: tuple[CurvePanel, ...]
+    least_span: float
+
+
+@dataclass(frozen=True, slots=True)
+class SoakSide:
+    """What happened in a soak: events, numbered marks, and onsets as (channel, seconds)."""
+
+    events: tuple[Event, ...]
+    marks: tuple[tuple[int, Event], ...]
+    onsets: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SoakPlot:
+    """Courses of two soaks in the same axes, with what happened below; a column a channel."""
+
+    channels: tuple[int, ...]
+    rows: tuple[SoakRow, ...]
+    before: SoakSide | None
+    after: SoakSide | None
+    before_name: str
+    after_name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +239,7 @@ class TimePlot:
     panels: tuple[TimePanel, ...]
 
 
-Plot = SpectrumPlot | CurvePlot | HarmonicsPlot | TimePlot
+Plot = SpectrumPlot | CurvePlot | HarmonicsPlot | TimePlot | WearPlot | SoakPlot
 
 
 def draw(plot: Plot, name: str) -> bytes:
@@ -167,7 +247,7 @@ def draw(plot: Plot, name: str) -> bytes:
 
     Parameters
     ----------
-    plot : SpectrumPlot, CurvePlot, HarmonicsPlot or TimePlot
+    plot : Plot
     name : str
         Set before every id in the drawing, so that several can stand in one HTML page.
 
@@ -189,6 +269,10 @@ def draw(plot: Plot, name: str) -> bytes:
                 figure = _harmonics(plot)
             case TimePlot():
                 figure = _time(plot)
+            case WearPlot():
+                figure = _wear(plot)
+            case SoakPlot():
+                figure = _soak(plot)
         return _svg(figure, name)
 
 
@@ -331,7 +415,11 @@ def _curves(plot: CurvePlot) -> Figure:
         if plot.logarithmic:
             _frequency_axis(axes)
         axes.set_xlabel(plot.x_label)
+        if plot.x_range is not None:
+            axes.set_xlim(*plot.x_range)
         axes.set_title(panel.title)
+        if panel.reference is not None:
+            axes.plot(panel.reference.x, panel.reference.y, ":", color=INK, linewidth=0.8)
         if panel.before is not None:
             axes.plot(panel.before.x, panel.before.y, "--", color=GREY, linewidth=1.1)
         if panel.after is not None:
@@ -346,6 +434,8 @@ def _curves(plot: CurvePlot) -> Figure:
         entries.append((Line2D([], [], linestyle="--", color=GREY), plot.before_name))
     if any(panel.after is not None for panel in plot.panels):
         entries.append((Line2D([], [], color=INK), plot.after_name))
+    if any(panel.reference is not None for panel in plot.panels):
+        entries.append((Line2D([], [], linestyle=":", color=INK), plot.reference_name))
     _stage_legend(figure, entries)
     return figure
 
@@ -472,15 +562,10 @@ def _event_strip(axes: Axes, panel: TimePanel, seconds: float, named: bool) -> l
         kinds.append(event.kind)
         on = [c - 1 for c in event.channels if 1 <= c <= lanes] or list(range(lanes))
         for lane in on:
-            if event.kind in _EVENT_MARKERS:
-                marker = _EVENT_MARKERS[event.kind]
-                axes.plot(event.start, lane, marker, color=INK, markersize=4, markeredgewidth=0.8)
-                continue
-            shape = _EVENT_SHAPES[event.kind]
-            length = max(event.end - event.start, shortest)
-            axes.add_patch(
-                Rectangle((event.start, lane - 0.32), length, 0.64, linewidth=0.6, **shape)
-            )
+            _draw_event(axes, event.kind, event.start, event.end - event.start, lane, shortest)
+        words = event.place or event.text
+        if event.kind == "mark" and words:
+            _name_mark(axes, words[:NAMED_CHARACTERS], event.start, 0)
     if not panel.events:
         axes.text(
             0.5,
@@ -494,6 +579,35 @@ def _event_strip(axes: Axes, panel: TimePanel, seconds: float, named: bool) -> l
     return kinds
 
 
+NAMED_CHARACTERS = 24  # of a mark's words; more would run into the next
+
+
+def _name_mark(axes: Axes, words: str, at: float, lane: int) -> None:
+    """A mark's words, or its number, beside its triangle."""
+    axes.annotate(
+        words,
+        (at, lane),
+        xytext=(3, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=5.5,
+        annotation_clip=True,
+    )
+
+
+def _draw_event(
+    axes: Axes, kind: EventKind, start: float, length: float, lane: int, shortest: float
+) -> None:
+    if kind in _EVENT_MARKERS:
+        marker = _EVENT_MARKERS[kind]
+        axes.plot(start, lane, marker, color=INK, markersize=4, markeredgewidth=0.8)
+        return
+    place = start, lane - 0.32
+    axes.add_patch(
+        Rectangle(place, max(length, shortest), 0.64, linewidth=0.6, **_EVENT_SHAPES[kind])
+    )
+
+
 def _event_key(kind: EventKind) -> Patch | Line2D:
     if kind in _EVENT_MARKERS:
         return Line2D(
@@ -501,3 +615,210 @@ def _event_key(kind: EventKind) -> Patch | Line2D:
             label=EVENT_WORDS[kind],
         )  # fmt: skip
     return Patch(linewidth=0.6, label=EVENT_WORDS[kind], **_EVENT_SHAPES[kind])
+
+
+# Stretches of travel, told apart by their filling.
+_WORN: dict[str, Any] = {"facecolor": INK, "edgecolor": INK}
+_DEAD: dict[str, Any] = {"facecolor": "white", "edgecolor": INK, "hatch": "xxxxxxxx"}
+FAINTEST_CRACKLE_DB = -60.0  # re the sound: the lowest stroke
+
+
+def _wear(plot: WearPlot) -> Figure:
+    names = {"before": plot.before_name, "after": plot.after_name}
+    stages = [s for s in names if any(getattr(panel, s) is not None for panel in plot.panels)]
+    passes = [
+        max(len(getattr(p, s).crossed) for p in plot.panels if getattr(p, s) is not None)
+        for s in stages
+    ]
+    heights = [max(0.13 * (count + 1), 0.5) for count in passes]
+    figure = _figure(0.75 + sum(heights) + 0.22 * len(stages))
+    grid = figure.subplots(
+        len(stages),
+        len(plot.panels),
+        squeeze=False,
+        sharex=True,
+        sharey="row",
+        height_ratios=heights,
+    )
+    for row, (stage, count) in enumerate(zip(stages, passes, strict=True)):
+        for column, panel in enumerate(plot.panels):
+            axes = grid[row, column]
+            side: WearSide | None = getattr(panel, stage)
+            name = names[stage]
+            title = ": ".join(filter(None, (panel.title, name[:1].upper() + name[1:])))
+            axes.set_title(title.lstrip("_"))
+            axes.set_xlim(0, 100)
+            axes.set_ylim(count + 0.6, -0.7)
+            axes.yaxis.set_major_locator(MaxNLocator(5, integer=True, min_n_ticks=1))
+            axes.grid(visible=False, axis="y")
+            axes.tick_params(axis="y", length=0)
+            if column == 0:
+                axes.set_ylabel("Pass")
+            if row == len(stages) - 1:
+                axes.set_xlabel("Travel of the control (%)")
+            if side is not None:
+                _draw_wear(axes, side)
+            else:
+                _say(axes, "not measured")
+        ticks = [tick for tick in grid[row, 0].get_yticks() if 1 <= tick <= count]
+        grid[row, 0].set_yticks(ticks)
+    figure.legend(
+        handles=[
+            Line2D([], [], linestyle="none", marker="|", color=INK, markersize=6, label="crackle"),
+            Patch(linewidth=0.6, label="worn place", **_WORN),
+            Patch(linewidth=0.6, label="dead place: jumped over", **_DEAD),
+        ],
+        loc="outside upper right",
+        ncols=3,
+        borderaxespad=0.0,
+    )
+    return figure
+
+
+def _draw_wear(axes: Axes, side: WearSide) -> None:
+    """A line a pass, a stroke a crackle; above them the stretches that repeat."""
+    centres = 0.5 * (side.edges[:-1] + side.edges[1:])
+    for number, (crossed, level) in enumerate(zip(side.crossed, side.level, strict=True), 1):
+        at = np.flatnonzero(crossed)
+        if len(at):
+            ends = side.edges[at[0]], side.edges[at[-1] + 1]
+            axes.plot(ends, (number, number), color=GREY, linewidth=0.5)
+        hit = np.isfinite(level)
+        strength = np.clip(1 - level[hit] / FAINTEST_CRACKLE_DB, 0.0, 1.0)
+        half = 0.08 + 0.38 * strength
+        axes.vlines(centres[hit], number - half, number + half, color=INK, linewidth=0.8)
+    if not len(side.crossed):
+        _say(axes, "no pass from end to end")
+    if side.worn is None or side.dead is None:
+        axes.text(50, 0, "too few passes to tell worn places", ha="center", va="center", fontsize=6)
+        return
+    for stretches, look in ((side.worn, _WORN), (side.dead, _DEAD)):
+        for start, end in stretches:
+            place = start, -0.3 if look is _WORN else -0.1
+            axes.add_patch(Rectangle(place, max(end - start, 0.5), 0.5, linewidth=0.6, **look))
+    if not side.worn and not side.dead:
+        axes.text(50, 0, "no worn and no dead places", ha="center", va="center", fontsize=6)
+
+
+def _say(axes: Axes, words: str) -> None:
+    axes.text(0.5, 0.5, words, transform=axes.transAxes, ha="center", va="center", color="#555555")
+
+
+def _time_unit(seconds: float) -> tuple[float, str]:
+    """Seconds of the unit that a time axis is best counted in, and its symbol."""
+    if seconds <= 180:
+        return 1.0, "s"
+    return (60.0, "min") if seconds <= 3 * 3600 else (3600.0, "h")
+
+
+def _soak(plot: SoakPlot) -> Figure:
+    columns = len(plot.rows[0].panels)
+    sides = [
+        (name, side, filled)
+        for name, side, filled in (
+            (plot.before_name, plot.before, False),
+            (plot.after_name, plot.after, True),
+        )
+        if side is not None
+    ]
+    curves = [c for row in plot.rows for p in row.panels for c in (p.before, p.after) if c]
+    last = max(float(curve.x[-1]) for curve in curves)
+    unit, symbol = _time_unit(last)
+    lanes = 0.2 * len(sides) + 0.12
+    figure = _figure(1.15 + 0.85 * len(plot.rows) + lanes)
+    grid = figure.subplots(
+        len(plot.rows) + 1,
+        columns,
+        squeeze=False,
+        sharex=True,
+        sharey="row",
+        height_ratios=[0.85] * len(plot.rows) + [lanes],
+    )
+    kinds: list[EventKind] = []
+    onsets = False
+    for column in range(columns):
+        for row, quantity in enumerate(plot.rows):
+            axes = grid[row, column]
+            panel = quantity.panels[column]
+            if row == 0:
+                axes.set_title(panel.title)
+            if column == 0:
+                axes.set_ylabel(quantity.y_label)
+                axes.yaxis.set_major_locator(MaxNLocator(4))
+            if panel.before is not None:
+                x = panel.before.x / unit
+                axes.plot(x, panel.before.y, "--", color=GREY, linewidth=1.0)
+            if panel.after is not None:
+                axes.plot(panel.after.x / unit, panel.after.y, color=INK, linewidth=0.9)
+            for _, side, filled in sides:
+                for channel, seconds in side.onsets:
+                    if channel == plot.channels[column]:
+                        onsets = True
+                        _draw_onset(axes, seconds / unit, filled=filled, headed=row == 0)
+        strip = grid[-1, column]
+        kinds += _soak_strip(
+            strip, [s for _, s, _ in sides], plot.channels[column], last / unit, unit
+        )
+        strip.set_xlabel(f"Time ({symbol})")
+        strip.set_yticks(range(len(sides)), [name.lstrip("_") for name, _, _ in sides])
+        strip.tick_params(axis="y", length=0, labelleft=column == 0)
+    for row, quantity in enumerate(plot.rows):
+        low, high = grid[row, 0].get_ylim()
+        if high - low < quantity.least_span:
+            middle = 0.5 * (low + high)
+            half = 0.5 * quantity.least_span
+            grid[row, 0].set_ylim(middle - half, middle + half)
+    grid[0, 0].set_xlim(0, last / unit)
+    entries: list[tuple[Artist, str]] = []
+    if plot.before is not None:
+        entries.append((Line2D([], [], linestyle="--", color=GREY), plot.before_name))
+    if plot.after is not None:
+        entries.append((Line2D([], [], color=INK), plot.after_name))
+    if onsets:
+        key = Line2D([], [], linestyle=":", marker="v", color=INK, markersize=4)
+        entries.append((key, "onset (hollow: before)" if len(sides) > 1 else "onset"))
+    entries += [(_event_key(kind), EVENT_WORDS[kind]) for kind in dict.fromkeys(kinds)]
+    figure.legend(
+        [handle for handle, _ in entries],
+        [text.lstrip("_") for _, text in entries],
+        loc="outside upper right",
+        ncols=min(len(entries), 4),
+        borderaxespad=0.0,
+    )
+    return figure
+
+
+def _draw_onset(axes: Axes, at: float, *, filled: bool, headed: bool) -> None:
+    axes.axvline(at, linestyle=":", color=INK if filled else GREY, linewidth=0.9)
+    if headed:
+        axes.plot(
+            at,
+            1.0,
+            "v",
+            transform=axes.get_xaxis_transform(),
+            clip_on=False,
+            color=INK,
+            markerfacecolor=INK if filled else "white",
+            markersize=5,
+            markeredgewidth=0.7,
+        )
+
+
+def _soak_strip(
+    axes: Axes, sides: Sequence[SoakSide], channel: int, last: float, unit: float
+) -> list[EventKind]:
+    """A lane a stage, with the events of one channel and the numbered marks."""
+    axes.set_ylim(len(sides) - 0.35, -0.65)
+    axes.grid(visible=False, axis="y")
+    kinds: list[EventKind] = []
+    for lane, side in enumerate(sides):
+        for event in side.events:
+            if channel in event.channels:
+                kinds.append(event.kind)
+                length = (event.end - event.start) / unit
+                _draw_event(axes, event.kind, event.start / unit, length, lane, last / 250)
+        for number, mark in side.marks:
+            kinds.append("mark")
+            _draw_event(axes, "mark", mark.start / unit, 0.0, lane, last / 250)
+            _name_mark(axes, str(number), mark.start / unit, lane)
+    return kinds
