@@ -11,25 +11,29 @@ an abrupt return, and is neither.
 
 How: a musical signal is predictable over some milliseconds from its own recent past, whatever its
 waveform, as a sum of slowly changing partials obeys a linear recursion (linear prediction,
-Makhoul 1975). Every half second of each channel gets its own long predictor. Where the signal
-stops following its prediction, the gain that it has against the prediction tells a loss from a
-new note, and the change of variance of the prediction's error gives the moment. The end of a
-loss is the same thing seen backwards in time.
+Makhoul 1975). Each channel is watched with a long predictor, which is fitted anew only where the
+sound has moved away from it. Where the signal stops following, a better predictor is fitted to
+the 150 ms before, and what it continues is held against what came: the most likely stretch of
+lesser gain is the interruption, if it stands out of what such predictions miss in the sound itself.
+A loss that outlasts the prediction is closed where the same comparison, backwards in time from the
+sound's return, shows a step of the same height.
 
 References
 ----------
 J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580.
+S. M. Kay, *Modern Spectral Estimation* (Prentice Hall, 1988), ch. 7: the modified covariance
+method.
 S. J. Godsill, P. J. W. Rayner, *Digital Audio Restoration* (Springer, 1998), ch. 5: detection of
 faults from the prediction error.
 """
 
 from bisect import bisect_left, bisect_right
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate, takewhile
+from itertools import accumulate
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
@@ -45,110 +49,181 @@ MIN_SECONDS = 0.0008  # shorter holes are clicks
 MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
 EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
-JUMP_SECONDS = 0.04  # after a jump of the audio, edges are found that are none: 35 ms at most seen
+JUMP_SECONDS = 0.055  # after a jump of the audio, edges are found that are none: 52 ms at most seen
 JUMP_EDGE_SECONDS = 0.002  # and before it: positions and edges are known to a millisecond
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
 
-_PREDICTOR_RATE = 12_000  # Hz: a tone's samples taken every 83 us are still a tone, if aliased
-_TAPS = 256  # span of the predictor, 21 ms: a period of the lowest notes, or the beat of a chord
+# Frames here are stretches of 1 ms, samples are those of the predictor.
+_PREDICTOR_RATE = 6_000  # Hz: higher partials are fewer, weaker, and seen as their aliases
+_LEAK = 0.04  # of a sample passes unfiltered: no frequency is without an alias, at -28 dB or above
+_FRAME = 6  # samples
+_TAPS = 256  # span of the predictor, 43 ms: more than a period of the lowest A, 36 ms
 _NOISE_RATIO = 1e-3  # white noise that the predictor reckons with, re signal power: -30 dB
-_STEP = 6144  # predictor samples that each step moves on: 0.5 s
-_CONTEXT = 1920  # predictor samples before and after: 160 ms
-_FRAME = 12  # predictor samples of a frame, 1 ms
-_HORIZON = 300  # predictor samples of extrapolation, 25 ms
-_BLUR_SHARE = 0.75  # by precision_dropouts.py, on sines and saws
-_MARGIN = 18  # predictor samples between the start of an extrapolation and the suspected edge
-_PROBE = 18  # predictor samples after an edge over which its gain is measured, 1.5 ms
-_SEARCH = 36  # predictor samples after the suspected edge within which it must lie, 3 ms
-_SURE = 2.0  # a fall must miss the prediction by this many times the usual mean square
+_PAST = 900  # samples that a predictor is fitted to, 150 ms
+_LEAST_PAST = 400  # and at the start of a take
+_WINDOW = 1024  # the same for the quick fit, which fades them in and out
+_EPOCH = 320  # frames between looks at how well the predictor still does
+_SHORT_EPOCH = 96  # the same near the start of a note
+_LONG_EPOCH = 960  # and where a sound is steady
+_HELD = 3  # epochs that a predictor must do well for, to be taken as that of a steady sound
+_UNSETTLED = 400  # frames after a change of the sound
+_MOST_WAIT = 16  # epochs: the better fit takes ten times as long, and helps only steady sounds
 _STEADY = 0.1  # prediction error over power, below which a sound is predictable enough
-_TRIALS = 8  # extrapolations over untouched signal just before: how well does this sound predict?
+_HISTORY = 128  # frames before, that say what errors are usual
+_JUST_NOW = 6  # frames, the latest: they may belong to the fall already
+_STANDS_OUT = 3.0  # times the usual squared error, by which something else may have begun
+_STANDS_OUT_LESS = 1.5  # the same for that part of the error that a lesser gain explains
+_LOOK = 46  # frames that must follow a suspected one before it is judged
+_LEAD = 30  # samples between the end of what is predicted from and the end of the suspect
+_SEARCH = 60  # samples after the suspect within which the fall must lie, 10 ms
+_SKIP = 6  # frames after a suspect that the search has covered
+_TRIALS = 4  # predictions of untouched sound just before: how well can this sound be predicted?
+_USEFUL = 0.15  # a prediction is of use while its error stays below this share of the power
+_FAR = 120  # samples; a prediction that is of use for less may be bettered by another fit
+_RETURNED = 24  # samples of sound after a hole that must be seen in the same prediction, 4 ms
+_PROBE = 60  # samples beside an edge over which a gain is measured, 10 ms
+_AGAIN = 0.5  # error after a hole re what is missing in it: the sound goes on as predicted
+_FOLLOWS = 0.15  # the same over all that can be predicted, re the power
+_LEFT = 0.3  # of the energy, at most, where a signal is lost for longer than a prediction
+_EVIDENCE = 30.0  # log likelihood ratio, from which on a fall is believed
+_LOUD = 0.1  # of the power before: where all of an epoch has more, nothing is lost any more
+_RISES = 1.5  # times the power of the last 40 ms, by which the signal may have come back
+_RISE_SPAN = 40  # frames
 _ALIKE_DB = 3.0  # the step down and the step up of a dip have the same height
+_LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
+_DECAYS_SECONDS = (0.006, 0.01, 0.02, 0.05, 0.1)  # of releases that are no dropouts
+_KEPT = 1700  # samples that may still be asked for
+_PIECE = 1 << 16  # frames of the take worked on at once, to bound memory
+
+_Array = NDArray[np.float64]
+_UNFITTED = np.concatenate([[1.0], np.zeros(_TAPS)])
 
 
-def _predictable_band(signal: Samples, stride: int) -> tuple[Samples, int]:
-    """The signal below about 5 kHz, and how many frames an edge is found too far out in it.
+def _decimator(stride: int) -> _Array:
+    """Weights of the raw frames that make a sample: a triangle, and a little of the middle one.
 
-    There its partials are few enough to be predicted. A signal that lies above is left as it is:
-    its few partials may well be aliased. The two moving means together reach ``width - 1`` frames
-    to either side, and the change is noticed `_BLUR_SHARE` of that too far out.
+    The triangle alone would be deaf to multiples of the predictor's rate.
     """
-    from scipy.ndimage import uniform_filter1d
-
-    width = stride | 1  # odd, so that nothing is shifted
-    smooth = uniform_filter1d(uniform_filter1d(signal, width), width)
-    if np.dot(smooth, smooth) <= 0.05 * np.dot(signal, signal):
-        return signal, 0
-    return smooth, round(_BLUR_SHARE * (width - 1))
+    rise = np.arange(1, stride + 1) / stride**2
+    weights = np.concatenate([rise, rise[-2::-1]])
+    weights[stride - 1] += _LEAK
+    return np.asarray(weights / weights.sum())
 
 
-def _predictor(subsampled: Samples) -> NDArray[np.float64]:
-    """Prediction-error filter (1, -a1, ...) of a stretch, by the autocorrelation method."""
-    from scipy.fft import irfft, next_fast_len, rfft
+def _quick_fit(past: Samples) -> _Array:
+    """Prediction-error filter (1, -a1, ...) by the autocorrelation method: always stable."""
+    from scipy.fft import irfft, rfft
     from scipy.linalg import solve_toeplitz
 
-    n = len(subsampled)
-    size = next_fast_len(n + _TAPS + 1, real=True)
-    spectrum = rfft(subsampled * np.hanning(n), size)
+    size = 1536  # at least `_WINDOW + _TAPS`, and quick
+    spectrum = rfft(past * np.hanning(len(past)), size)
     lags = irfft(spectrum.real**2 + spectrum.imag**2, size)[: _TAPS + 1]
-    lags[0] *= 1 + _NOISE_RATIO
-    return np.concatenate([[1.0], -solve_toeplitz(lags[:-1], lags[1:])])
+    lags[0] = lags[0] * (1 + _NOISE_RATIO) + 1e-20
+    return np.concatenate([[1.0], -solve_toeplitz(lags[:-1], lags[1:], check_finite=False)])
 
 
-def _extrapolator(error_filter: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Matrix (horizon, taps) that continues the last `taps` samples, oldest first."""
-    forward = -error_filter[:0:-1]  # weights for oldest ... newest
-    rows = np.empty((_HORIZON, _TAPS))
-    row = forward.copy()
-    for h in range(_HORIZON):
-        rows[h] = row
-        newest = row[-1]
-        row = np.concatenate([[0.0], row[:-1]]) + newest * forward
-    return rows
+def _lag_products(past: Samples, taps: int) -> _Array:
+    """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1).
 
-
-def _frame_means(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    return power[: len(power) // _FRAME * _FRAME].reshape(-1, _FRAME).mean(axis=1)
-
-
-def _suspects(
-    subsampled: Samples, error_filter: NDArray[np.float64], jumps: Sequence[tuple[int, int]]
-) -> tuple[NDArray[np.intp], float]:
-    """Frames of the step whose prediction error stands out, and the usual error's mean square.
-
-    An error that recurs within 60 ms on both sides belongs to the waveform (the edge of a low
-    saw, say); one that has no like on one side of it at least is worth a closer look. Errors at
-    `jumps` of the audio (first and last predictor samples) are like nothing.
+    Along a diagonal each differs from the one before by a product that enters and one that leaves.
     """
-    from scipy.fft import irfft, next_fast_len, rfft
-    from scipy.ndimage import maximum_filter1d, uniform_filter1d
-
-    n = len(subsampled)
-    size = next_fast_len(n, real=True)
-    error = irfft(rfft(subsampled, size) * rfft(error_filter, size), size)[:n]
-    error[:_TAPS] = 0.0  # the filter wraps round there
-    errors = _frame_means(error**2)
-    levels = uniform_filter1d(_frame_means(subsampled**2), 61)
-    levels = maximum_filter1d(levels, 61)
-    reach, gap = 36, 24  # frames: one period of the lowest A, beyond the burst's own 21 ms
-    of_the_sound = errors.copy()
-    for begin, end in jumps:
-        of_the_sound[max(0, begin // _FRAME - 1) : max(0, (end + _TAPS) // _FRAME + 2)] = 0.0
-    recurring = maximum_filter1d(of_the_sound, reach + 1)
-    shift = gap + reach // 2
-    padded = np.pad(recurring, shift, mode="edge")
-    usual = np.minimum(padded[: n // _FRAME], padded[2 * shift :])
-    first, last = _CONTEXT // _FRAME, (_CONTEXT + _STEP) // _FRAME
-    found = (errors > 2 * usual) & (errors > 0.005 * levels)
-    return first + np.flatnonzero(found[first:last]), float(np.median(errors[first:last]))
+    size, rows = taps + 1, len(past) - taps
+    skewed = np.zeros((size, 2 * size))
+    upper = as_strided(
+        skewed, (size, size), (skewed.strides[0] + skewed.strides[1], skewed.strides[1])
+    )
+    entering = np.concatenate([past[rows:], np.zeros(size)])
+    leaving = np.concatenate([past[:taps], np.zeros(size)])
+    diagonals = np.empty((size, size))
+    diagonals[0] = np.correlate(past, past[:rows], "valid")
+    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, None]
+    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, None]
+    upper[:] = np.cumsum(diagonals, axis=0)
+    square = np.triu(skewed[:, :size])
+    return square + np.triu(square, 1).T
 
 
-def _runs_of_means(powers: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Means of so many frames as the predictor spans."""
-    span = _TAPS // _FRAME
-    return powers[: len(powers) // span * span].reshape(-1, span).mean(axis=1)
+def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
+    """The same by the modified covariance method: not blurred by a window, but slow.
+
+    With fewer taps than the watching predictor the rest are zero.
+    """
+    from scipy.linalg import cho_factor, cho_solve
+
+    products = _lag_products(past, taps)
+    products = products + products[::-1, ::-1]  # forwards and backwards in time
+    square = products[:taps, :taps].copy()
+    square[np.diag_indices(taps)] += _NOISE_RATIO * np.trace(square) / taps + 1e-20
+    factor = cho_factor(square, overwrite_a=True, check_finite=False)
+    weights = cho_solve(factor, products[:taps, taps], check_finite=False)
+    return np.concatenate([[1.0], -weights[::-1], np.zeros(_TAPS - taps)])
+
+
+def _nimble_fit(past: Samples) -> _Array:
+    """The same for a sound that moves fast, a strong vibrato: of less past, with fewer taps."""
+    return _close_fit(past[-_PAST // 2 :], _TAPS // 2)
+
+
+def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
+    """What follows each of `pasts`, of shape (n, taps) and oldest first; shape (n, length)."""
+    from scipy.signal import lfilter
+
+    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])
+    state = -(pasts[:, ::-1] @ sliding_window_view(later, _TAPS).T)
+    following, _ = lfilter([1.0], error_filter, np.zeros((len(pasts), length)), zi=state)
+    return np.asarray(following)
+
+
+def _sums(products: _Array) -> _Array:
+    return np.concatenate([[0.0], np.cumsum(products)])
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A stretch of lesser gain, in samples; one that reaches the end may go on."""
+
+    start: int
+    end: int
+    gain: float
+    evidence: float
+
+
+_NO_STEP = _Step(0, 0, 1.0, -np.inf)
+
+
+def _lesser_gain(
+    found: Samples,
+    expected: Samples,
+    variance: _Array,
+    *,
+    latest: int,
+    end: int | None = None,
+    grid: int = 1,
+) -> _Step:
+    """Most likely stretch in which `found` is `expected` times a gain below 1, and equal elsewhere.
+
+    It starts before `latest`, ends at `end` or before, and lasts four samples or more.
+    """
+    shortest = 4
+    last = len(found) if end is None else end
+    starts = np.arange(0, min(latest, last - shortest + 1), grid)[:, np.newaxis]
+    ends = np.arange(shortest, last + 1, grid)
+    if starts.size == 0 or ends.size == 0:
+        return _NO_STEP
+    missed = _sums((found - expected) ** 2 / variance)
+    both = _sums(found * expected / variance)
+    alone = _sums(expected**2 / variance)
+    energy = missed - _sums(found**2 / variance)
+    common = np.maximum(both[ends] - both[starts], 0.0)
+    gains = common / np.maximum(alone[ends] - alone[starts], 1e-30)
+    evidence = energy[ends] - energy[starts] + common * gains
+    evidence[(ends - starts < shortest) | (gains > 0.8)] = -np.inf
+    best = np.unravel_index(int(np.argmax(evidence)), evidence.shape)
+    return _Step(
+        int(starts[best[0], 0]), int(ends[best[1]]), float(gains[best]), float(evidence[best])
+    )
 
 
 def _without_trend(signal: Samples, degree: int) -> Samples:
@@ -177,166 +252,126 @@ def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     return float(np.dot(signal, prediction)) / energy, float(np.dot(signal, signal)) / energy
 
 
-def _change_of_variance(error: Samples, floor: float) -> int | None:
-    """Most likely index at which the error's variance rises (Gaussian likelihood)."""
-    n = len(error)
-    power = np.cumsum(error**2)
-    index = np.arange(4, n - 4)
-    before = power[index - 1] / index + floor
-    after = (power[-1] - power[index - 1]) / (n - index) + floor
-    likelihood = -index * np.log(before) - (n - index) * np.log(after)
-    likelihood[after <= before] = -np.inf
-    best = int(np.argmax(likelihood))
-    return int(index[best]) if after[best] > before[best] else None
+def _energy(found: Samples, expected: Samples) -> float:
+    """Energy re that of the prediction."""
+    return float(np.dot(found, found) / max(np.dot(expected, expected), 1e-30))
 
 
-def _return(signal: Samples, prediction: Samples) -> int:
-    """Most likely index up to which the signal has one lesser gain, and follows from there on."""
-    xx, xp, pp = (
-        np.cumsum(product)
-        for product in (signal * signal, signal * prediction, prediction * prediction)
+def _missed(found: Samples, expected: Samples) -> float:
+    """Energy of the error re that of the prediction."""
+    return float(np.sum((found - expected) ** 2) / max(np.dot(expected, expected), 1e-30))
+
+
+def _is_abrupt(
+    found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
+) -> bool:
+    """Whether a step explains a fall better than any release of a note would."""
+    time = np.arange(len(found))
+
+    def cost(model: Samples) -> float:
+        return float(np.sum((found - model) ** 2 / variance))
+
+    stepped = np.where(time < step.start, 1.0, step.gain) * expected
+    released = (
+        expected * np.exp(-np.maximum(time - start, 0) / (decay * rate))
+        for start in range(max(0, step.start - 60), step.start + 1, 6)
+        for decay in _DECAYS_SECONDS
     )
-    missed = np.cumsum((signal - prediction) ** 2)
-    inside = xx - xp**2 / np.maximum(pp, 1e-30)
-    cost = inside + (missed[-1] - missed)
-    return int(np.argmin(cost)) + 1
+    limit = cost(stepped)
+    return all(cost(model) > limit for model in released)
+
+
+def _likeness(before: Samples, after: Samples) -> float:
+    """Cosine between the magnitude spectra of the last and the first 43 ms."""
+    window = np.hanning(_TAPS)
+    one, other = (
+        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3))
+        for part in (before[-_TAPS:], after[:_TAPS])
+    )
+    return float(np.dot(one, other) / np.sqrt(np.dot(one, one) * np.dot(other, other) + 1e-60))
+
+
+def _first_jump(raw: Samples, edge: int, reach: int) -> int:
+    """Index of the first innovation near `edge` that is unlike those before it; else `edge`."""
+    from scipy.linalg import solve_toeplitz
+
+    order = 24
+    calm = raw[: edge - reach]
+    n = len(calm)
+    if n < 12 * order:
+        return edge
+    lags = np.array([np.dot(calm[: n - lag], calm[lag:]) for lag in range(order + 1)])
+    if lags[0] <= 0.0:
+        return edge
+    lags[0] *= 1 + 1e-9
+    error_filter = np.concatenate([[1.0], -solve_toeplitz(lags[:-1], lags[1:])])
+    innovations = np.abs(np.correlate(raw[: edge + reach], error_filter[::-1], "valid"))
+    usual = float(innovations[: n - order].max())
+    unlike = np.flatnonzero(innovations[n - order :] > 1.3 * usual)
+    return n + int(unlike[0]) if len(unlike) else edge
+
+
+@dataclass(frozen=True, slots=True)
+class _Prediction:
+    """What should follow some past, in which trials tell how far it can be believed."""
+
+    error_filter: _Array
+    expected: Samples
+    variance: _Array  # of its error, growing with time
+    usual: float  # evidence of the falls that are seen where there are none
+
+
+def _prediction(past: Samples, length: int) -> _Prediction | None:
+    """A prediction of up to `length` samples; None if the sound is too hard to predict."""
+    from scipy.ndimage import uniform_filter1d
+
+    level = float(np.var(past[-_TAPS:]))
+    most = float(np.convolve(past**2, np.ones(_TAPS) / _TAPS, "valid").max())
+    n = min(length, len(past) - _TAPS)
+    starts = [s for s in (len(past) - n - 48 * k for k in range(_TRIALS)) if s >= _TAPS]
+    memories = np.array([past[s - _TAPS : s] for s in [*starts, len(past)]])
+    followed = np.array([past[s : s + n] for s in starts])
+    powers = np.array([np.mean(past[s - _TAPS : s + n] ** 2) for s in starts]) + 1e-30
+    best: _Prediction | None = None
+    for fit in (_close_fit, _nimble_fit, _quick_fit):
+        error_filter = fit(past)
+        # What a close fit to the start of a note continues may grow beyond all bounds.
+        with np.errstate(over="ignore", invalid="ignore"):
+            predicted = _continued(error_filter, memories, n)
+            runs = uniform_filter1d(predicted[-1] ** 2, 96)
+            if not runs.max() < 4 * most:
+                continue
+            misses = (followed - predicted[:-1]) ** 2 * (level / powers)[:, np.newaxis]
+            mean = uniform_filter1d(misses.mean(axis=0), 31)
+        variance = np.maximum.accumulate(1.5 * mean + 1e-5 * level)
+        useful = int(np.searchsorted(variance, _USEFUL * level))
+        if useful >= _LEAD + 18 and (best is None or useful > len(best.expected)):
+            variance = variance[:useful]
+            usual = max(
+                _lesser_gain(
+                    was[:useful], would[:useful], variance, latest=_LEAD + _SEARCH, grid=3
+                ).evidence
+                for was, would in zip(followed, predicted[:-1], strict=True)
+            )
+            best = _Prediction(error_filter, predicted[-1, :useful], variance, usual)
+        if best is not None and (len(best.expected) >= _FAR or fit is _nimble_fit):
+            break
+    return best
 
 
 @dataclass(frozen=True, slots=True)
 class _Fall:
-    """A fall of the gain in a signal read in either direction; indices into that signal."""
+    """The beginning of a hole that outlasts its prediction."""
 
-    edge: int
-    returned: int | None  # index at which the signal follows its prediction again, if it does
+    edge: float  # in samples
+    start: int  # in frames of the take
     depth: float
+    step_db: float  # the same in the predictor's band
     lost: bool
     level: float  # mean square before
-    expected: Samples  # what should have been there from the edge on
-
-
-class _Window:
-    """One channel's stretch of signal around a step, with its predictor; times in frames."""
-
-    def __init__(
-        self,
-        signal: Samples,
-        stride: int,
-        begin: int,
-        end: int,
-        jumps: Sequence[tuple[int, int]],
-    ) -> None:
-        self._signal = signal[:end].copy()
-        self.stride = stride
-        subsampled = signal[::stride]
-        self._filter = _predictor(subsampled)
-        self._extrapolate: NDArray[np.float64] | None = None
-        moved = [(first // stride, last // stride) for first, last in jumps]
-        suspects, self._usual_error = _suspects(subsampled, self._filter, moved)
-        powers = _frame_means(subsampled[_CONTEXT : min(_CONTEXT + _STEP, end // stride)] ** 2)
-        usual = float(np.median(powers)) if len(powers) else 0.0
-        self.steady = self._usual_error < _STEADY * usual
-        self.loudest = float(np.max(_runs_of_means(powers), initial=0.0))
-        # A fall needs a past to be predicted from, and some of what follows.
-        frames = suspects * _FRAME * stride
-        known = (frames >= begin + (_TAPS + _MARGIN) * stride) & (frames + _FRAME * stride < end)
-        self.suspects = suspects[known]
-
-    def _continued(self, signal: Samples, start: int, length: int) -> Samples:
-        """What `signal` would be from `start` on, for so many predictor samples."""
-        if self._extrapolate is None:
-            self._extrapolate = _extrapolator(self._filter)
-        past = signal[start - _TAPS * self.stride : start].reshape(_TAPS, self.stride)
-        return (self._extrapolate[:length] @ past).ravel()
-
-    def _usual_misses(self, signal: Samples, start: int) -> NDArray[np.float64]:
-        """Squared errors of predictions like this one just before; shape (trials, frames)."""
-        length = _MARGIN + _SEARCH + 4 * _PROBE
-        last = start - (length - _MARGIN) * self.stride
-        backs = [last - 2 * trial * _PROBE * self.stride for trial in range(_TRIALS)]
-        misses = [
-            (signal[back : back + length * self.stride] - self._continued(signal, back, length))
-            ** 2
-            for back in backs
-            if back >= _TAPS * self.stride
-        ]
-        return np.array(misses).reshape(-1, length * self.stride)
-
-    def fall(self, suspect: int) -> _Fall | None:
-        """The fall of gain near frame `suspect`, if there is one."""
-        return self._fall(self._signal, suspect)
-
-    def mend(self, fall: _Fall) -> None:
-        """Put back what a fall took away, so that predictions beyond it start from a whole past."""
-        self._signal[fall.edge : fall.edge + len(fall.expected)] = fall.expected
-
-    def mend_before(self, rise: _Fall) -> None:
-        """The same before a rise."""
-        self._signal[rise.edge - len(rise.expected) : rise.edge] = rise.expected[::-1]
-
-    def rise(self, suspect: int) -> _Fall | None:
-        """The same backwards: a rise near frame `suspect`, as a fall with its edge in this time."""
-        n = len(self._signal)
-        fall = self._fall(self._signal[::-1], n - suspect - _FRAME * self.stride)
-        return None if fall is None else replace(fall, edge=n - fall.edge)
-
-    def _fall(self, signal: Samples, suspect: int) -> _Fall | None:
-        # Time has no direction for the predictor: `signal` is the stretch or its reverse.
-        q = self.stride
-        start = suspect - _MARGIN * q
-        length = min(_HORIZON * q, len(signal) - start)
-        if start < _TAPS * q or length < (_MARGIN + _SEARCH) * q:
-            return None
-        misses = self._usual_misses(signal, start)
-        if len(misses) == 0:
-            return None
-        prediction = self._continued(signal, start, _HORIZON)[:length]
-        found = signal[start : start + length]
-        error = (found - prediction)[: (_MARGIN + _SEARCH) * q]
-        error = error - error[: _MARGIN * q // 2].mean()
-        edge = _change_of_variance(
-            error, float(np.median(misses[:, : len(error)].mean(axis=1))) + 1e-20
-        )
-        if edge is None:
-            return None
-        end = edge + _return(found[edge:], prediction[edge:])
-        for duration in (_PROBE, 4 * _PROBE):
-            probe = slice(edge + q // 2, min(edge + q // 2 + duration * q, end))
-            if probe.stop - probe.start < 6 * q:
-                return None
-            moving = _without_trend(prediction[probe], 1)
-            if np.dot(moving, moving) > 0.3 * np.dot(prediction[probe], prediction[probe]):
-                break
-        gain, energy = _gain(found[probe], prediction[probe])
-        most = 10 ** (-MIN_DEPTH_DB / 20)
-        if gain > most or energy > most**2:
-            return None
-        miss = float(np.mean((found[probe] - prediction[probe]) ** 2))
-        if miss < _SURE * misses[:, probe].mean(axis=1).max():
-            return None
-        after = slice(end + q // 2, min(end + q // 2 + 2 * _PROBE * q, length))
-        returned = None
-        if after.stop - after.start >= _PROBE * q:
-            regained, _ = _gain(found[after], prediction[after])
-            returned = start + end if regained > (1 + max(gain, 0.0)) / 2 else None
-        # The band's blur reaches two predictor samples in from the edges found.
-        inside = slice(edge + 2 * q, end - 2 * q if returned else length)
-        if inside.stop - inside.start < 6 * q:
-            inside = probe
-        gain, energy = _gain(found[inside], prediction[inside])
-        expected = float(np.mean(prediction[inside] ** 2))
-        rest = min(energy, gain**2 + self._usual_error / expected)
-        floor = 10 ** (FLOOR_DBFS / 10) / 2
-        depth = -10 * np.log10(max(rest, floor / expected))
-        lost = rest * expected < self._usual_error * 10 ** (NOISE_MARGIN_DB / 10)
-        before = signal[max(start - _TAPS * q, 0) : start]
-        return _Fall(
-            start + edge,
-            returned,
-            float(depth),
-            bool(depth >= DROPOUT_DEPTH_DB or lost),
-            float(np.var(before)),
-            prediction[edge : end if returned else length],
-        )
+    before: Samples
+    prediction: _Prediction
+    noise: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,110 +385,492 @@ class _Hole:
 
 
 class _Channel:
-    """Follows one channel from step to step: is it in a hole just now, and since when."""
+    """Watches one channel: what is usual in it, is it in a hole just now, and since when.
 
-    def __init__(self, samplerate: int) -> None:
-        self._longest_dip = int(MAX_DIP_SECONDS * samplerate)
+    Everything that is decided is decided frame by frame, from a fixed number of frames before and
+    after; the sizes of the blocks only decide how many frames are prepared at once.
+    """
+
+    def __init__(self, samplerate: int, stride: int, jumps: Sequence[tuple[int, int]]) -> None:
+        self._stride = stride
+        self._rate = samplerate / stride
         self._shortest = MIN_SECONDS * samplerate
-        self._open: tuple[int, _Fall] | None = None
-        self._done = -1  # suspects before this frame are explained already
+        self._jumps = jumps  # first and last frame that audio lost by the computer disturbs
+        self._response = np.concatenate([[0.0], np.cumsum(_decimator(stride))])  # to a step
+        self._base = -_KEPT  # nothing was before the take
+        self._count = _KEPT
+        self._found = np.zeros(_KEPT)
+        self._whole = np.zeros(_KEPT)  # the same, without the holes
+        self._raw_base = 0
+        self._raw = np.zeros(0)
+        self._frame = 0  # the next one to look at
+        self._filter = _UNFITTED
+        self._is_close = False
+        self._usual: tuple[float, float] | None = None  # errors of the filter in its first epoch
+        self._held = 0
+        self._wait, self._next_wait = 0, 1
+        self._unsettled = 3 * _SHORT_EPOCH
+        self._noise = 0.0
         self._loudest = 0.0  # mean square of 21 ms, so far
-        self._steps = 0
-        self._steady_steps = 0
+        self._frames, self._steady_frames = 0, 0
+        self._open: _Fall | None = None
+        self._open_frame, self._rise_frame = 0, 0
+        self._done = -1  # samples before this are explained already
+        self._begin(0, _SHORT_EPOCH)
 
     @property
     def steady_share(self) -> float:
-        """Share of the half seconds so far whose sound could be predicted, and so watched."""
-        return self._steady_steps / self._steps if self._steps else 0.0
+        """Share of the time so far in which the sound could be predicted, and so watched."""
+        return self._steady_frames / self._frames if self._frames else 0.0
 
-    def scan(
-        self,
-        raw: Samples,
-        origin: int,
-        stride: int,
-        end: int,
-        jumps: Sequence[tuple[int, int]],
-    ) -> list[_Hole]:
-        """Holes that end in this step.
+    @property
+    def open_since(self) -> int | None:
+        """Frame of the take at which the hole began that it is in."""
+        return None if self._open is None else self._open.start
 
-        `origin` is the frame of the take at index 0; from index `end` on lies no audio any more.
-        At `jumps` (first and last index) the computer lost some.
-        """
-        self._steps += 1
-        if not raw.any():
-            return []
-        signal, blur = _predictable_band(raw, stride)
-        window = _Window(signal, stride, max(0, -origin), end, jumps)
-        self._steady_steps += window.steady
-        self._loudest = max(self._loudest, window.loudest)
-        holes = []
-        for frame in window.suspects:
-            suspect = int(frame) * _FRAME * stride
-            if origin + suspect < self._done:
-                continue
-            if (hole := self._closed(window, suspect, origin, blur)) is not None:
-                holes.append(hole)
-                continue
-            fall = window.fall(suspect)
-            if fall is None or origin + fall.edge < self._done:
-                continue
-            if fall.level < self._loudest * 10 ** (-_TAIL_DB / 10):
-                continue
-            if fall.returned is None:
-                self._open = (origin + fall.edge + blur, fall)
-                self._done = origin + fall.edge + 3 * _HORIZON * stride // 4
-                continue
-            end = fall.returned
-            back = window.rise(end - _FRAME * stride // 2)
-            if back is not None and abs(back.edge - end) < _SEARCH * stride // 2:
-                end = back.edge
-            self._done = origin + end
-            window.mend(fall)
-            start = fall.edge + blur
-            end -= blur
-            if end - start >= self._shortest:
-                holes.append(_Hole(origin + start, origin + end, fall.depth, fall.lost))
-        return holes
+    @property
+    def decided(self) -> int:
+        """Frame of the take before which no more hole will end."""
+        back = 3 * _PROBE if self._open is not None else _PROBE
+        return (self._frame * _FRAME - back) * self._stride
 
-    def _closed(self, window: _Window, suspect: int, origin: int, blur: int) -> _Hole | None:
-        """The open hole, if the signal comes back at `suspect`."""
-        if self._open is None:
-            return None
-        start, fall = self._open
-        if not fall.lost and origin + suspect - start > self._longest_dip:
-            self._open = None
-            return None
-        rise = window.rise(suspect)
-        if rise is None or origin + rise.edge <= start:
-            return None
-        regained = abs(10 * np.log10(rise.level / fall.level))
-        alike = (rise.lost and fall.lost) or abs(rise.depth - fall.depth) < _ALIKE_DB
-        if regained > _RETURN_DB or not alike:
-            return None
-        self._open = None
-        self._done = origin + rise.edge
-        window.mend_before(rise)
-        end = max(origin + rise.edge - blur, start)
-        return _Hole(start, end, fall.depth, fall.lost)
+    def take(self, samples: Samples, raw: Samples) -> None:
+        """More audio: samples of the predictor, and the frames that they come from."""
+        first = max(0, self._frame * _FRAME - _KEPT - self._base)
+        self._found = np.concatenate([self._found[first:], samples])
+        self._whole = np.concatenate([self._whole[first:], samples])
+        self._base += first
+        self._count = len(self._found)
+        first = max(0, (self._frame * _FRAME - 512) * self._stride - self._raw_base)
+        first = min(first, len(self._raw))
+        self._raw = np.concatenate([self._raw[first:], raw])
+        self._raw_base += first
+
+    def advance(self, *, final: bool = False) -> list[_Hole]:
+        """Holes that end in what has been taken."""
+        holes: list[_Hole] = []
+        known = (self._base + self._count) // _FRAME
+        while True:
+            if self._frame >= self._epoch_end:
+                self._prepare(self._epoch_end)
+                self._next_epoch()
+            until = min(self._epoch_end, known)
+            self._prepare(until)
+            suspect, rising = self._suspect(until)
+            if suspect is None:
+                self._frame = max(self._frame, until)
+                if until < self._epoch_end:
+                    return holes
+            elif suspect + _LOOK <= known or final:
+                self._frame = suspect
+                holes += self._judge(min(suspect + _LOOK, known), rising=rising)
+                if final and self._frame >= known:
+                    return holes
+            else:
+                self._frame = suspect
+                return holes
 
     def finish(self, end: int) -> list[_Hole]:
         """A loss that lasts to the end of the take.
 
         A synthesizer that ends the faint tail of a released note is none.
         """
-        if self._open is None or not self._open[1].lost:
+        if self._open is None or not self._open.lost:
             return []
-        start, fall = self._open
-        if fall.level < self._loudest * 10 ** (-_RETURN_DB / 10):
+        if self._open.level < self._loudest * 10 ** (-_RETURN_DB / 10):
             return []
-        return [_Hole(start, end, fall.depth, True)]
+        return [_Hole(self._open.start, end, self._open.depth, True)]
+
+    # Epochs: stretches in which one predictor watches.
+
+    def _begin(self, frame: int, length: int) -> None:
+        self._epoch_start, self._epoch_end = frame, frame + length
+        room = _HISTORY + length + 2 * _LOOK
+        self._errors = np.zeros(room)  # sums of a frame: error squared, ...
+        self._powers = np.zeros((3, room))  # signal squared, times prediction, prediction squared
+        self._suspected = np.zeros(room, dtype=bool)
+        self._prepared, self._searched = frame - _HISTORY, frame
+        self._prepare(frame)
+
+    def _prepare(self, until: int) -> None:
+        """Errors and powers of the frames before `until`."""
+        first = self._prepared
+        if until <= first:
+            return
+        signal = self._whole[first * _FRAME - _TAPS - self._base : until * _FRAME - self._base]
+        errors = np.correlate(signal, self._filter[::-1], "valid")
+        signal = signal[_TAPS:]
+        prediction = signal - errors
+        place = slice(*(f - self._epoch_start + _HISTORY for f in (first, until)))
+        for row, product in (
+            (self._errors, errors * errors),
+            (self._powers[0], signal * signal),
+            (self._powers[1], signal * prediction),
+            (self._powers[2], prediction * prediction),
+        ):
+            row[place] = product.reshape(-1, _FRAME).sum(axis=1)
+        self._prepared = until
+
+    def _suspect(self, until: int) -> tuple[int | None, bool]:
+        """First frame before `until` that is worth a judgement, and whether the signal rises."""
+        self._search(until)
+        place = self._frame - self._epoch_start
+        suspected = self._suspected[place : until - self._epoch_start]
+        first = self._frame + int(np.argmax(suspected)) if suspected.any() else None
+        rise = self._rising(until) if self._open is not None else None
+        if rise is not None and (first is None or rise <= first):
+            return rise, True
+        return first, False
+
+    def _search(self, until: int) -> None:
+        """Suspect the frames whose errors stand out of what is usual."""
+        new = until - self._searched
+        if new <= 0:
+            return
+        place = slice(self._searched - self._epoch_start, until - self._epoch_start + _HISTORY)
+        rows = np.vstack([self._errors[place], self._powers[:, place]])
+        pairs = rows[:, :-1] + rows[:, 1:]  # sums of two frames, and of four, to the same last one
+        sums = np.stack([pairs[:, 2:], pairs[:, 2:] + pairs[:, :-2]], axis=1)
+        errors, power, common, expected = sums
+        explained = np.maximum(expected - common, 0.0)
+        explained *= explained / (expected + 1e-30)
+        usual = np.stack([errors, explained])
+        for first, last in self._jumps:
+            start = self._searched - _HISTORY + 3
+            usual[..., max(0, first - start) : max(0, last + 4 - start)] = 0.0
+        usual = _latest_maximum(usual, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
+        level = _latest_maximum(power, new, span=60, lag=3)
+        errors, power, common, expected = sums[..., -new:]
+        found = (errors > _STANDS_OUT * usual[0]) & (errors > 0.003 * level)
+        found |= (
+            (explained[:, -new:] > _STANDS_OUT_LESS * usual[1])
+            & (common < 0.8 * expected)
+            & (power < 0.7 * expected)
+            & (expected > 0.01 * level)
+        )
+        place = slice(self._searched - self._epoch_start, until - self._epoch_start)
+        self._suspected[place] = found.any(axis=0)
+        self._searched = until
+
+    def _rising(self, until: int) -> int | None:
+        """First frame before `until` whose power stands above that of the hole so far."""
+        first = max(self._frame, self._rise_frame)
+        new = until - first
+        if new <= 0:
+            return None
+        end = until - self._epoch_start + _HISTORY
+        powers = self._powers[0, end - new - _JUST_NOW - _RISE_SPAN - 2 : end]
+        sums = powers[3:] + powers[2:-1] + powers[1:-2] + powers[:-3]
+        frames = np.arange(until - len(sums), until)
+        inside = np.where(frames >= self._open_frame, sums, 0.0)
+        usual = _latest_maximum(inside, new, span=_RISE_SPAN, lag=_JUST_NOW)
+        risen = (sums[-new:] > _RISES * usual) & (usual > 0.0)
+        self._rise_frame = first + int(np.argmax(risen)) if risen.any() else until
+        return self._rise_frame if risen.any() else None
+
+    def _next_epoch(self) -> None:
+        """Does the predictor still do? If not, fit another one to what was before."""
+        end = self._epoch_end
+        place = slice(_HISTORY, _HISTORY + end - self._epoch_start)
+        errors, powers = self._errors[place], self._powers[0, place]
+        n = len(errors)
+        middle = n // 2
+        error = float(np.partition(errors, middle)[middle])
+        power = float(np.partition(powers, middle)[middle])
+        worst = float(np.partition(errors, n - 3)[n - 3])
+        self._watched(n, steady=power > 0.0 and error < _STEADY * power)
+        fall = self._open
+        least = min(float(powers[:middle].mean()), float(powers[middle:].mean()))
+        if fall is not None and (
+            least > _LOUD * _FRAME * fall.level if fall.lost else power > 0.7 * _FRAME * fall.level
+        ):
+            self._open = None  # the level is back, and no step up was seen: the sound moved
+        runs = powers[: n // 21 * 21].reshape(-1, 21).mean(axis=1) / _FRAME
+        self._loudest = max(self._loudest, float(runs.max()))
+        self._noise = error / _FRAME
+        settled = end >= self._unsettled
+        self._wait -= 1
+        if self._usual is None:
+            self._usual = (error, worst)
+            does = settled or (self._is_close and error < 0.02 * power)
+        else:
+            does = error <= 2 * self._usual[0] + 1e-7 * power
+            does = does and worst <= 3 * self._usual[1] + 1e-6 * power
+        if does and (self._is_close or self._wait > 0):
+            self._held += 1
+            if self._held >= _HELD and self._is_close:
+                self._next_wait = 1
+        else:
+            self._fit(end)
+        steady = self._held >= _HELD and self._is_close
+        self._begin(end, (_LONG_EPOCH if steady else _EPOCH) if settled else _SHORT_EPOCH)
+
+    def _fit(self, end: int) -> None:
+        past = self._signal(self._whole, max(0, end * _FRAME - _WINDOW), end * _FRAME)
+        self._is_close = False
+        if len(past) < _LEAST_PAST or not past.any():
+            self._filter = _UNFITTED
+        elif self._wait <= 0:
+            self._filter = _close_fit(past[-_PAST:])
+            self._is_close = True
+            self._next_wait = min(2 * self._next_wait, _MOST_WAIT)
+            self._wait = self._next_wait
+        else:
+            self._filter = _quick_fit(past)
+        self._held = 0
+        self._usual = None
+
+    def _resume(self, frame: int, error_filter: _Array | None, unsettled: int) -> None:
+        """Start an epoch after an edge."""
+        self._watched(max(0, frame - self._epoch_start), steady=True)
+        if error_filter is not None:
+            self._filter = error_filter
+            self._is_close = True
+            self._held = 0
+            self._usual = None
+        self._frame = frame
+        self._unsettled = frame + unsettled
+        self._begin(frame, _SHORT_EPOCH)
+
+    def _watched(self, frames: int, *, steady: bool) -> None:
+        self._frames += frames
+        self._steady_frames += frames if steady else 0
+
+    def _signal(self, buffer: Samples, first: int, last: int) -> Samples:
+        return buffer[first - self._base : last - self._base]
+
+    # Judgements
+
+    def _judge(self, known: int, *, rising: bool) -> list[_Hole]:
+        """Look closer at the next frame, of which what follows is known up to another one."""
+        suspect = self._frame
+        if self._open is not None:
+            if (hole := self._rise(known)) is not None:
+                return [hole] if hole.end - hole.start >= self._shortest else []
+            if rising:
+                self._rise_frame = suspect + 3
+        begun = self._epoch_start
+        hole, fell = self._fall(known)
+        if not fell and self._epoch_start == begun:
+            # Something else has begun, perhaps a note.
+            self._unsettled = max(self._unsettled, suspect + _UNSETTLED)
+            self._frame = suspect + _SKIP
+            self._epoch_end = min(self._epoch_end, max(suspect, begun) + _SHORT_EPOCH)
+            self._epoch_end = max(self._epoch_end, self._frame)
+        return [] if hole is None or hole.end - hole.start < self._shortest else [hole]
+
+    def _fall(self, known: int) -> tuple[_Hole | None, bool]:
+        """The hole that begins at the next frame, if it is over soon; and whether one begins."""
+        none = (None, False)
+        origin = (self._frame + 1) * _FRAME - _LEAD
+        length = known * _FRAME - origin
+        if self._filter is _UNFITTED or length < _LEAD + 12:
+            return none
+        past = self._signal(self._whole, max(0, origin - _PAST), origin)
+        if len(past) < _LEAST_PAST:
+            return none
+        level = float(np.var(past[-_TAPS:]))
+        if level <= self._loudest * 10 ** (-_TAIL_DB / 10) or not self._may_fall(past, origin):
+            return none
+        prediction = _prediction(past, length)
+        if prediction is None:
+            return none
+        expected, variance = prediction.expected, prediction.variance
+        n = len(expected)
+        found = self._signal(self._found, origin, origin + n)
+        step = _lesser_gain(found, expected, variance, latest=_LEAD + _SEARCH)
+        least = max(_EVIDENCE, 2 * prediction.usual)
+        if step.evidence < least or step.start < 3 or origin + step.start < self._done:
+            return none
+        if step.end >= n - _RETURNED:
+            # A sound that is hard to predict soon looks weaker than expected. Is it back before?
+            brief = _lesser_gain(
+                found, expected, variance, latest=_LEAD + _SEARCH, end=n - _RETURNED
+            )
+            after = slice(brief.end + 1, brief.end + 1 + _RETURNED)
+            if (
+                brief.evidence >= least
+                and _missed(found[after], expected[after]) < 0.15
+                and _gain(found[after], expected[after])[0] > (1 + brief.gain) / 2
+            ):
+                step = brief
+        returned = step.end < n - _RETURNED
+        end = step.end if returned else n
+        blurred = end - step.start >= 8  # else there is nothing without the blur of the edges
+        inside = slice(step.start + blurred, end - (blurred and returned))
+        inside = slice(inside.start, min(inside.stop, inside.start + 3 * _PROBE // 2))
+        gain, energy = _gain(found[inside], expected[inside])
+        most = 10 ** (-MIN_DEPTH_DB / 20)
+        if not -0.3 < gain < most or energy > most**2:
+            return none
+        noise = min(self._noise, float(variance[0]))
+        depth, lost = _depth(gain, energy, float(np.mean(expected[inside] ** 2)), noise)
+        if returned:
+            after = slice(end + 1, min(n, end + 1 + _PROBE))
+            back, power = _gain(found[after], expected[after])
+            if back < (1 + max(gain, 0.0)) / 2 or power > 2.5:
+                return none
+            near, all_of_it = (
+                (part, float(variance[part].sum() / np.sum(expected[part] ** 2)))
+                for part in (after, slice(end + 1, n))
+            )
+            missed = _missed(found[near[0]], expected[near[0]])
+            if missed > max(_AGAIN * (1 - gain) ** 2, 3 * near[1]):
+                return none
+            # A sound that has jumped in time follows for a part of its period.
+            missed = _missed(found[all_of_it[0]], expected[all_of_it[0]])
+            if missed > max(_FOLLOWS, 6 * all_of_it[1]):
+                return none
+        else:
+            # Less like what was expected, or there again already, rather than weaker?
+            unlike = not lost and _missed(found[inside], gain * expected[inside]) > 0.5
+            left = lost and _energy(found[inside.start :], expected[inside.start :]) > _LEFT
+            if unlike or left or not _is_abrupt(found, expected, variance, step, self._rate):
+                return none
+        start = self._sharp(origin + self._edge(found, expected, step.start, gain))
+        stop = round((origin + n) * self._stride)
+        if returned:
+            stop = self._sharp(origin + self._edge(found, expected, end, gain, back=True))
+        step_db = depth
+        depth, lost = self._depth_of_treble(start, stop, level, depth, lost)
+        if returned:
+            mended = slice(step.start - 1, end + 1)
+            self._signal(self._whole, origin, origin + n)[mended] = expected[mended]
+            self._done = origin + end
+            frame = -(-(origin + end + 1) // _FRAME)
+            self._resume(frame, prediction.error_filter, _UNSETTLED // 2)
+            return _Hole(start, stop, depth, lost), True
+        edge = origin + step.start
+        before = past[-_TAPS:]
+        self._open = _Fall(edge, start, depth, step_db, lost, level, before, prediction, noise)
+        self._open_frame = edge // _FRAME + 5
+        self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
+        self._done = edge + 1
+        self._resume(self._rise_frame, None, _UNSETTLED)
+        return None, True
+
+    def _may_fall(self, past: Samples, origin: int) -> bool:
+        """Whether a fall shows in what the watching predictor continues, for a first glance."""
+        length = 90
+        starts = [len(past) - length - 20, len(past) - length, len(past)]
+        memories = np.array([past[s - _TAPS : s] for s in starts])
+        predicted = _continued(self._filter, memories, length)
+        variance = np.full(length, 0.03 * float(np.var(past[-_TAPS:])))
+        followed = [past[s : s + length] for s in starts[:-1]]
+        followed.append(self._signal(self._found, origin, origin + length))
+        *usual, step = (
+            _lesser_gain(found, expected[: len(found)], variance[: len(found)], latest=60, grid=2)
+            for found, expected in zip(followed, predicted, strict=True)
+        )
+        if step.evidence <= max(3.0, *(other.evidence for other in usual)):
+            return False
+        inside = slice(step.start, step.end)
+        rest = np.sum(followed[-1][inside] ** 2) / np.sum(predicted[-1][inside] ** 2)
+        return bool(rest < 0.9)
+
+    def _rise(self, known: int) -> _Hole | None:
+        """The hole that ends at the next frame, if it does."""
+        fall = self._open
+        if fall is None:
+            return None
+        begin = known * _FRAME - _TAPS  # the sound that is back; predicted from there backwards
+        reach = min(begin - int(fall.edge) - 2, begin - (self._frame + 1) * _FRAME + 4 * _PROBE)
+        if begin + 1 - int(fall.edge) > MAX_DIP_SECONDS * self._rate and not fall.lost:
+            self._open = None
+            return None
+        if reach < 14:
+            return None
+        after = self._signal(self._found, begin, begin + _TAPS)
+        found = self._signal(self._found, begin - reach, begin)[::-1]
+        expected = _continued(fall.prediction.error_filter, after[np.newaxis, ::-1], reach)[0]
+        level = float(np.var(after))
+        variance = fall.prediction.variance[:reach]
+        variance = np.concatenate([variance, np.full(reach - len(variance), variance[-1])])
+        variance = np.maximum(variance, 0.01 * level)
+        latest = min(reach - 4, begin - (self._frame + 1) * _FRAME + 5 * _PROBE // 2)
+        step = _lesser_gain(found, expected, variance, latest=latest)
+        inside = slice(step.start + 1, min(reach, step.start + 1 + _PROBE))
+        if step.evidence < 20.0 or step.start < 3 or inside.stop - inside.start < 9:
+            return None
+        gain, energy = _gain(found[inside], expected[inside])
+        depth, lost = _depth(gain, energy, float(np.mean(expected[inside] ** 2)), fall.noise)
+        alike = (lost and fall.lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
+        regained = 10 * np.log10(max(level, 1e-30) / fall.level)
+        if lost and _energy(found[step.start + 1 :], expected[step.start + 1 :]) > _LEFT:
+            return None
+        if not alike or abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
+            return None
+        edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
+        end = self._sharp(edge)
+        mended = slice(step.start - 1, None)
+        self._signal(self._whole, begin - reach, begin)[::-1][mended] = expected[mended]
+        self._open = None
+        self._done = begin - step.start + 1
+        self._resume(-(-self._done // _FRAME), fall.prediction.error_filter, _UNSETTLED // 2)
+        return _Hole(fall.start, end, fall.depth, fall.lost)
+
+    def _edge(
+        self, found: Samples, expected: Samples, at: int, gain: float, *, back: bool = False
+    ) -> float:
+        """Where near sample `at` the gain changes: decimation gives a step a known shape."""
+        q = self._stride
+        samples = np.arange(max(at - 6, 0), min(at + 6, len(found)))
+        edges = at * q + np.arange(-3 * q, 3 * q + 1)
+        reached = np.clip(samples * q + q - edges[:, np.newaxis], 0, len(self._response) - 1)
+        share = self._response[reached]  # of each sample that lies after the edge
+        inside = 1 - share if back else share
+        model = expected[samples] * (1 - (1 - max(gain, 0.0)) * inside)
+        cost = ((found[samples] - model) ** 2).sum(axis=1)
+        return float(edges[int(np.argmin(cost))] / q)
+
+    def _depth_of_treble(
+        self, start: int, stop: int, level: float, depth: float, lost: bool
+    ) -> tuple[float, bool]:
+        """The depth from the raw signal, where most of it lies above the predictor's band."""
+        reach = round(0.02 * self._rate * self._stride)
+        before = self._raw[max(0, start - reach - self._raw_base) : start - self._raw_base]
+        unsure = (stop - start) // 4  # by so much edges may be off
+        inside = self._raw[start + unsure - self._raw_base :]
+        inside = inside[: min(stop - start - 2 * unsure, reach)]
+        if len(inside) < 8 or len(before) < 8 or np.var(before) < 20 * level:
+            return depth, lost
+        ratio = float(np.mean(inside**2) / np.var(before))
+        depth = float(-10 * np.log10(max(ratio, 10 ** (FLOOR_DBFS / 10))))
+        return depth, depth >= DROPOUT_DEPTH_DB or lost
+
+    def _sharp(self, edge: float) -> int:
+        """Frame of the take of an edge, at the jump that it makes in the sound if there is one."""
+        at = round(edge * self._stride)
+        rate = self._rate * self._stride
+        first = max(at - round(0.03 * rate), self._raw_base)
+        near = self._raw[first - self._raw_base :]
+        return first + _first_jump(near, at - first, round(0.0008 * rate))
+
+
+def _latest_maximum(rows: _Array, new: int, *, span: int, lag: int) -> _Array:
+    """Of each of the last `new` columns, the maximum of `span` columns that end `lag` before it."""
+    from scipy.ndimage import maximum_filter1d
+
+    highest = maximum_filter1d(rows[..., : rows.shape[-1] - lag], span, axis=-1, mode="constant")
+    first = rows.shape[-1] - new - lag - span + 1 + span // 2
+    return np.asarray(highest[..., first : first + new])
+
+
+def _depth(gain: float, energy: float, expected: float, noise: float) -> tuple[float, bool]:
+    """How far the signal fell, in dB, and whether it was lost; from mean squares."""
+    rest = min(energy, max(gain, 0.0) ** 2 + noise / expected)
+    floor = 10 ** (FLOOR_DBFS / 10) / 2
+    depth = float(-10 * np.log10(max(rest, floor / expected)))
+    near_the_noise = rest * expected < noise * 10 ** (NOISE_MARGIN_DB / 10)
+    return depth, bool(depth >= DROPOUT_DEPTH_DB or near_the_noise)
 
 
 class DropoutDetector:
     """Finds dropouts and dips in audio that comes in blocks.
 
-    Blocks of any sizes give the same events: all work is done in steps at fixed positions of the
-    take. Memory is bounded (0.8 s of audio). An event is told at most 0.7 s after its end.
+    Blocks of any sizes give the same events: all that is decided is decided at fixed positions of
+    the take. Memory is bounded (some seconds of audio). The end of an interruption is told 50 ms
+    after it, and so is the beginning of one that goes on, by `open_since`.
 
     Parameters
     ----------
@@ -479,24 +896,35 @@ class DropoutDetector:
 
     def __init__(self, samplerate: int, channels: int, lost: Sequence[LostBuffers] = ()) -> None:
         self._samplerate = samplerate
-        self._jumps = deque(sorted((mark.frame, mark.frame + mark.spoiled) for mark in lost))
         self._stride = max(1, round(samplerate / _PREDICTOR_RATE))
-        self._context = _CONTEXT * self._stride
-        self._step = _STEP * self._stride
-        self._window = np.zeros((channels, 2 * self._context + self._step))
-        self._filled = self._context  # nothing was before the take
-        self._origin = -self._context
-        self._fed = 0
-        self._channels = [_Channel(samplerate) for _ in range(channels)]
+        self._weights = _decimator(self._stride)
+        frame = _FRAME * self._stride
+        reach = _TAPS // _FRAME + 2  # frames that the predictor remembers a jump
+        jumps = [
+            (mark.frame // frame - 1, (mark.frame + mark.spoiled) // frame + reach)
+            for mark in sorted(lost, key=lambda mark: mark.frame)
+        ]
+        self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]
+        self._unused = np.zeros((channels, self._stride - 1))  # nothing was before the take
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
+        self._fed = 0
 
     @property
     def steady_shares(self) -> tuple[float, ...]:
-        """Of each channel, the share of the half seconds so far that held a steady sound.
+        """Of each channel, the share of the time so far that held a steady sound.
 
         Elsewhere (silence, noise, speech) there is nothing that could be seen to drop out.
         """
         return tuple(channel.steady_share for channel in self._channels)
+
+    @property
+    def open_since(self) -> tuple[float | None, ...]:
+        """Of each channel, since when it is in a dropout or dip, in seconds; None if in none.
+
+        For a live view: one that turns out to be no interruption is never told as an event.
+        """
+        starts = (channel.open_since for channel in self._channels)
+        return tuple(None if start is None else start / self._samplerate for start in starts)
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
@@ -508,68 +936,69 @@ class DropoutDetector:
         """
         require_block(block, len(self._channels), "dropout detector")
         events: list[Event] = []
-        used = 0
-        while used < len(block):
-            n = min(len(block) - used, self._window.shape[1] - self._filled)
-            self._window[:, self._filled : self._filled + n] = block[used : used + n].T
-            self._filled += n
-            used += n
-            if self._filled == self._window.shape[1]:
-                events += self._advance(self._filled)
-        self._fed += len(block)
+        for first in range(0, len(block), _PIECE):
+            events += self._feed(block[first : first + _PIECE])
         return tuple(events)
 
     def finish(self) -> tuple[Event, ...]:
         """No more blocks: the events that were still open."""
-        events: list[Event] = []
-        while self._origin + self._context < self._fed:
-            end = self._filled
-            self._window[:, end:] = 0.0
-            events += self._advance(max(end, 0))
         for number, channel in enumerate(self._channels, start=1):
-            self._holes += [(number, hole) for hole in channel.finish(self._fed)]
-        return (*events, *self._tell(None))
-
-    def _advance(self, end: int) -> list[Event]:
-        """Scan the step in the middle of the window, of which `end` frames are audio."""
-        origin, reach = self._origin, self._window.shape[1]
-        while self._jumps and self._jumps[0][1] <= origin - self._context:
-            self._jumps.popleft()
-        near = takewhile(lambda jump: jump[0] < origin + reach, self._jumps)
-        jumps = [(first - origin, last - origin) for first, last in near]
-        for number, channel in enumerate(self._channels, start=1):
-            holes = channel.scan(self._window[number - 1], origin, self._stride, end, jumps)
+            holes = channel.advance(final=True) + channel.finish(self._fed)
             self._holes += [(number, hole) for hole in holes]
-        known = self._origin + self._context + self._step
-        self._window[:, : -self._step] = self._window[:, self._step :]
-        self._filled = end - self._step
-        self._origin += self._step
-        return self._tell(known - self._context // 4)
+        return self._tell(None)
 
-    def _tell(self, until: int | None) -> list[Event]:
-        """Events that ended before frame `until`, the same one in several channels as one."""
-        ready = [h for h in self._holes if until is None or h[1].end < until]
-        self._holes = [h for h in self._holes if h not in ready]
+    def _feed(self, block: Samples) -> tuple[Event, ...]:
+        q = self._stride
+        raw = np.concatenate([self._unused, block.T], axis=1)
+        n = (raw.shape[1] - (q - 1)) // q
+        samples = np.zeros((len(raw), n))
+        if n:
+            padded = np.pad(
+                raw[:, : (n + 1) * q], ((0, 0), (0, max(0, (n + 1) * q - raw.shape[1])))
+            )
+            phases = np.ascontiguousarray(padded.reshape(len(raw), n + 1, q).transpose(2, 0, 1))
+            # Weight by weight: the sums are then the same whatever the size of the block.
+            for place, weight in enumerate(self._weights):
+                later, phase = divmod(place, q)
+                samples += phases[phase][:, later : later + n] * weight
+        self._unused = raw[:, n * q :].copy()
+        self._fed += len(block)
+        for number, channel in enumerate(self._channels, start=1):
+            channel.take(samples[number - 1], block[:, number - 1])
+            self._holes += [(number, hole) for hole in channel.advance()]
+        decided = min((channel.decided for channel in self._channels), default=self._fed)
+        return self._tell(decided)
+
+    def _tell(self, decided: int | None) -> tuple[Event, ...]:
+        """Events that ended before frame `decided`, the same one in several channels as one."""
         near = SIMULTANEOUS_SECONDS * self._samplerate
 
         def alike(first: _Hole, hole: _Hole) -> bool:
             return (
                 abs(hole.start - first.start) <= near
-                and abs(hole.end - first.end) <= near
+                and hole.end - first.end <= near
                 and hole.lost == first.lost
             )
 
-        groups = of_one_event(sorted(ready, key=lambda h: (h[1].start, h[0])), alike)
-        return [
-            Event(
-                "dropout" if group[0][1].lost else "dip",
-                min(hole.start for _, hole in group) / self._samplerate,
-                max(hole.end for _, hole in group) / self._samplerate,
-                tuple(sorted(number for number, _ in group)),
-                max(hole.depth for _, hole in group),
+        self._holes.sort(key=lambda h: (h[1].end, h[1].start, h[0]))
+        events: list[Event] = []
+        waiting: list[tuple[int, _Hole]] = []
+        for group in of_one_event(self._holes, alike):
+            first = group[0][1]
+            if decided is not None and first.end + near >= decided:
+                waiting += group
+                continue
+            events.append(
+                Event(
+                    "dropout" if first.lost else "dip",
+                    min(hole.start for _, hole in group) / self._samplerate,
+                    max(hole.end for _, hole in group) / self._samplerate,
+                    tuple(sorted(number for number, _ in group)),
+                    max(hole.depth for _, hole in group),
+                )
             )
-            for group in groups
-        ]
+        self._holes = waiting
+        return tuple(events)
 
 
 def find_dropouts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
@@ -579,7 +1008,8 @@ def find_dropouts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
     -------
     tuple of Event
         Kinds "dropout" and "dip", with start and end in seconds, the channels (from 1) that it
-        happened in at the same time, and the depth in dB re the level just before.
+        happened in at the same time, and the depth in dB re the level just before; in the order
+        of their ends.
 
     Raises
     ------

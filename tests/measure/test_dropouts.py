@@ -166,13 +166,14 @@ def test_lost_buffers_are_not_the_instruments():
 
 
 SAW_55 = [(55.0 * k, 1 / k) for k in range(1, 90)]
+PULSE_41 = [(41.2 * k, np.sin(0.1 * np.pi * k) / k) for k in range(1, 300)]
 FIFTHS = [(f * k, 1 / k) for f in (220.0, 277.18, 329.63) for k in range(1, 10)]
+BEATING = [(440.0, 1.0), (443.0, 1.0)]
 
 
-@pytest.mark.parametrize("partials", [SAW_55, FIFTHS])
-def test_audio_that_jumps_again_and_again_is_the_computers(partials):
-    # At one jump the sound seems to fall, at the next, half a second later, to come back.
-    chance = np.random.default_rng(5)
+def found_at_jumps(partials, seed):
+    """What is found of itself, and what is left of it if the computer's losses are known."""
+    chance = np.random.default_rng(seed)
     time = np.arange(12 * RATE) / RATE
     sound = sum(a * np.sin(2 * np.pi * f * time + a) for f, a in partials)
     sound = 0.25 * sound / np.max(np.abs(sound)) + 2e-5 * chance.standard_normal(len(time))
@@ -182,29 +183,40 @@ def test_audio_that_jumps_again_and_again_is_the_computers(partials):
         keep[place : place + chance.integers(1, 4000)] = False
     joints = np.searchsorted(np.flatnonzero(keep), places)
     found = find_dropouts(sound[keep][:, np.newaxis], RATE)
+    lost = [LostBuffers(int(joint), 1) for joint in joints]
+    return found, mark_lost_buffers(found, lost, RATE)
+
+
+@pytest.mark.parametrize(("partials", "seed"), [(SAW_55, 5), (PULSE_41, 5), (PULSE_41, 7)])
+def test_audio_that_jumps_again_and_again_is_the_computers(partials, seed):
+    # At one jump the sound seems to fall, at the next, half a second later, to come back; and a
+    # predictor that remembers one period sees a pulse of before the jump missing after it.
+    found, marked = found_at_jumps(partials, seed)
     assert found  # else nothing is tried here
-    marked = mark_lost_buffers(found, [LostBuffers(int(joint), 1) for joint in joints], RATE)
     assert {event.kind for event in marked} == {"lost_buffers"}
 
 
-def test_a_dropout_right_after_a_loss_does_not_pass_for_the_sounds_own_edges():
+@pytest.mark.parametrize("seed", [5, 6, 7])
+@pytest.mark.parametrize("partials", [FIFTHS, BEATING])
+def test_audio_that_jumps_is_no_interruption_even_if_nobody_knows(partials, seed):
+    found, _ = found_at_jumps(partials, seed)
+    assert found == ()
+
+
+@pytest.mark.parametrize("gain", [1e-4, 0.5])
+def test_a_dropout_right_after_a_loss_does_not_pass_for_the_sounds_own_edges(gain):
     time = np.arange(3 * RATE) / RATE
     sound = sum(np.sin(2 * np.pi * 220 * k * time + k * k) / k for k in range(1, 16))
     sound = 0.1 * sound + 1e-5 * np.random.default_rng(2).standard_normal(len(time))
-    missed = 0
-    for gap in np.arange(0.045, 0.06, 0.003):
+    for gap in np.arange(0.03, 0.09, 0.006):
         signal = sound.copy()
         signal[RATE : RATE + 960] = 0.0  # the computer's
         start = RATE + 960 + round(gap * RATE)
-        signal[start : start + 1900] *= 1e-4
-        told = []
+        signal[start : start + 1900] *= gain
         for lost in ((), (LostBuffers(RATE, 960, 960),)):
             detector = DropoutDetector(RATE, 1, lost)
             events = detector.feed(signal[:, np.newaxis]) + detector.finish()
-            told.append(any(abs(e.start - start / RATE) < 0.001 for e in events))
-        missed += not told[0]
-        assert told[1]
-    assert missed  # without being told, or else nothing is tried here
+            assert any(abs(e.start - start / RATE) < 0.001 for e in events)
 
 
 def test_what_a_loss_begins_or_ends_is_parted():
@@ -299,6 +311,92 @@ def test_a_sampled_instrument_and_its_dropouts(tmp_path, program, note):
     samples[start : start + 960] *= 0.0
     (event,) = find_dropouts(samples, rate)
     assert (event.kind, event.channels) == ("dropout", (1, 2))
-    # A rich sound is predicted less well than a tone: 3 ms instead of 0.5 ms.
-    assert event.start == pytest.approx(start / rate, abs=0.003)
-    assert event.end == pytest.approx((start + 960) / rate, abs=0.003)
+    assert event.start == pytest.approx(start / rate, abs=EDGE_SECONDS)
+    assert event.end == pytest.approx((start + 960) / rate, abs=EDGE_SECONDS)
+
+
+def with_gaps(sound, gaps, gain):
+    spoiled = sound.copy()
+    for start, length in gaps:
+        spoiled[round(start * RATE) : round((start + length) * RATE)] *= gain
+    return spoiled
+
+
+def rich_sounds(seconds):
+    t = np.arange(int(seconds * RATE)) / RATE
+    wander = t + 0.0009 * np.sin(2 * np.pi * 5.5 * t)  # vibrato of 54 cents
+    return {
+        "saw 41 Hz": 41.2 * t % 1.0 - 0.5,
+        "pulse 55 Hz": np.where(55.3 * t % 1.0 < 0.15, 0.5, -0.1),
+        "saw with vibrato": sum(np.sin(2 * np.pi * 196 * k * wander) / k for k in range(1, 12)),
+        "detuned pad": sum(
+            np.sin(2 * np.pi * f * d * k * t + f * k) / k
+            for f in (130.8, 164.8, 196.0)
+            for d in (0.996, 1.0, 1.005)
+            for k in range(1, 15)
+        ),
+        "tremolo": (220 * t % 1.0 - 0.5) * (0.625 + 0.375 * np.cos(2 * np.pi * 7 * t)),
+    }
+
+
+@pytest.mark.parametrize("name", rich_sounds(0.1))
+def test_shallow_dips_in_rich_sounds(name):
+    lengths = (0.002, 0.005, 0.02, 0.03)
+    gaps = [(0.6 + 0.37 * k, lengths[k % 4]) for k in range(12)]
+    sound = rich_sounds(5.5)[name]
+    events = find_dropouts(noisy(with_gaps(sound, gaps, 0.5), 45)[:, np.newaxis], RATE)
+    found = [
+        (start, length)
+        for start, length in gaps
+        for event in events
+        if abs(event.start - start) < 0.001 and abs(event.end - start - length) < 0.001
+    ]
+    # How well what moves can be predicted varies with the moment (docs/measurements/dropouts.md).
+    steady = name in ("saw 41 Hz", "pulse 55 Hz")
+    assert len(found) >= (12 if steady else 8 if "vibrato" in name else 10)
+    assert len(events) <= 12
+
+
+@pytest.mark.parametrize("edge", ["soft", "coupled"])
+def test_edges_of_real_contacts(edge):
+    from scipy.signal import lfilter
+
+    gaps = [(0.6 + 0.5 * k, length) for k, length in enumerate((0.01, 0.02, 0.1, 0.3))]
+    t = np.arange(3 * RATE) / RATE
+    sound = 0.3 * np.sin(2 * np.pi * 330 * t) + 0.1 * np.sin(2 * np.pi * 660 * t)
+    if edge == "soft":  # the gain moves with a time constant of 1 ms
+        share = 1 - np.exp(-1 / (0.001 * RATE))
+        gain = lfilter([share], [1, share - 1], with_gaps(np.ones(len(t)), gaps, 0.0) - 1) + 1
+        spoiled = sound * gain
+    else:  # a coupling capacitor of 1 uF into 10 kohm follows, and 0.2 of DC lies on the contact
+        kept = np.exp(-1 / (0.01 * RATE))
+        spoiled = lfilter([1, -1], [1, -kept], with_gaps(sound + 0.2, gaps, 0.0))
+    events = find_dropouts(noisy(spoiled, 60)[:, np.newaxis], RATE)
+    assert len(events) == len(gaps)
+    for event, (start, length) in zip(events, gaps, strict=True):
+        assert event.start == pytest.approx(start, abs=0.0015)
+        assert event.end == pytest.approx(start + length, abs=0.0015)
+
+
+def test_what_happens_is_known_within_a_tenth_of_a_second():
+    lengths = (0.003, 0.03, 0.08, 0.4)
+    gaps = [(0.6 + 0.6 * k, length) for k, length in enumerate(lengths)]
+    t = np.arange(int(3.2 * RATE)) / RATE
+    chord = sum(np.sin(2 * np.pi * f * t) for f in (261.6, 329.6, 392.0))
+    take = noisy(with_gaps(chord, gaps, 0.25), 50)[:, np.newaxis]
+    detector = DropoutDetector(RATE, 1)
+    block = RATE // 200
+    told, open_at = [], []
+    for first in range(0, len(take), block):
+        now = (first + block) / RATE
+        told += [(now, event) for event in detector.feed(take[first : first + block])]
+        (since,) = detector.open_since
+        open_at += [] if since is None else [(now, since)]
+    assert len(told) == len(gaps)
+    for (now, event), (start, length) in zip(told, gaps, strict=True):
+        assert event.end == pytest.approx(start + length, abs=EDGE_SECONDS)
+        assert now - event.end <= 0.06
+    for start, length in gaps[2:]:
+        seen = [now for now, since in open_at if abs(since - start) < EDGE_SECONDS]
+        assert min(seen) - start <= 0.06
+        assert max(seen) - start - length <= 0.06
