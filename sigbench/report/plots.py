@@ -726,6 +726,7 @@ def _soak(plot: SoakPlot) -> Figure:
     unit, symbol = _time_unit(last)
     lanes = 0.2 * len(sides) + 0.12
     figure = _figure(1.15 + 0.85 * len(plot.rows) + lanes)
+    figure.set_layout_engine("constrained", h_pad=0.08)  # inches; else the last label is cut
     grid = figure.subplots(
         len(plot.rows) + 1,
         columns,
@@ -775,7 +776,7 @@ def _soak(plot: SoakPlot) -> Figure:
     if plot.after is not None:
         entries.append((Line2D([], [], color=INK), plot.after_name))
     if onsets:
-        key = Line2D([], [], linestyle=":", marker="v", color=INK, markersize=4)
+        key = Line2D([], [], linestyle=":", marker="D", color=INK, markersize=3.5)
         entries.append((key, "onset (hollow: before)" if len(sides) > 1 else "onset"))
     entries += [(_event_key(kind), EVENT_WORDS[kind]) for kind in dict.fromkeys(kinds)]
     figure.legend(
@@ -794,12 +795,12 @@ def _draw_onset(axes: Axes, at: float, *, filled: bool, headed: bool) -> None:
         axes.plot(
             at,
             1.0,
-            "v",
+            "D",
             transform=axes.get_xaxis_transform(),
             clip_on=False,
             color=INK,
             markerfacecolor=INK if filled else "white",
-            markersize=5,
+            markersize=4,
             markeredgewidth=0.7,
         )
 

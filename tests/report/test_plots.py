@@ -15,9 +15,16 @@ from sigbench.report.plots import (
     CurvePlot,
     HarmonicsPlot,
     Mark,
+    SoakPlot,
+    SoakRow,
+    SoakSide,
     SpectrumPlot,
     TimePanel,
     TimePlot,
+    WearPanel,
+    WearPlot,
+    WearSide,
+    _time_unit,
     draw,
 )
 
@@ -30,6 +37,13 @@ EVENTS = tuple(
         ("dropout", "dip", "crackle", "click", "hum_burst", "lost_buffers", "mark"), 1
     )
 )
+EDGES = np.linspace(0, 100, 11)
+CROSSED = np.ones((3, 10), dtype=bool)
+CROSSED[2, 7:] = False
+LEVEL = np.full((3, 10), np.nan)
+LEVEL[:, 4], LEVEL[1, 8] = (-10.0, -70.0, 3.0), -30.0
+WORN = WearSide(EDGES, CROSSED, LEVEL, ((40.0, 50.0),), ((70.0, 75.0),))
+NEVER = WearSide(EDGES, CROSSED[:0], LEVEL[:0], None, None)
 PLOTS = {
     "spectrum": SpectrumPlot(
         (CurvePanel("Left", FLAT, FLAT, (Mark(440.0, "note"), Mark(15.0, "below"))),) * 2,
@@ -46,6 +60,30 @@ PLOTS = {
         (BarPanel("Left", (-40.0, -50.0), (-70.0, -80.0, -90.0)), BarPanel("Right", None, None)),
         "a",
         "b",
+    ),
+    "taper": CurvePlot(
+        (CurvePanel("", TIME, None, reference=TIME),),
+        "a",
+        "b",
+        "Time (%)",
+        "dB",
+        False,
+        reference_name="the law",
+        x_range=(0.0, 100.0),
+    ),
+    "wear": WearPlot((WearPanel("Left", WORN, NEVER), WearPanel("Right", None, WORN)), "_a $", "b"),
+    "soak": SoakPlot(
+        (1, 2),
+        (
+            SoakRow(
+                "Level", (CurvePanel("Left", TIME, TIME), CurvePanel("Right", None, None)), 1.0
+            ),
+            SoakRow("Hum", (CurvePanel("Left", None, TIME), CurvePanel("", TIME, None)), 6.0),
+        ),
+        SoakSide(EVENTS[:-1], ((1, EVENTS[-1]),), ((1, 2.0), (2, 3.0))),
+        SoakSide((), (), ((1, 2.5),)),
+        "_before $",
+        "after",
     ),
     "time": TimePlot(
         (
@@ -82,5 +120,14 @@ def test_settings_of_the_machine_take_no_part():
 def test_before_and_after_differ_by_shape():
     hatched = draw(PLOTS["bars"], "f").decode()
     assert "<pattern" in hatched
-    dashed = draw(PLOTS["response"], "f").decode()
-    assert "stroke-dasharray" in dashed
+    for name in ("response", "soak"):
+        assert "stroke-dasharray" in draw(PLOTS[name], "f").decode()
+
+
+def test_a_worn_place_and_a_dead_one_differ_by_their_filling():
+    assert "<pattern" in draw(PLOTS["wear"], "f").decode()
+
+
+@pytest.mark.parametrize(("last", "symbol"), [(5.0, "s"), (3600.0, "min"), (86_400.0, "h")])
+def test_time_is_counted_in_units_that_suit_it(last, symbol):
+    assert _time_unit(last)[1] == symbol
