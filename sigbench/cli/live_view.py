@@ -90,10 +90,9 @@ def view(
         Whether the terminal has the signs for blocks; else ``#`` and ``:`` stand for them.
     """
     if columns < LEAST_COLUMNS or lines < LEAST_LINES:
-        small = (
-            f"{_head(seen)}\nMake this window larger: {LEAST_COLUMNS} columns, {LEAST_LINES} lines."
-        )
-        return Text(small[: columns * max(1, lines - 1)])
+        wanted = f"{LEAST_COLUMNS} columns, {LEAST_LINES} lines"
+        small = (_head(seen), "Make this window larger:", wanted)[: max(1, lines - 1)]
+        return Text("\n".join(line[:columns] for line in small))
     head = [_heading(seen, columns), Text()]
     figures = list(_figures(seen, columns, blocks))
     foot = [_last(seen, columns), *_tallies(seen, columns), Text(_marks(marks, columns), "dim")]
@@ -175,8 +174,10 @@ def _word(channel: int, level: MeterLevel) -> str:
 
 
 def _middle(seen: Seen, columns: int, lines: int, blocks: bool) -> Iterator[Text]:
+    strips = min(len(seen.levels), MOST_STRIPS)
     more = list(_courses(seen, columns) if seen.check == "soak" else _travel(seen, columns))
-    rows = max(1, lines - len(more)) // min(len(seen.levels), MOST_STRIPS)
+    more = more[: max(0, lines - strips)]
+    rows = (lines - len(more)) // strips
     yield from _strips(seen.strip, columns, rows, blocks)
     yield _event_row(seen, columns)
     scale = f"{STRIP_SECONDS:g} s ago"
