@@ -61,6 +61,7 @@ _NOISE_EDGES = 2.5  # usual peak over base is 8 in noise, which this makes `_STA
 _LEAST = 10 ** (MIN_PEAK_DBFS / 10)
 _APART = 3  # rows between transients
 _ALIKE = 0.6  # correlation of a period with the next, from which it is a waveform's
+_ECHO = 0.1  # height re the highest that an edge of a period still has
 _RAISED = 2.5  # power: innovations between transients that are raised so much are a new sound
 _TAIL = 1e-4  # power re the peak: what a capacitor's recharge leaves of innovations
 _BASES = 12  # hops whose quiet innovations are compared
@@ -307,7 +308,9 @@ class _Channel:
         high = np.flatnonzero(sizes[0] > limit)
         groups = np.split(high, np.flatnonzero(np.diff(high) > _APART) + 1)
         longest = LONGEST_SECONDS * self._samplerate / _ROW
-        if any(group[-1] - group[0] > longest for group in groups):
+        # A contact that bounces is quiet in between.
+        without_pause = np.split(high, np.flatnonzero(np.diff(high) > 2) + 1)
+        if any(group[-1] - group[0] > longest for group in without_pause):
             return None
         recurs = np.max(sizes[1]) > limit / 2 and _recurs(np.sqrt(sizes).ravel())
         self._recurring = self._recurring + 1 if recurs else 0
@@ -583,8 +586,10 @@ def _recurs(heights: NDArray[np.float64]) -> bool:
     spread = np.maximum(spread[:-1], spread[1:])  # an edge may fall into either of two rows
     power = float(np.dot(spread, spread))
     alike = np.correlate(spread, spread, "full")[len(spread) + _APART :]
-    # A period that comes k times scores 1 - 1/k: two alike are not enough.
-    return bool(np.max(alike) > _ALIKE * power)
+    period = _APART + 1 + int(np.argmax(alike))
+    last = int(np.flatnonzero(spread > _ECHO * spread.max())[-1])
+    # A period that comes k times scores 1 - 1/k: two alike are not enough. Bounces soon end.
+    return bool(np.max(alike) > _ALIKE * power and len(spread) - last <= 2 * period)
 
 
 def find_crackle(signal: Samples, samplerate: int) -> tuple[Event, ...]:

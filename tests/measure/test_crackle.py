@@ -390,3 +390,120 @@ def test_noise_of_another_program_does_not_crackle(tmp_path):
         subprocess.run([*command, "gain", "-12"], check=True, capture_output=True, timeout=60)
         take, _ = soundfile.read(path, always_2d=True)
         assert find_crackle(take, RATE) == ()
+
+
+def organ(seconds):
+    """A chord of sines with partials, as an organ's."""
+    t = np.arange(seconds * RATE) / RATE
+    partials = ((1, 1.0), (2, 0.6), (3, 0.3), (4, 0.25), (6, 0.1))
+    return 0.1 * sum(
+        a * np.sin(2 * np.pi * f * h * t + h) for f in (220, 277.2, 329.6) for h, a in partials
+    )
+
+
+def through_an_output_stage(signal):
+    """A coupling capacitor of 10 uF into 10 kOhm, and 1 kOhm with 10 nF: 1.6 Hz to 16 kHz."""
+    from scipy.signal import bilinear, lfilter
+
+    high, low = 1 / (10e-6 * 10e3), 1 / (1e3 * 10e-9)
+    return lfilter(*bilinear([low, 0], [1, high + low, high * low], RATE), signal)
+
+
+def near(events, times, tolerance=0.004):
+    """Of so many times, how many are within an event; of the events, how many hold none."""
+    hit = [any(e.start - tolerance <= t <= e.end + tolerance for e in events) for t in times]
+    lone = [all(not e.start - tolerance <= t <= e.end + tolerance for t in times) for e in events]
+    return sum(hit), sum(lone)
+
+
+def test_a_switch_that_bounces_in_a_circuit(tmp_path):
+    # A closed contact that is knocked: it opens some times within 8 ms, each for 0.05 to 0.4 ms.
+    needs("ngspice", "ngspice")
+    rng = np.random.default_rng(8)
+    knocks, steps = [0.8, 1.4, 2.0, 2.6], "0 0"
+    for knock in knocks:
+        at = knock
+        for _ in range(6):
+            length = rng.uniform(0.05e-3, 0.4e-3)
+            steps += f" {at} 0 {at + 2e-6} 1 {at + length} 1 {at + length + 2e-6} 0"
+            at += length + rng.uniform(0.8e-3, 1.6e-3)
+    (tmp_path / "bounce.cir").write_text(
+        "bounce\n"
+        "V1 source 0 SIN(0 0.5 330)\nR1 source a 470\n"
+        "S1 a b control 0 contact\n.model contact SW(RON=1meg ROFF=0.1 VT=0.5)\n"
+        f"V2 control 0 PWL({steps})\n"
+        "R2 b 0 47k\nC1 b out 4.7u\nR3 out 0 10k\nC2 out 0 470p\n"
+        ".options reltol=1e-5\n.control\nset wr_singlescale\n"
+        "tran 20.8333u 3.2 0 20.8333u\nlinearize v(out)\n"
+        f"wrdata {tmp_path}/out.data v(out)\nquit\n.endc\n.end\n"
+    )
+    command = ["ngspice", "-b", str(tmp_path / "bounce.cir")]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    time, out = np.loadtxt(tmp_path / "out.data").T
+    grid = np.arange(int(3.19 * RATE)) / RATE
+    events = find_crackle(noisy(np.interp(grid, time, out), 60)[:, np.newaxis], RATE)
+    assert len(events) == len(knocks)
+    for event, knock in zip(events, knocks, strict=True):
+        assert event.start == pytest.approx(knock, abs=0.002)
+        assert 0.004 < event.end - event.start < 0.013
+
+
+def test_a_worn_wiper_into_a_load():
+    # The wiper's contact resistance jumps about where the track is worn: a divider with the load.
+    rng = np.random.default_rng(21)
+    resistance = np.full(8 * RATE, 20.0)
+    worn = [1.5, 3.0, 4.5, 6.0]
+    for start in worn:
+        at = start
+        while at < start + 0.25:
+            length = rng.exponential(0.0006)
+            resistance[int(at * RATE) : int((at + length) * RATE) + 1] = rng.lognormal(9.0, 1.0)
+            at += length + rng.exponential(0.008)
+    out = through_an_output_stage(organ(8) * 10e3 / (10e3 + resistance))
+    events = find_crackle(noisy(out, 60)[:, np.newaxis], RATE)
+    crackles = [e for e in events if e.kind == "crackle"]
+    assert near(events, [start + 0.12 for start in worn], 0.05) == (4, 0)
+    assert sum(e.end - e.start for e in crackles) > 0.6 * 4 * 0.25
+    assert all(any(s - 0.01 < e.start < e.end < s + 0.3 for s in worn) for e in events)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.3, 1.0])
+def test_exponential_discharges_through_an_output_stage(share):
+    # Static charge, or a leaky capacitor's: a step that decays with 0.1 to 2 ms.
+    rng = np.random.default_rng(31)
+    sound = organ(14)
+    jump = share * np.std(sound)
+    times = 1.0 + np.cumsum(rng.uniform(0.5, 0.8, 18))
+    for at in times:
+        k = int(at * RATE)
+        tau = rng.uniform(0.1e-3, 2e-3) * RATE
+        sound[k : k + 1000] += rng.choice([-1, 1]) * jump * np.exp(-np.arange(1000) / tau)
+    events = find_crackle(noisy(through_an_output_stage(sound), 60)[:, np.newaxis], RATE)
+    found, lone = near(events, times)
+    assert (found, lone) == (18, 0)
+    assert {e.kind for e in events} == {"click"}
+
+
+@pytest.mark.parametrize(("colour", "gain"), [("whitenoise", -20), ("pinknoise", -10)])
+def test_short_bursts_of_noise_of_another_program(tmp_path, colour, gain):
+    needs("sox", "sox")
+    import soundfile
+
+    chord, burst, mixed = (tmp_path / f"{name}.wav" for name in ("chord", "burst", "mixed"))
+    make = ["sox", "-R", "-n", "-r", str(RATE), "-b", "24"]
+    tones = [word for f in (220, 277, 330) for word in ("sine", str(f))]
+    commands = [
+        [*make, str(chord), "synth", "8", *tones, "remix", "-", "gain", "-6"],
+        # 2 ms of noise, then nothing for 698 ms, eleven times
+        [*make, str(burst), *f"synth 0.002 {colour} gain {gain} pad 0 0.698 repeat 10".split()],
+        ["sox", "-R", "-m", "-v", "1", str(chord), "-v", "1", str(burst), "-b", "24", str(mixed)],
+    ]
+    for command in commands:
+        subprocess.run(command, check=True, capture_output=True, timeout=60)
+    take, _ = soundfile.read(mixed)
+    events = find_crackle(noisy(take, 60)[:, np.newaxis], RATE)
+    times = 0.7 * np.arange(1, 11) + 0.001
+    found, lone = near(events, times)
+    # The three sines beat with one another within a hop: now and then that looks like a new sound.
+    assert found >= 9
+    assert lone == 0
