@@ -63,6 +63,7 @@ PARTS = 10  # of a stretch, whose median level counts: a short interruption leav
 MOST_EVENTS = 5000  # that are kept; later ones are counted only
 FLOOR_DBFS = -120.0  # a level of nothing counts as this, so that its loss is seen
 SPECTRUM_FLOOR_DBFS = -160.0  # the same for hum and noise
+NEAR_FULL_SCALE = 0.9  # below it nothing clips; the coarsest converter's top code is 0.992
 MOST_CLIPPED = 0.1  # share of a channel's stretches; with more nothing is told
 HUM_LINES = 4  # of the mains comb; above the 4th they fall off (common practice, no source)
 NOTE_REACH_HZ = 4.0  # a mains line so near a partial of the note is left to the note
@@ -80,6 +81,7 @@ COURSES = {
 
 _NOISE_BAND_HZ = (20.0, 20_000.0)
 _BANDS_PER_OCTAVE = 3
+_EVERY = 2  # bins: neighbours under a Hann window tell nearly the same
 _TOO_SHORT = "too short"
 _OF_ITSELF = "the sound moves by itself (tremolo, decay, beating), which hides {}"
 
@@ -247,6 +249,11 @@ class SoakWatch:
     def events(self) -> tuple[Event, ...]:
         """The events so far that count, without the marks."""
         return tuple(self._events)
+
+    @property
+    def open_since(self) -> tuple[float | None, ...]:
+        """Of each channel, since when it is in an interruption that goes on, in seconds."""
+        return self._detector.open_since
 
     @property
     def marks(self) -> tuple[Event, ...]:
@@ -527,22 +534,21 @@ class _Channel:
         self._powers.add(parts, peaks.reshape(PARTS, -1).max(axis=1))
         flat = bool(np.max(highest) == np.min(lowest))
         self._silent = self._silent and flat
-        clipped = clipped_samples(signal, self._bits)
+        clipped = clipped_samples(signal, self._bits) if np.max(peaks) > NEAR_FULL_SCALE else 0
         if clipped and self._first_clipped is None:
             self._first_clipped = self._stretches
         self._clipped_samples += clipped
         self._clipped_stretches += clipped > 0
         self._lost_stretches += spoiled
         usable = not (clipped or spoiled)
-        fine = _levels(squares)
-        level = float(np.median(_levels(parts)))
+        level = _median(_levels(parts))
         self._courses["level"].add(level if usable else math.nan)
         pitch = self._pitch(signal, self._stretches)
         self._courses["pitch"].add(pitch if usable else math.nan)
         hums, noise = dict.fromkeys(self._hums, math.nan), math.nan
         if self._stretches % SPECTRUM_EVERY == 0 and usable:
-            moving = float(np.max(np.abs(fine - np.median(fine)))) > MOVING_DB
-            if not moving:
+            fine = _levels(squares)
+            if float(np.max(np.abs(fine - _median(fine)))) <= MOVING_DB:
                 hums, noise = self._spectrum.measure(signal, tuple(self._hums), self._reference_hz)
         self._add_spectrum(noise, hums)
         self._stretches += 1
@@ -873,7 +879,7 @@ class _StretchSpectrum:
             total = sum(self._line(lines, k * nominal) for k in free)
             hums[nominal] = _dbfs(total) if free else math.nan
         parts = [
-            (last - first) * float(np.median(power[first:last])) / math.log(2)
+            (last - first) * _median(power[first:last:_EVERY]) / math.log(2)
             for first, last in zip(self._edges[:-1], self._edges[1:], strict=True)
         ]
         density = 2 / (len(signal) * float(np.dot(self._window, self._window)))
@@ -944,6 +950,14 @@ def _after_mark(onset: Onset, marks: Sequence[Event]) -> str:
 def _levels(powers: Floats) -> Floats:
     """Mean squares in dBFS; nothing counts as `FLOOR_DBFS`."""
     return np.maximum(power_ratio_to_db(powers / FULL_SCALE_SINE_RMS**2), FLOOR_DBFS)
+
+
+def _median(values: Floats) -> float:
+    """The median; of a thirtieth of numpy's time where there are few values."""
+    middle = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, middle)[middle])
+    return float(np.sum(np.partition(values, (middle - 1, middle))[middle - 1 : middle + 1])) / 2
 
 
 def _long(seconds: float) -> str:

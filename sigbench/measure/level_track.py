@@ -175,11 +175,13 @@ class ToneTracker:
         n = 2 * self._half
         taper = np.hanning(n + 1)[:-1]
         angle = 2 * np.pi * frequency_hz / samplerate * np.arange(n)
-        self._basis = np.vstack([np.cos(angle), np.sin(angle)]) * taper / taper.sum() * np.sqrt(2)
-        self._taper = taper / np.sqrt(np.dot(taper, taper))
+        basis = np.vstack([np.cos(angle), np.sin(angle)]) * taper / taper.sum() * np.sqrt(2)
+        # A window is two halves, and each half is in two windows.
+        self._basis = np.concatenate([basis[:, : self._half], basis[:, self._half :]])
+        squared = np.square(taper) / np.dot(taper, taper)
+        self._squared_taper = np.vstack([squared[: self._half], squared[self._half :]])
         self._turn = 2 * np.pi * frequency_hz * self._half / samplerate
-        self._window = np.zeros(3 * self._half)
-        self._filled = 0
+        self._waiting = np.empty(0)
         self._start = 0
 
     def feed(self, signal: NDArray[np.float64]) -> tuple[ToneStep, ...]:
@@ -192,45 +194,43 @@ class ToneTracker:
         """
         column = np.atleast_2d(signal).T
         require_block(column, 1, "tone tracker")
-        block = column[:, 0]
-        steps: list[ToneStep] = []
-        used = 0
-        while used < len(block):
-            n = min(len(block) - used, len(self._window) - self._filled)
-            self._window[self._filled : self._filled + n] = block[used : used + n]
-            self._filled += n
-            used += n
-            if self._filled == len(self._window):
-                steps.append(self._measure())
-                # The next step's first window begins where this one's second ended.
-                self._window[: self._half] = self._window[2 * self._half :].copy()
-                self._filled = self._half
-                self._start += 2 * self._half
-        return tuple(steps)
+        known = np.concatenate([self._waiting, column[:, 0]])
+        # The next step's first window begins where this one's second ended.
+        count = max(len(known) - self._half, 0) // (2 * self._half)
+        used = 2 * count * self._half
+        steps = self._measure(known[: used + self._half].reshape(-1, self._half)) if count else ()
+        self._waiting = known[used:].copy()
+        self._start += used
+        return steps
 
     def finish(self) -> tuple[ToneStep, ...]:
         """No more blocks: nothing is left to tell."""
         return ()
 
-    def _measure(self) -> ToneStep:
-        windows = self._window[: 2 * self._half], self._window[self._half :]
-        phasors = []
-        power = 0.0
-        for window in windows:
-            real, imag = self._basis @ window
-            phasors.append(complex(real, -imag))
-            power += float(np.square(window * self._taper).sum()) / 2
-        advance = np.angle(phasors[1] * phasors[0].conjugate() * np.exp(-1j * self._turn))
-        off_hz = float(advance) / (2 * np.pi) * self._samplerate / self._half
-        heard = sum(abs(phasor) ** 2 for phasor in phasors) / 2
-        clear = heard > power * 10 ** (TONE_SHARE_DB / 10) and abs(off_hz) <= PULL_HZ
+    def _measure(self, halves: NDArray[np.float64]) -> tuple[ToneStep, ...]:
+        """The steps in an odd number of half windows, each of which is a row."""
+        # Row by row, so that the rounding is the same however many rows come together.
+        parts = np.vecdot(halves[:, np.newaxis], self._basis)
+        weighted = np.vecdot(np.square(halves)[:, np.newaxis], self._squared_taper)
+        phasors = parts[:-1, 0] + parts[1:, 2] - 1j * (parts[:-1, 1] + parts[1:, 3])
+        powers = weighted[:-1, 0] + weighted[1:, 1]
+        first, second = phasors[::2], phasors[1::2]
+        advance = np.angle(second * first.conj() * np.exp(-1j * self._turn))
+        off_hz = advance / (2 * np.pi) * self._samplerate / self._half
+        heard = (np.abs(first) ** 2 + np.abs(second) ** 2) / 2
+        power = (powers[::2] + powers[1::2]) / 2
+        clear = (heard > power * 10 ** (TONE_SHARE_DB / 10)) & (np.abs(off_hz) <= PULL_HZ)
         # What the window takes from a tone that lies off its middle is given back.
-        lobe = np.sinc(x := off_hz * 2 * self._half / self._samplerate) / (1 - x * x)
-        level = power_ratio_to_db(
-            np.float64(heard / (lobe * lobe if clear else 1.0) / FULL_SCALE_SINE_RMS**2)
-        )
-        return ToneStep(
-            (self._start + 1.5 * self._half) / self._samplerate,
-            float(cents(self._frequency + off_hz, self._frequency)) if clear else None,
-            float(level),
+        x = np.where(clear, off_hz, 0.0) * 2 * self._half / self._samplerate
+        lobe = np.sinc(x) / (1 - x * x)
+        levels = power_ratio_to_db(heard / (lobe * lobe) / FULL_SCALE_SINE_RMS**2)
+        away = cents(np.where(clear, self._frequency + off_hz, self._frequency), self._frequency)
+        middle = self._start + 1.5 * self._half
+        return tuple(
+            ToneStep(
+                (middle + 2 * k * self._half) / self._samplerate,
+                float(away[k]) if clear[k] else None,
+                float(levels[k]),
+            )
+            for k in range(len(clear))
         )
