@@ -580,7 +580,7 @@ class _Channel:
         worst = float(np.partition(errors, n - 3)[n - 3])
         self._watched(n, steady=power > 0.0 and error < _STEADY * power)
         fall = self._open
-        least = min(float(powers[:middle].mean()), float(powers[middle:].mean()))
+        least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
         if fall is not None and (
             least > _LOUD * _FRAME * fall.level if fall.lost else power > 0.7 * _FRAME * fall.level
         ):
