@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from benchmarks.precision_dropouts import RATE, Sound, materials, with_noise
+from benchmarks.precision_dropouts import RATE, Sound, materials, saw, with_noise
 from sigbench.measure.crackle import CrackleDetector, find_crackle
 from sigbench.measure.hum_burst import HumBurstDetector, find_hum_bursts
 from sigbench.measure.level_track import LevelTracker
@@ -34,6 +34,8 @@ INSTRUMENTS = {
 CLICKS = ((0.1, 0.02), (0.3, 0.02), (1.0, 0.02), (1.0, 1.0), (3.0, 0.02), (10.0, 0.1))
 OPENINGS = (0.05, 0.2, 1.0, 4.0)  # ms
 CRACKLES = ((0.3, 100), (1.0, 50), (1.0, 200), (1.0, 600))
+BRIGHT = (110.3, 220.7, 441.7)  # Hz
+SMALL = (-3, -10, -20, -30, -40)  # dB re the sound's peak
 HUM = ((0, 0.06), (-10, 0.06), (-20, 0.06), (-10, 0.2), (-20, 0.2), (-30, 0.2), (-20, 1.0))
 
 
@@ -138,6 +140,29 @@ def crackle_tables(found: dict[str, Sound], rng: np.random.Generator) -> None:
             print(f"| {name} | {snr} | " + " | ".join(cells) + " |", flush=True)
 
 
+def bright_table(rng: np.random.Generator) -> None:
+    """Clicks of 0.1 ms in waveforms with steep edges, from their own peak downwards; 60 dB SNR."""
+    t = np.arange(14 * RATE) / RATE
+    waves: dict[str, Sound] = {}
+    for f in BRIGHT:
+        waves[f"stepped saw {f:.0f} Hz"] = f * t % 1.0 - 0.5
+        waves[f"smooth saw {f:.0f} Hz"] = saw(f, t, 200)
+        waves[f"pulse {f:.0f} Hz"] = np.where(f * t % 1.0 < 0.2, 0.5, -0.5)
+    print("\n| waveform | " + " | ".join(f"{db} dB re peak" for db in SMALL) + " |")
+    print("| --- |" + " --- |" * len(SMALL))
+    for name, sound in waves.items():
+        cells = []
+        for db in SMALL:
+
+            def click(
+                take: Sound, k: int, h: float = np.max(np.abs(sound)) * 10 ** (db / 20)
+            ) -> None:
+                take[k : k + 5] += h * rng.choice([-1, 1])
+
+            cells.append(share(sound, 60, 5 / RATE, click, find_crackle, rng))
+        print(f"| {name} | " + " | ".join(cells) + " |", flush=True)
+
+
 def hum_table(found: dict[str, Sound], rng: np.random.Generator) -> None:
     headings = [f"{db} dB re sound, {1000 * length:g} ms" for db, length in HUM]
     print("\n| sound | SNR, dB | " + " | ".join(headings) + " |")
@@ -240,6 +265,7 @@ def main() -> None:
         print()
         found = sounds(14.0, folder, rng)
         crackle_tables(found, rng)
+        bright_table(rng)
         hum_table(found, rng)
 
 
