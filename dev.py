@@ -37,6 +37,7 @@ DEBIAN_PACKAGES = {
     "fluid-soundfont-gm": "signals from a software instrument",
     "ffmpeg": "odd file formats",
     "poppler-utils": "the PDF report",
+    "tmux": "the live view on a terminal",
 }
 
 # The tasks, and the optional dependencies that each needs.

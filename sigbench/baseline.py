@@ -24,6 +24,7 @@ from sigbench.compare import (
     same_quantities,
     settings_differ,
     smallest_worth_reporting,
+    watched_seconds,
 )
 from sigbench.errors import BenchError, RequestError
 from sigbench.model import Comparison, Reading, Run, StageComparison
@@ -334,6 +335,10 @@ def _pair(number: int, known: Sequence[Run], run: Run) -> Pair:
         other_rig=any(
             (member.rig.interface, member.rig.device) != (run.rig.interface, run.rig.device)
             for member in known
+        ),
+        watched=(
+            math.fsum(map(watched_seconds, known)) / len(known),
+            watched_seconds(run),
         ),
     )
 

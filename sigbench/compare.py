@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sigbench.checks import NO_ONSET
+from sigbench.checks.marks import pauses
 from sigbench.checks.rails import rail_limit
 from sigbench.model import (
     CheckSettings,
@@ -167,6 +168,8 @@ SMALLEST_BY_UNIT = {
     "s": 1e-6,
 }
 
+AS_LONG = 0.01  # times of watching that differ by less count as the same; our own choice
+
 RELATIVE_TO_RIG = frozenset({"dBFS", "FS"})  # units that mean another voltage on another rig
 
 PLAIN_BAND_RATE = 44_100  # from this sample rate on all of 20 Hz to 20 kHz is measured
@@ -184,6 +187,14 @@ class Pair:
     before: tuple[tuple[Reading, ...], ...]
     after: tuple[tuple[Reading, ...], ...]
     other_rig: bool = False
+    watched: tuple[float, float] = (1.0, 1.0)
+    """Seconds that count of a repeat on either side, on average; a person may end a take early."""
+
+    @property
+    def as_long(self) -> bool:
+        """Whether both sides were watched for as long."""
+        before, after = self.watched
+        return abs(after - before) <= AS_LONG * max(before, after)
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,9 +325,19 @@ def match_steps(
                 tuple(m.readings for m in a.measurements),
                 other_rig=(b.rig.interface, b.rig.device) != (a.rig.interface, a.rig.device)
                 or _calibrated_apart(b, a),
+                watched=(watched_seconds(b), watched_seconds(a)),
             )
         )
     return tuple(pairs), tuple(not_compared)
+
+
+def watched_seconds(run: Run) -> float:
+    """How long a take of a run lasts on average, pauses left out; 1 without a take."""
+    lengths = [
+        take.frames / take.samplerate - sum(end - start for start, end in pauses(take.marks))
+        for take in run.takes
+    ]
+    return math.fsum(lengths) / len(lengths) if lengths else 1.0
 
 
 def _calibrated_apart(before: Run, after: Run) -> bool:
@@ -629,22 +650,37 @@ def _judge_bound(case: _Case, before: Repeats, after: Repeats, limit: float) -> 
 
 
 def _judge_count(case: _Case, before: Repeats, after: Repeats, level: float) -> _Judgement:
-    """Events: both as rare events, and by their scatter from take to take, which may be more."""
+    """Events: both as rare events, and by their scatter from take to take, which may be more.
+
+    Where one side was watched for longer, what counts is how many come in the same time: those
+    before are reckoned up to the time after.
+    """
     totals = round(sum(before.values)), round(sum(after.values))
-    chance = count_chance(totals[0], before.count, totals[1], after.count)
-    own = replace(before, own=None), replace(after, own=None)
+    as_long = case.pair.as_long
+    times = (1.0, 1.0) if as_long else case.pair.watched
+    longer = times[1] / times[0]
+    chance = count_chance(totals[0], before.count * times[0], totals[1], after.count * times[1])
+    own = (
+        replace(before, values=tuple(longer * n for n in before.values), own=None),
+        replace(after, own=None),
+    )
     moved = difference(*own)
     if moved is not None:
         chance = max(chance, moved.chance)
-    change = after.best - before.best
+    change = after.best - longer * before.best
     u = math.sqrt(
-        max(totals[0], 1) / before.count**2 + max(totals[1], 1) / after.count**2
+        longer**2 * max(totals[0], 1) / before.count**2 + max(totals[1], 1) / after.count**2
     )  # Poisson
     u = max(u, moved.uncertainty) if moved is not None else u
-    words = (
-        f"{totals[0]} in {_takes(before.count)} before, {totals[1]} in {_takes(after.count)} after"
-    )
-    if totals[0] * after.count == totals[1] * before.count:
+    if as_long:
+        words = (
+            f"{totals[0]} in {_takes(before.count)} before, "
+            f"{totals[1]} in {_takes(after.count)} after"
+        )
+    else:
+        seconds = before.count * times[0], after.count * times[1]
+        words = f"{totals[0]} in {seconds[0]:.3g} s before, {totals[1]} in {seconds[1]:.3g} s after"
+    if as_long and totals[0] * after.count == totals[1] * before.count:
         return _Judgement(change, u, "no change", words)
     if chance > level:
         why = f"{words}: chance alone may do that; longer or more takes would tell"

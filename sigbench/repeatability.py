@@ -178,18 +178,25 @@ def difference(
     return Difference(after.best - before.best, math.sqrt(total), freedom)
 
 
-def count_chance(before: int, before_takes: int, after: int, after_takes: int) -> float:
+def count_chance(before: int, before_time: float, after: int, after_time: float) -> float:
     """Probability, either way, of so uneven a split of rare events if their rate is unchanged.
 
     The conditional test of two Poisson rates (Przyborowski and Wilenski, Biometrika 31, 1940):
     given their sum, the events of one side are binomial.
+
+    Parameters
+    ----------
+    before, after : int
+        Events on either side.
+    before_time, after_time : float
+        How long either side was watched, in any unit, such as takes of one length.
     """
     from scipy.special import bdtr, bdtrc
 
     total = before + after
     if total == 0:
         return 1.0
-    share = before_takes / (before_takes + after_takes)
+    share = before_time / (before_time + after_time)
     at_most = float(bdtr(before, total, share))
     at_least = 1.0 if before == 0 else float(bdtrc(before - 1, total, share))
     return min(1.0, 2 * min(at_most, at_least))

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from sigbench.measure.spectrum import power_spectrum
 from sigbench.model import (
     CheckSettings,
     Comparison,
+    Event,
     Limit,
     Measurement,
     Rail,
@@ -30,6 +32,7 @@ from sigbench.model import (
     Source,
     StageComparison,
     Step,
+    TakeRecord,
 )
 from sigbench.repeatability import (
     Repeats,
@@ -415,6 +418,7 @@ def test_polarity_that_flickers_cannot_be_told():
     assert c.before.state == "invalid"
 
 
+JACK = Step("jack", "main", "Move the plugs.", seconds=300.0)
 DROPOUTS = Step("dropouts", "main", "Tap.", limits=(Limit("dropouts", "1", None, 0.0),))
 
 
@@ -801,6 +805,43 @@ def test_harmonic_below_the_other_sides_bound_is_no_change():
     for sides in ((bound, lower), (lower, bound)):
         (c,) = compare(run(*sides[0]), run(*sides[1])).comparisons
         assert c.verdict == "no change"
+
+
+def watched(count: int, seconds: float, paused: float = 0.0) -> Run:
+    """One take that a person ended after so many seconds."""
+    marks = (Event("mark", 1.0, 1.0 + paused, (), None, "paused"),) if paused else ()
+    frames = round(seconds * 48_000)
+    take = TakeRecord("takes/x", "0" * 64, 48_000, 1, frames, marks=marks)
+    one = run([Reading("dropouts", float(count), "1", 1, 0.0)], step=JACK)
+    return replace(one, takes=(take,))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "verdict"),
+    [
+        (watched(20, 20), watched(20, 20), "no change"),
+        (watched(20, 20), watched(2, 20), "better"),
+        (watched(20, 200), watched(2, 20), "no change"),  # as often
+        (watched(20, 20), watched(20, 200), "better"),
+        (watched(2, 20), watched(40, 20), "worse"),
+        (watched(20, 200, paused=180), watched(20, 20), "no change"),
+        (watched(20, 200), watched(0, 2), "no change"),  # two seconds prove nothing
+    ],
+)
+def test_what_counts_is_how_many_come_in_the_same_time(before, after, verdict):
+    (told,) = compare(before, after).comparisons
+    assert told.verdict == verdict
+
+
+def test_the_times_of_watching_are_told_and_reckoned_with():
+    (told,) = compare(watched(20, 20), watched(15, 60)).comparisons
+    assert told.why == "20 in 20 s before, 15 in 60 s after"
+    assert told.difference == pytest.approx(15 - 60)
+    # Poisson, scaled to the time after: sqrt(3^2 * 20 + 15).
+    assert told.uncertainty == pytest.approx(math.sqrt(195))
+    # The exact binomial test of scipy, a general reference library, at the share of the time.
+    outside = stats.binomtest(20, 35, 20 / 80, alternative="greater").pvalue
+    assert count_chance(20, 20.0, 15, 60.0) == pytest.approx(2 * outside)
 
 
 def test_nine_dropouts_that_went_away_count_among_sixty_readings():

@@ -124,7 +124,7 @@ def record(
     from sigbench.interface.base import frames_in
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.live.watch import Watch
-    from sigbench.model import Output, Step
+    from sigbench.model import Step
     from sigbench.rig.cautions import BEFORE_PLAYING
     from sigbench.rig.readings import as_heard_by
     from sigbench.rig.setup import rig_now
@@ -166,7 +166,7 @@ def record(
     checks.require_measurable(check, frames, interface.channels, interface.samplerate)
     long = checks.is_long(frames, interface.channels)
     disk = _disk(save, folder, interface, channels, seconds, check if long else None)
-    hands = Hands.of(places, marks, sounds, cue_device).at(check, Output("output", channels))
+    hands = Hands.of(places, marks, sounds, cue_device)
     watch = None
     if check in WATCHED:
         watch = Watch(
