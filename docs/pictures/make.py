@@ -1,4 +1,6 @@
-"""Make the pictures of the README from the demo: run by hand from anywhere, needs poppler-utils.
+"""Make the pictures of the README from the demo and the live view: run by hand, from anywhere.
+
+Needs poppler-utils.
 
     python docs/pictures/make.py
 
@@ -17,7 +19,12 @@ from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
 from sigbench.bench.folder import Bench
+from sigbench.cli.live import MARKS, keys_in_words
+from sigbench.cli.live_view import view
 from sigbench.demo import NOTES_HZ, STAGE_BEFORE
+from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
+from sigbench.live.watch import Watch
+from sigbench.model import Step
 
 PICTURES = Path(__file__).parent
 COLUMNS = 80
@@ -52,6 +59,7 @@ font-variant-east-asian: full-width; }}
 
 def main() -> None:
     """Run the demo in a folder of its own, and picture what it prints and writes."""
+    draw_view()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         draw_terminal(folder, ("demo",), "demo")
@@ -73,10 +81,30 @@ def draw_terminal(folder: Path, words: tuple[str, ...], name: str) -> None:
         [sys.executable, "-m", "sigbench", *words],
         cwd=folder, env=environment, capture_output=True, check=True,
     )  # fmt: skip
+    write_svg(
+        name, Text(f"$ sigbench {' '.join(words)}", "bold"), Text.from_ansi(done.stdout.decode())
+    )
+
+
+def draw_view() -> None:
+    """Picture the live view of a jack check on the simulated unit."""
+    unit = SimulatedInterface(ARRIVAL, seed=7)
+    unit.do(Step("jack", "main", ""))
+    watch = Watch("jack", unit.samplerate, 2, seconds=300.0, places=("main L", "main R"))
+    for block in unit.stream(seconds=20.0):
+        watch.feed(block)
+        if block.first_frame <= 14.0 * unit.samplerate < block.first_frame + len(block.samples):
+            watch.mark(MARKS[0])
+    keys = keys_in_words("jack", 2)
+    write_svg("watch", view(watch.seen(), columns=COLUMNS, lines=24, keys=keys, marks=MARKS))
+
+
+def write_svg(name: str, *texts: Text) -> None:
+    """Write what a terminal shows."""
     with open(os.devnull, "w") as nowhere:
         console = Console(record=True, width=COLUMNS, file=nowhere, force_terminal=True)
-        console.print(f"$ sigbench {' '.join(words)}", style="bold", highlight=False)
-        console.print(Text.from_ansi(done.stdout.decode()))
+        for text in texts:
+            console.print(text, highlight=False)
     svg = console.export_svg(theme=PAPER, code_format=SVG, unique_id=name)
     text = "\n".join(line.rstrip() for line in svg.splitlines()) + "\n"
     (PICTURES / f"{name}.svg").write_text(text, encoding="utf-8")
