@@ -1037,11 +1037,11 @@ def _worn(
 
     Random clicks come at some rate, wherever the control stands. Their rate is taken from rests
     and from the places that are not suspected. A place is worn if so many passes crackle there as
-    random clicks would give less than once in a hundred takes (binomial; Bonferroni over the
-    places of this width).
+    random clicks would give less than once in a hundred takes (Bonferroni over the places of this
+    width). Each pass counts by the time that it spent there: a pause in one says nothing of the
+    others.
     """
     from scipy.ndimage import maximum_filter1d
-    from scipy.stats import binom
 
     width = 2 * _DILATION + 1
     hits = np.isfinite(wear.level) & wear.crossed
@@ -1078,11 +1078,10 @@ def _worn(
     rate = min(rates)
 
     kernel = np.ones(width)
-    time = np.array([np.convolve(row, kernel, "same") for row in dwell]).sum(axis=0)
-    mean_time = time / np.maximum(crossings, 1)
-    by_chance = 1 - np.exp(-rate * mean_time)
+    time = np.array([np.convolve(row, kernel, "same") for row in dwell])
+    by_chance = np.where(wear.crossed, 1 - np.exp(-rate * time), 0.0)
     places = BINS / width
-    chance = np.minimum(1.0, places * binom.sf(shown - 1, crossings, by_chance))
+    chance = np.minimum(1.0, places * _so_many(by_chance, shown))
     worn = suspected & (chance < ALPHA)
     stretches = []
     for first, last in runs(worn, 1):
@@ -1102,6 +1101,20 @@ def _worn(
     if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"
     return tuple(stretches), why
+
+
+def _so_many(by_chance: Floats, shown: NDArray[np.int_]) -> Floats:
+    """Probability of so many hits or more in trials of unlike probability, one trial a row.
+
+    The Poisson binomial distribution (S. D. Poisson 1837), summed up trial by trial.
+    """
+    exactly = np.zeros((len(by_chance) + 1, by_chance.shape[1]))
+    exactly[0] = 1.0
+    for hit in by_chance:
+        exactly[1:] = exactly[1:] * (1 - hit) + exactly[:-1] * hit
+        exactly[0] *= 1 - hit
+    or_more = np.cumsum(exactly[::-1], axis=0)[::-1]
+    return np.asarray(or_more[shown, np.arange(len(shown))])
 
 
 def begin_end(first: int, last: int, edges: Floats) -> tuple[float, float]:

@@ -3,12 +3,15 @@
 import shutil
 import subprocess
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter1d
+from scipy.stats import binom
 
 from sigbench.errors import RequestError, SignalError
 from sigbench.measure.scrape import (
@@ -24,6 +27,7 @@ from sigbench.measure.travel import (
     SQUARE,
     Taper,
     Turning,
+    _so_many,
     follow,
     measure_travel,
     shafts,
@@ -182,6 +186,40 @@ def test_random_clicks_are_told_from_a_worn_place():
     assert worn.start == pytest.approx(62, abs=3)
     assert worn.end == pytest.approx(66, abs=3)
     assert found.gangs[0].wear.share[[20, 180]] == pytest.approx(0, abs=0.4)
+
+
+def test_a_pause_on_a_worn_place_hides_it_seldom():
+    """One of three passes rests on it for a second and a half, and it clicks twice at random."""
+    seconds = [0, 0.5, 2.5, 4.0, 6.0, 6.5, 10.5, 11.0, 15.0, 15.5]
+    places = [0, 0, 0.42, 0.42, 1, 1, 0, 0, 1, 1]
+    x = np.interp(np.arange(round(15.5 * RATE)) / RATE, seconds, places)
+    x = gaussian_filter1d(x, 0.02 * RATE)
+    gang = Gang(load_ohms=1e6, worn=((0.40, 0.46, 0.5),))
+    whole = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        found = turned(record(x, (gang,), sine(len(x)), rng, clicks=2), LINEAR).gangs[0]
+        ends = [(worn.start, worn.end) for worn in found.worn or ()]
+        assert all(37 < start < end < 49 for start, end in ends)
+        whole += len(ends) == 1 and ends[0] == pytest.approx((40, 46), abs=3)
+    assert whole >= 5
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=6), st.floats(0.01, 0.99))
+def test_chances_of_unlike_passes_add_up(unlike, alike):
+    """Against every outcome counted one by one, and the binomial distribution of a library."""
+    count = len(unlike)
+    wanted = np.arange(count + 1)
+    table = np.repeat(np.array(unlike)[:, np.newaxis], count + 1, axis=1)
+    chances = [0.0] * (count + 1)
+    for outcome in product((0, 1), repeat=count):
+        chances[sum(outcome)] += np.prod(
+            [p if hit else 1 - p for hit, p in zip(outcome, unlike, strict=True)]
+        )
+    assert _so_many(table, wanted) == pytest.approx(np.cumsum(chances[::-1])[::-1], abs=1e-12)
+    same = _so_many(np.full((count, count + 1), alike), wanted)
+    assert same == pytest.approx(binom.sf(wanted - 1, count, alike), abs=1e-12)
 
 
 def test_a_break_in_the_track_is_a_dead_stretch():
