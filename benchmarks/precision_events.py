@@ -36,7 +36,7 @@ OPENINGS = (0.05, 0.2, 1.0, 4.0)  # ms
 CRACKLES = ((0.3, 100), (1.0, 50), (1.0, 200), (1.0, 600))
 BRIGHT = (110.3, 220.7, 441.7)  # Hz
 SMALL = (-3, -10, -20, -30, -40)  # dB re the sound's peak
-HUM = ((0, 0.06), (-10, 0.06), (-20, 0.06), (-10, 0.2), (-20, 0.2), (-30, 0.2), (-20, 1.0))
+HUM = tuple((db, length) for length in (0.06, 0.1, 0.2, 1.0) for db in (-10, -20, -30, -40))
 
 
 def delta(ticks: int) -> bytes:
@@ -163,30 +163,59 @@ def bright_table(rng: np.random.Generator) -> None:
         print(f"| {name} | " + " | ".join(cells) + " |", flush=True)
 
 
+def with_hum(sound: Sound, db: float, length: float, rng: np.random.Generator) -> list[float]:
+    """Hum of odd and even lines added to the sound, so many dB below it; when each begins."""
+    height = float(np.std(sound)) * 10 ** (db / 20)
+    true = times(len(sound) / RATE, length, rng)
+    t = np.arange(int(length * RATE)) / RATE
+    for at in true:
+        k = int(at * RATE)
+        f = rng.choice([50.0, 60.0]) * rng.uniform(0.992, 1.008)
+        for number, part in ((1, 1.0), (2, 0.3), (3, 0.5), (5, 0.3), (7, 0.15)):
+            # The parts together have 1.455 times the power of the first alone.
+            angle = 2 * np.pi * number * f * t + rng.uniform(0, 2 * np.pi)
+            sound[k : k + len(t)] += part * height * np.sqrt(2 / 1.455) * np.sin(angle)
+    return true
+
+
 def hum_table(found: dict[str, Sound], rng: np.random.Generator) -> None:
-    headings = [f"{db} dB re sound, {1000 * length:g} ms" for db, length in HUM]
-    print("\n| sound | SNR, dB | " + " | ".join(headings) + " |")
-    print("| --- | --- |" + " --- |" * len(headings))
+    """Shares found, half of the bursts at 35 dB SNR and half at 60; then errors of the edges."""
+    headings = [f"{-db} dB below, {1000 * length:g} ms" for db, length in HUM]
+    print("\n| sound | " + " | ".join(headings) + " | found elsewhere |")
+    print("| --- |" + " --- |" * (len(headings) + 1))
+    errors: dict[float, list[tuple[float, float]]] = {}
+    sums = np.zeros(len(HUM))
     for name, sound in found.items():
-        rms = float(np.std(sound))
-        for snr in (35, 60):
-            cells = []
-            for db, length in HUM:
-
-                def hum(
-                    take: Sound, k: int, length: float = length, h: float = rms * 10 ** (db / 20)
-                ) -> None:
-                    t = np.arange(int(length * RATE)) / RATE
-                    f = rng.choice([50.0, 60.0]) * rng.uniform(0.992, 1.008)
-                    parts = ((1, 1.0), (2, 0.3), (3, 0.5), (5, 0.3), (7, 0.15))
-                    for number, share_ in parts:
-                        angle = 2 * np.pi * number * f * t + rng.uniform(0, 2 * np.pi)
-                        # The parts together have 1.455 times the power of the first alone.
-                        height = share_ * h * np.sqrt(2 / 1.455)
-                        take[k : k + len(t)] += height * np.sin(angle)
-
-                cells.append(share(sound, snr, length, hum, find_hum_bursts, rng))
-            print(f"| {name} | {snr} | " + " | ".join(cells) + " |", flush=True)
+        cells, elsewhere = [], 0
+        for db, length in HUM:
+            hits, count = 0, 0
+            for snr in (35, 60):
+                spoiled = sound.copy()
+                true = with_hum(spoiled, db, length, rng)
+                events = find_hum_bursts(with_noise(spoiled, snr, rng)[:, np.newaxis], RATE)
+                for at in true:
+                    mine = [e for e in events if e.start < at + length + 0.01 and e.end > at - 0.01]
+                    count += 1
+                    if mine:
+                        hits += 1
+                        error = (mine[0].start - at, mine[0].end - mine[0].start - length)
+                        errors.setdefault(length, []).append(error)
+                elsewhere += sum(
+                    not any(e.start < at + length + 0.01 and e.end > at - 0.01 for at in true)
+                    for e in events
+                )
+            cells.append(100 * hits / count)
+        sums += cells
+        row = [f"{cell:.0f} %" for cell in cells]
+        print(f"| {name} | " + " | ".join(row) + f" | {elsewhere} |", flush=True)
+    row = [f"{cell:.0f} %" for cell in sums / len(found)]
+    print("| mean | " + " | ".join(row) + " | |")
+    print("\n| length, ms | error of start: median, 95 %, ms | error of length: median, 95 %, ms |")
+    print("| --- | --- | --- |")
+    for length, pairs in errors.items():
+        size = 1000 * np.abs(np.array(pairs))
+        cells = [f"{np.median(one):.1f}, {np.quantile(one, 0.95):.1f}" for one in size.T]
+        print(f"| {1000 * length:g} | " + " | ".join(cells) + " |")
 
 
 def false_alarm_table(folder: Path, rng: np.random.Generator) -> None:

@@ -1,275 +1,677 @@
 """Hum bursts: mains hum that appears and goes again, as when a sleeve or ground contact is lost.
 
-What counts: the first or second line of the mains comb (50 or 60 Hz, within 1 %) rises with its
-harmonics by `MIN_RISE_DB` or more, stays for `MIN_SECONDS` or longer, and falls again.
+What counts: lines of the mains comb (50 or 60 Hz, within 1 %), one of the first three among them,
+come up together, stand `MIN_RISE_DB` or more above what was there, stay for `MIN_SECONDS` or
+longer, and fall again.
 
-How: the sound below 500 Hz is projected on each line of both combs in windows of 60 ms, 100 times
-a second. Lines that stand far above what they held in the last second are suspected. Their
-phases, from window to window, tell the frequency: hum lies on one comb within 1 % of the mains,
-a note does not, unless it is tuned there. And hum keeps its level, where a struck note dies away.
+How: first the sound is taken out. Notes, chords and pads are tones, and tones follow from their
+own past: a linear predictor, learned from the last second, leaves nothing of them but what is new.
+In what is left each line is followed 100 times a second, against what it held in the last
+seconds, so that lines beside a restless partial have little say. Where a comb rises, hum that is
+switched on and off is fitted by least squares, with the sound's own step in level at both edges
+(a lost sleeve attenuates the sound too). Hum explains what is new; a note that begins leaves most
+of it unexplained.
 
 References
 ----------
-S. M. Kay, "A fast and accurate single frequency estimator", IEEE Trans. ASSP 37 (1989)
-1987-1990: frequency from weighted phase differences.
+J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580.
+S. M. Kay, "Fundamentals of statistical signal processing: detection theory" (1998), chapters 5
+and 7: signals in coloured noise, unknown amplitude, frequency and time (from memory, to be
+confirmed).
 EN 50160:2010, 4.2.1: the frequency of interconnected networks stays within 1 % (from memory, to
 be confirmed).
 """
 
 from collections import deque
 from dataclasses import dataclass
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_toeplitz
 
 from sigbench.errors import SignalError
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
 
 MIN_RISE_DB = 10.0  # of the hum re what was there before; our own choice
-MIN_SECONDS = 0.06  # three cycles of the mains; our own choice
+MIN_SECONDS = 0.05  # two and a half cycles: less tells no frequency; our own choice
 MAX_SECONDS = 5.0  # hum that stays longer is told then, and is usual from there on
 TOLERANCE = 0.01  # of the mains frequency, EN 50160
 LEAST_DBFS = -90.0  # fainter hum is not looked for
-FLOOR_DBFS = -120.0  # digital silence counts as this level, so depths stay finite
 SIMULTANEOUS_SECONDS = 0.03  # edges of two channels this near belong to the same event
 
 _MAINS_HZ = (50.0, 60.0)
-_HIGHEST_HZ = 460.0
-_RATE = 1500  # Hz, after decimation: lines lie in its passband
-_TAPS = 16  # of the decimating filter, in decimated samples
+_HIGHEST_HZ = 560.0
+_MIDDLE_RATE = 6000  # Hz, after the first decimation
+_RATE = 1500  # Hz, after the second: lines lie in its passband
+_TAPS = 16  # of the second decimating filter, in decimated samples
 _STEP = 15  # decimated samples, 10 ms
-_WINDOW = 6  # steps: at 60 ms, lines 50 Hz apart fall into each other's zeros
 _PAIR = 2  # steps that are worked on together
-_BLOCK = 32  # steps that usual levels are taken over, 0.32 s
-_MEMORY = 3  # blocks that are remembered, 1 s
-_SETTLE = 1  # block before anything is found
-_USUAL = 0.7  # quantile of a block's powers that is usual
-_SUSPECT = 6.0  # power re the greatest usual one of the last second
-_HALF = 0.25  # power re the burst's, where it begins and ends: half the amplitude
-_STRONG = 0.1  # of the strongest line's power: lines that have their say about the frequency
+_BLOCK = 128  # steps after which the sound is learned anew, 1.28 s
+_WINDOW = 6  # steps: 60 ms, whole cycles of the mains
+_LONG = 24  # steps: for hum too weak for the short window
+_ORDER = 64  # of the predictor: 43 ms
+_LEARN = 136  # steps that it is learned from
+_FIRST = 32  # steps before anything is looked for
+_QUICK = 24  # steps that a new sound is first learned from
+_START = 6  # steps in which the predictor itself still starts
+_KEEP = 160  # steps that are kept
+_MEMORY = 3  # blocks that usual levels are remembered for
+_SUSPECT = 4.0  # mean power of a comb's lines re their usual ones
+_ALL_HUM = 0.8  # of the sound on two or more lines of one comb: then it is hum, not a sound
+_SHARE = 0.5  # of all that is new, on a comb
+_EXPLAINED = 0.3  # of hum's power: what may stay unexplained
+_NOISY = 2.5  # times the usual residual, which may stay unexplained as well
+_LEAST_RATIO = 4.0  # power of a comb's lines re what else they would hold
+_LOSS = 0.02  # of hum's power, which another frequency may explain better
+_LOW_SHARE = 0.3  # of hum's power in its first three lines
 _HELD = 0.25  # power of a burst's last third re its first: what dies away is a note
-_MORE = 2.0  # times the hum's power: if all that is low rises by more, a note has begun
-_COHERENT = 0.8  # of a steady line's phases from step to step
 _ALONE_DB = 20.0  # rise asked of one line alone, which may be a beat of anything
-_SLACK = 0.05  # cycles: what the frequency of a short burst is known to is this over its length
-_TRIED = 12  # steps after which a rise that is no hum is given up, and again each time
-_SHORT_SECONDS = 0.01  # by which a burst's length may be found too short
+_MARGIN = 8  # samples that the decimating filter spreads an edge over
+_LAGS = (-4, -2, -1, 0, 1, 2, 4)  # samples: the spread of the sound's own step
+_ENOUGH = 100  # steps that tell hum's frequency and size: 1 s
+_OPEN_SECONDS = 0.07  # after which hum that lasts is told as open
+_TRIED = (5, 9, 13, 18)  # steps after which a rise is judged
+_AGAIN = 12  # and each so many later
+_GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
+
+_Number = TypeVar("_Number", np.float64, np.complex128)
+_Verdict = Literal["another sound", "nothing", "wait"]
 
 
 @dataclass(frozen=True, slots=True)
 class _Burst:
-    """A burst in one channel; times in seconds."""
+    """A burst in one channel; times in seconds. Without an end, it still goes on."""
 
     start: float
-    end: float
+    end: float | None
     depth: float
+    clear: float = 0.0  # power of the comb's lines re what else they would hold
 
 
-def _lowpass(stride: int) -> NDArray[np.float64]:
-    """Decimating filter of shape (stride, taps): Kaiser window, 80 dB."""
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """Where hum may be, in decimated samples; without an end, it still goes on."""
+
+    mains: float
+    start: int
+    end: int
+    ended: bool
+    stepped: bool = False  # whether the edges are the sound's own
+    frequency: float = 0.0
+    rest: float = 0.0  # mean square of what is left unexplained near the start
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Hum fitted to a stretch of the residual."""
+
+    rest: NDArray[np.float64]  # what is not explained, sample by sample
+    lines: NDArray[np.float64]  # each line's part, of shape (samples, lines)
+    phasors: NDArray[np.complex128]  # amplitude and phase of each line
+
+    @property
+    def unexplained(self) -> float:
+        return float(self.rest @ self.rest)
+
+    @property
+    def explained(self) -> float:
+        return float(np.sum(self.lines.sum(axis=1) ** 2))
+
+
+def _first_filter(stride: int) -> NDArray[np.float64]:
+    """Four boxcars one after another, as (4, stride): notches where aliases come from."""
+    box = np.ones(stride) / stride
+    pair = np.convolve(box, box)
+    response = np.convolve(pair, pair)
+    return np.concatenate([response, np.zeros(4 * stride - len(response))]).reshape(4, stride)
+
+
+def _second_filter(stride: int) -> NDArray[np.float64]:
+    """Kaiser window, 80 dB; a matrix from the samples of a pair of steps to their decimation."""
     n = stride * _TAPS
     time = np.arange(n) - (n - 1) / 2
     response = np.sinc(time / stride) * np.kaiser(n, 8.0)
-    return np.ascontiguousarray((response / response.sum()).reshape(_TAPS, stride).T)
+    out = _PAIR * _STEP
+    matrix = np.zeros(((out - 1) * stride + n, out))
+    for column in range(out):
+        matrix[column * stride : column * stride + n, column] = response / response.sum()
+    return matrix
+
+
+def _power(z: NDArray[Any]) -> NDArray[np.float64]:
+    return np.asarray(z.real**2 + z.imag**2)
+
+
+def _sums(rows: NDArray[_Number], n: int) -> NDArray[_Number]:
+    """Sums over n rows each; the same bits wherever a row stands."""
+    count = len(rows) - n + 1
+    total = rows[:count].copy()
+    for k in range(1, n):
+        total += rows[k : count + k]
+    return total
 
 
 class _Lines:
     """The lines that are looked at: of which mains frequency, and which multiple."""
 
     def __init__(self, rate: float) -> None:
-        lines = [
-            (mains, k)
-            for mains in _MAINS_HZ
-            for k in range(1, int(min(_HIGHEST_HZ, 0.4 * rate) / mains) + 1)
-        ]
-        lines.append((0.0, 0))  # stands for the power of all that is below 500 Hz
+        self.rate = rate
+        highest = min(_HIGHEST_HZ, 0.4 * rate)
+        lines = [(mains, k) for mains in _MAINS_HZ for k in range(1, int(highest / mains) + 1)]
         self.mains = np.array([mains for mains, _ in lines])
         self.number = np.array([k for _, k in lines])
-        self.low = np.flatnonzero((self.number == 1) | (self.number == 2))
-        n = _WINDOW * _STEP
+        self.count = len(lines)
+        first = int(np.sum(self.mains == _MAINS_HZ[0]))
+        self.comb = dict(zip(_MAINS_HZ, (slice(0, first), slice(first, None)), strict=True))
         angle = 2 * np.pi * self.mains * self.number / rate
-        taper = np.hanning(n + 1)[:-1]
-        wave = np.exp(-1j * np.outer(np.arange(n), angle)) * taper[:, None] / taper.sum()
-        self.basis = np.hstack([wave.real, wave.imag]) * np.sqrt(2)
-        self.taper = taper / np.sqrt(np.dot(taper, taper))
-        self.turn = -angle * _STEP  # radians that each step turns a line's phase back by
+        wave = np.exp(-1j * np.outer(np.arange(_STEP), angle))
+        self._basis = np.hstack([wave.real, wave.imag])
+        self._turn = -angle * _STEP  # radians that each step turns a line's phase back by
+        self._lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+
+    def response(self, predictor: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Power that the predictor's residual has of each line, re the line's."""
+        return _power(predictor @ self._lags)
+
+    def phasors(self, residual: NDArray[np.float64], step: int) -> NDArray[np.complex128]:
+        """What each step of the residual holds of each line, of shape (steps, lines)."""
+        n = len(residual) // _STEP
+        both = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0]
+        phasors = both[:, : self.count] + 1j * both[:, self.count :]
+        return np.asarray(phasors * np.exp(1j * np.outer(step + np.arange(n), self._turn)))
+
+    def is_hum(self, spectrum: NDArray[np.float64]) -> bool:
+        """Whether a power spectrum, from 0 to half the rate, is steady hum and hardly more."""
+        hz = np.linspace(0, self.rate / 2, len(spectrum))
+        total = spectrum.sum()
+        for mains in _MAINS_HZ:
+            number = np.round(hz / mains)
+            near = (np.abs(hz - number * mains) <= TOLERANCE * number * mains + 3) & (number > 0)
+            if spectrum[near].sum() < _ALL_HUM * total:
+                continue
+            each = np.bincount(number[near].astype(int), weights=spectrum[near])
+            if np.sum(each > 1e-3 * total) > 1 and each[:4].max() > _LOW_SHARE * total:
+                return True
+        return False
 
 
 class _Channel:
-    """Follows one channel: what its lines usually hold, and whether they have risen."""
+    """Follows one channel: what its sound is, and whether hum comes to it."""
 
-    def __init__(self, lines: _Lines, rate: float) -> None:
+    def __init__(self, lines: _Lines, delay: float) -> None:
+        self.open_since: float | None = None
         self._lines = lines
-        self._rate = rate
-        self._usual: deque[NDArray[np.float64]] = deque(maxlen=_MEMORY)
-        self._means: deque[NDArray[np.float64]] = deque(maxlen=_MEMORY)
-        self._block: list[NDArray[np.float64]] = []  # powers of this block's steps
-        self._touched = False  # whether a rise fell into this block
-        self._rise: list[NDArray[np.complex128]] | None = None  # phasors since it began
-        self._begun = 0  # step
-        self._before: NDArray[np.complex128] = np.zeros(len(lines.number), complex)
-        self.set_limits()
+        self._rate = lines.rate
+        self._delay = delay
+        self._step = 0  # that comes next
+        self._first = -_FIRST  # step that what is kept begins with
+        self._signal = np.zeros(_ORDER + _FIRST * _STEP)  # begins _ORDER samples earlier
+        self._residual = np.zeros(_FIRST * _STEP)
+        self._phasors = np.zeros((_FIRST, lines.count), complex)
+        self._predictor: NDArray[np.float64] | None = None
+        self._learn_at = _FIRST
+        self._since = 1  # step from which on the sound is as now
+        self._clean = 1  # step from which on nothing but the sound was heard
+        self._usual = np.full(lines.count, np.inf)  # power of a line in the short window
+        self._usual_long = np.full(lines.count, np.inf)
+        self._floor = np.inf  # mean square of the residual
+        self._before: deque[tuple[NDArray[np.float64], NDArray[np.float64] | None, float]]
+        self._before = deque(maxlen=_MEMORY)
+        self._rise: int | None = None  # step that something began with
+        self._seen = 0  # step that it was seen with
+        self._heights: list[float] = []
+        self._deaf = 0  # step up to which nothing new is suspected
 
-    def set_limits(self) -> None:
-        least = 10 ** (LEAST_DBFS / 10) / 2
-        enough = len(self._usual) >= _SETTLE
-        usual = np.max(self._usual, axis=0) if enough else np.inf
-        self._limits = np.maximum(_SUSPECT * usual, least) * np.ones(len(self._lines.number))
-
-    def take(self, step: int, phasors: NDArray[np.complex128]) -> list[_Burst]:
-        """The bursts that ended with these steps, the first of which is `step`."""
-        powers = phasors.real**2 + phasors.imag**2
-        low = self._lines.low
+    def take(self, signal: NDArray[np.float64]) -> list[_Burst]:
+        """The bursts that ended with these decimated samples: whole steps."""
         found: list[_Burst] = []
-        if self._rise is None and not (powers[:, low] > self._limits[low]).any():
-            self._block += list(powers)
-        else:
-            for k, power in enumerate(powers):
-                self._block.append(power)
-                if self._rise is not None:
-                    self._rise.append(phasors[k])
-                    found += self._follow()
-                elif (power[low] > self._limits[low]).any():
-                    self._rise = [phasors[k - 1] if k else self._before, phasors[k]]
-                    self._begun = step + k - 1
-                self._touched = self._touched or self._rise is not None
-        self._before = phasors[-1]
-        if len(self._block) >= _BLOCK:
-            if not self._touched:
-                self._remember(np.array(self._block))
-            self._block = []
-            self._touched = self._rise is not None
+        at, steps = 0, len(signal) // _STEP
+        while at < steps:
+            n = steps - at
+            if self._rise is None:
+                n = min(n, self._learn_at - self._step)
+            before = self._step
+            if self._predictor is None:
+                self._append(signal[at * _STEP : (at + n) * _STEP])
+                self._step += n
+            else:
+                found += self._listen(signal[at * _STEP : (at + n) * _STEP])
+            at += self._step - before
+            if self._rise is None and self._step >= self._learn_at:
+                self._learn_on()
+            self._trim()
         return found
-
-    def _remember(self, powers: NDArray[np.float64]) -> None:
-        # A short burst that was missed once must not count as usual when the next one comes.
-        self._usual.append(np.quantile(powers, _USUAL, axis=0))
-        self._means.append(powers.mean(axis=0))
-        self.set_limits()
-
-    def _follow(self) -> list[_Burst]:
-        assert self._rise is not None
-        n = len(self._rise)
-        powers = np.abs(np.array(self._rise)) ** 2
-        lines = powers[:, :-1]
-        risen = np.where(lines.max(axis=0) > self._limits[:-1], lines, 0.0).sum(axis=1)
-        over = np.flatnonzero(risen >= _HALF * risen.max())
-        # Until the window lies inside the burst, the edge's own spectrum comes and goes.
-        ended = n > _WINDOW and over[-1] < n - 1
-        late = n * _STEP / self._rate > MAX_SECONDS
-        if ended or late:
-            burst = self._verdict(powers)
-            self._rise = None
-            if burst is None or late:
-                self._renew(powers)
-            return [] if burst is None else [burst]
-        if n % _TRIED == 0 and self._comb(powers) is None:
-            self._rise = None
-            self._renew(powers)
-        return []
-
-    def _renew(self, powers: NDArray[np.float64]) -> None:
-        """Another sound has begun: what it holds is usual."""
-        recent = powers[-_BLOCK:]
-        for _ in range(_SETTLE):
-            self._remember(recent)
-
-    def _comb(self, powers: NDArray[np.float64]) -> NDArray[np.bool_] | None:
-        """The strong lines of the comb that the rise lies on; None if on none."""
-        assert self._rise is not None
-        lines = self._lines
-        phasors = np.array(self._rise)
-        total = powers[:, :-1].sum(axis=1)
-        full = np.flatnonzero(total >= 0.7 * total.max())
-        first, last = int(full[0]), int(full[-1]) + 1
-        if last - first < 3:
-            first, last = max(0, first - 1), min(len(total), last + 1)
-        inside = phasors[first:last]
-        seconds = (last - first) * _STEP / self._rate
-        products = inside[1:] * inside[:-1].conj()
-        turns = products.sum(axis=0)
-        coherent = np.abs(turns) >= _COHERENT * np.abs(products).sum(axis=0)
-        turned = np.angle(turns)
-        off_hz = turned / (2 * np.pi) * self._rate / _STEP
-        level = powers[first:last].mean(axis=0)
-        usual = np.maximum(np.mean(self._means, axis=0), 10 ** (FLOOR_DBFS / 10) / 2)
-        risen = (powers.max(axis=0) > self._limits) & (level > usual * 10 ** (MIN_RISE_DB / 10))
-        for mains in _MAINS_HZ:
-            own = (lines.mains == mains) & risen
-            if not own.any():
-                continue
-            strong = own & (level >= _STRONG * level[own].max())
-            if not strong[lines.low].any():
-                continue
-            k = lines.number[strong]
-            weight = level[strong]
-            frequency = mains + np.sum(weight * k * off_hz[strong]) / np.sum(weight * k * k)
-            slack = _SLACK / seconds
-            apart = np.abs(off_hz[strong] - k * (frequency - mains))
-            if (
-                abs(frequency - mains) <= TOLERANCE * mains + slack / k.max()
-                and (apart <= 1 + slack).all()
-                and coherent[strong].all()
-            ):
-                return np.asarray(strong)
-        return None
-
-    def _verdict(self, powers: NDArray[np.float64]) -> _Burst | None:
-        strong = self._comb(powers)
-        if strong is None:
-            return None
-        hum = powers[:, strong].sum(axis=1)
-        height = np.sqrt(np.median(hum[hum >= 0.5 * hum.max()]))
-        amplitude = np.sqrt(hum)
-        over = np.flatnonzero(amplitude >= height / 2)
-        first, last = int(over[0]), int(over[-1])
-        start = first - _passed(amplitude, first, first - 1, height / 2)
-        end = last + _passed(amplitude, last, last + 1, height / 2)
-        step = _STEP / self._rate
-        # A step's time is its window's middle; the window ends with the step, a filter behind.
-        middle = (_STEP - _WINDOW * _STEP / 2 - _TAPS / 2) / self._rate
-        if (end - start) * step < MIN_SECONDS - _SHORT_SECONDS:
-            return None
-        third = (last - first + 1) // 3
-        if third >= 4:
-            begin, finish = hum[first : first + third], hum[last + 1 - third : last + 1]
-            if finish.mean() < _HELD * begin.mean():
-                return None
-        # A line that beats with the note adds up to twice the root of both powers' product.
-        usual = np.max(self._usual, axis=0)[-1]
-        everything = np.median(powers[first : last + 1, -1]) - usual
-        if everything > _MORE * height * (height + np.sqrt(usual)):
-            return None
-        before = np.mean([means[strong].sum() for means in self._means])
-        depth = 10 * np.log10(height**2 / max(before, 10 ** (FLOOR_DBFS / 10) / 2))
-        if depth < (MIN_RISE_DB if np.sum(strong) > 1 else _ALONE_DB):
-            return None
-        begun = self._begun * step + middle
-        return _Burst(float(begun + start * step), float(begun + end * step), float(depth))
 
     def finish(self, end: float) -> list[_Burst]:
         """Hum that lasts to the end of the take."""
-        if self._rise is None or len(self._rise) < _WINDOW:
+        if self._rise is None or self._step - self._rise < _WINDOW:
             return []
-        powers = np.abs(np.array(self._rise)) ** 2
-        burst = self._verdict(powers)
-        return [] if burst is None else [_Burst(burst.start, end, burst.depth)]
+        burst = self._judge(late=True)
+        if not isinstance(burst, _Burst):
+            return []
+        lasted = burst.end is None or burst.end > end - 2 * _PAIR * _STEP / self._rate
+        return [_Burst(burst.start, end if lasted else burst.end, burst.depth)]
 
+    def _seconds(self, sample: int) -> float:
+        """When the sample came; an edge lies half a sample before it."""
+        return float((sample - 0.5) / self._rate - self._delay)
 
-def _passed(amplitude: NDArray[np.float64], inside: int, outside: int, half: float) -> float:
-    """Share of the way from a step inside to its neighbour outside at which half is passed."""
-    if not 0 <= outside < len(amplitude) or amplitude[outside] >= half:
-        return 0.0
-    high, low = amplitude[inside], amplitude[outside]
-    return float((high - half) / (high - low))
+    def _append(self, signal: NDArray[np.float64]) -> None:
+        self._signal = np.concatenate([self._signal, signal])
+        if self._predictor is None:
+            residual = np.zeros(len(signal))
+        else:
+            residual = np.correlate(
+                self._signal[-len(signal) - _ORDER :], self._predictor[::-1], "valid"
+            )
+        phasors = self._lines.phasors(residual, self._step)
+        self._residual = np.concatenate([self._residual, residual])
+        self._phasors = np.concatenate([self._phasors, phasors])
+
+    def _listen(self, signal: NDArray[np.float64]) -> list[_Burst]:
+        """Take steps up to the first at which the model of the sound changes."""
+        self._append(signal)
+        n = len(signal) // _STEP
+        short = _sums(self._phasors[-n - _LONG + 1 :], _WINDOW)
+        long = short[:n] + short[6 : n + 6] + short[12 : n + 12] + short[18:]
+        height = self._height(_power(short[-n:]) / self._usual)
+        height_long = self._height(_power(long) / self._usual_long)
+        hot = (height > _SUSPECT) | (height_long > _SUSPECT)
+        if self._rise is None and not hot[max(0, self._deaf - self._step) :].any():
+            self._step += n
+            return []
+        for k in range(n):
+            self._step += 1
+            if self._rise is None and hot[k] and self._step > self._deaf:
+                self._rise = self._step - (_WINDOW if height[k] > _SUSPECT else _LONG)
+                self._seen = self._step
+                self._heights = []
+            if self._rise is not None:
+                self._heights.append(float(height[k]))
+                changed, burst = self._follow()
+                if changed:
+                    self._forget_after(n - 1 - k)
+                    if changed == "sound":
+                        self._learn_new()
+                    return [] if burst is None else [burst]
+            elif self._step >= self._learn_at:
+                self._forget_after(n - 1 - k)
+                return []
+        return []
+
+    def _height(self, ratios: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Of the comb that stands higher, the mean of its lines."""
+        first, second = (ratios[:, part].mean(axis=1) for part in self._lines.comb.values())
+        return np.maximum(first, second)
+
+    def _forget_after(self, extra: int) -> None:
+        if extra:
+            self._signal = self._signal[: -extra * _STEP]
+            self._residual = self._residual[: -extra * _STEP]
+            self._phasors = self._phasors[:-extra]
+
+    def _trim(self) -> None:
+        keep = _KEEP if self._rise is None else max(_KEEP, self._step - self._rise + 60)
+        cut = len(self._phasors) - keep
+        if cut > 0:
+            self._signal = self._signal[cut * _STEP :]
+            self._residual = self._residual[cut * _STEP :]
+            self._phasors = self._phasors[cut:]
+            self._first += cut
+
+    def _learn_on(self) -> None:
+        """Learn the sound anew, after one more block of it."""
+        n = self._step - max(self._clean, self._step - _BLOCK)
+        if n < _START + 10:
+            self._learn_at = self._clean + _START + 10
+            return
+        # How well the model did on what it had not heard yet.
+        if self._predictor is not None and self._step - self._since > _LEARN:
+            recent = self._phasors[-n:]
+            long = _power(_sums(recent, _LONG)).mean(axis=0) if n >= 36 else None
+            short = _power(_sums(recent, _WINDOW)).mean(axis=0)
+            self._before.append((short, long, float(np.mean(self._residual[-n * _STEP :] ** 2))))
+        self._learn(_LEARN if self._predictor is not None else _FIRST)
+        age = self._step - self._since
+        self._learn_at = self._step + (16 if age < 48 else 32 if age < _BLOCK else _BLOCK)
+
+    def _learn_new(self) -> None:
+        """Another sound has begun."""
+        self._before.clear()
+        self._since = self._clean = self._step - _QUICK
+        self._learn(_QUICK)
+        self._learn_at = self._step + 16
+
+    def _learn(self, steps: int) -> None:
+        """Learn the predictor and the usual levels from the last steps."""
+        steps = min(steps, self._step - max(self._since, self._clean), len(self._phasors))
+        n = steps * _STEP
+        windowed = self._signal[-n:] * np.hanning(n + 2)[1:-1]
+        spectrum = _power(np.fft.rfft(windowed, 1 << (n + _ORDER).bit_length()))
+        if n > self._rate / 2 and self._lines.is_hum(spectrum):
+            self._predictor = np.zeros(_ORDER + 1)  # hum is not taken out of hum
+            self._predictor[0] = 1.0
+        else:
+            covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
+            covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
+            weights = solve_toeplitz(covariance[:-1], covariance[1:], check_finite=False)
+            self._predictor = np.concatenate([[1.0], -weights])
+        cut = max(0, len(self._phasors) - max(steps, 60))
+        self._signal = self._signal[cut * _STEP :]
+        self._first += cut
+        self._residual = np.correlate(self._signal, self._predictor[::-1], "valid")
+        self._phasors = self._lines.phasors(self._residual, self._first)
+        heard = self._phasors[-steps:][max(0, min(_START, steps - 10)) :]
+        self._floor = float(np.mean(self._residual[-len(heard) * _STEP :] ** 2))
+        few = 1 + 6 / max(1, len(heard) - _WINDOW + 1)
+        least = 10 ** (LEAST_DBFS / 10) / 2 * self._lines.response(self._predictor)
+        least *= (_WINDOW * _STEP) ** 2 / 20
+        self._usual = np.maximum(few * _power(_sums(heard, _WINDOW)).mean(axis=0), least)
+        if len(heard) >= 36:
+            long = few * _power(_sums(heard, _LONG)).mean(axis=0)
+            self._usual_long = np.maximum(long, 16 * least)
+        else:
+            self._usual_long = np.full(self._lines.count, np.inf)
+        for before, before_long, floor in self._before:
+            self._usual = np.maximum(self._usual, before)
+            if before_long is not None:
+                self._usual_long = np.maximum(self._usual_long, before_long)
+            self._floor = max(self._floor, floor)
+
+    def _follow(self) -> tuple[Literal["", "sound", "burst"], _Burst | None]:
+        """What has changed with this step, and the burst that it completed."""
+        assert self._rise is not None
+        n = self._step - self._seen
+        height = self._heights[-1]
+        dropped = n >= 4 and height < max(2.0, 0.25 * float(np.median(self._heights)))
+        late = (self._step - self._rise) * _STEP / self._rate > MAX_SECONDS
+        if not (dropped or late or n in _TRIED or (n > _TRIED[-1] and n % _AGAIN == 0)):
+            return "", None
+        verdict = self._judge(late)
+        if isinstance(verdict, _Burst) and verdict.end is None:
+            self.open_since = verdict.start
+            return "", None
+        if verdict == "wait":
+            return "", None
+        if verdict == "another sound":
+            if n < _GIVEN_UP and not (dropped and n > 10):
+                return "", None
+            self._end_of_rise(0)
+            return "sound", None
+        if verdict == "nothing":
+            if dropped or n >= 3 * _AGAIN:
+                self._end_of_rise(0)
+            return "", None
+        assert isinstance(verdict, _Burst)
+        self._end_of_rise(_LONG)
+        if late:
+            return "sound", verdict
+        self._clean = self._step + _WINDOW
+        self._learn_at = self._clean + _LEARN
+        return "burst", verdict
+
+    def _end_of_rise(self, deaf: int) -> None:
+        self._rise = None
+        self.open_since = None
+        self._deaf = self._step + deaf
+
+    def _judge(self, late: bool) -> _Burst | _Verdict:
+        """What has risen: hum, another sound, or nothing yet."""
+        assert self._rise is not None
+        begin = max(self._rise - 2 * _WINDOW, self._first + _START)
+        count = self._step - begin
+        at = begin - self._first
+        powers = _power(_sums(self._phasors[at : at + count], _WINDOW))
+        new = self._residual[at * _STEP : (at + count) * _STEP].reshape(-1, _STEP)
+        energy = np.sum(new**2, axis=1)
+        size = _WINDOW * _STEP
+        total = _sums(energy, _WINDOW)
+        loud = float(total.max()) > 3 * size * self._floor
+        verdicts: list[_Verdict] = ["another sound"]
+        best, least = None, np.inf
+        for mains, part in self._lines.comb.items():
+            on = powers[:, part].sum(axis=1) * 2 / size
+            share = np.where(total > 1.5 * size * self._floor, on / np.maximum(total, 1e-300), 0)
+            guesses = []
+            if share.max() >= _SHARE or not loud:
+                guesses.append(self._whole(mains, powers[:, part], begin))
+            stepped = self._stepped(mains, energy, begin)
+            if stepped is not None:
+                inside = stepped.start // _STEP - begin + 5
+                if share[inside:].max(initial=0) > _SHARE:
+                    guesses.append(stepped)
+            for guess in guesses:
+                located = self._locate(guess)
+                if located is None:
+                    continue
+                verdict = self._verdict(located, late)
+                if not isinstance(verdict, _Burst):
+                    verdicts.append(verdict)
+                    continue
+                # Of hum that goes on only the start tells two guesses apart.
+                cost = located.rest if verdict.end is None else -verdict.clear
+                if best is None or (best.end is None, cost) < (verdict.end is None, least):
+                    best, least = verdict, cost
+        if best is not None:
+            return best
+        return max(verdicts, key=("another sound", "nothing", "wait").index)
+
+    def _whole(self, mains: float, powers: NDArray[np.float64], begin: int) -> _Guess:
+        """Hum from where the comb's amplitude passes half to where it does so again."""
+        usual = self._usual[self._lines.comb[mains]]
+        amplitude = np.sqrt((powers / usual).mean(axis=1))
+        height = np.median(amplitude[amplitude >= 0.6 * amplitude.max()])
+        over = np.flatnonzero(amplitude >= height / 2)
+        start = begin + int(over[0]) + _WINDOW // 2
+        if over[-1] == len(amplitude) - 1:
+            return _Guess(mains, start * _STEP, self._step * _STEP, False)
+        return _Guess(mains, start * _STEP, (begin + int(over[-1]) + 4) * _STEP, True)
+
+    def _stepped(self, mains: float, energy: NDArray[np.float64], begin: int) -> _Guess | None:
+        """Hum between two steps of the sound itself, which stand out for the predictor's length."""
+        least = 10 * _STEP * self._floor
+        hot = np.flatnonzero(energy > least)
+        if not len(hot) or len(energy) < hot[0] + 9:
+            return None
+        start = (begin + int(hot[0])) * _STEP + _STEP // 2
+        inner = energy[hot[0] + 6 :]
+        up = np.flatnonzero(inner > 6 * np.median(inner[:4]) + least)
+        up = up[up >= 3]
+        if len(up):
+            end = (begin + int(hot[0]) + 6 + int(up[0])) * _STEP + _STEP // 2
+            return _Guess(mains, start, end, True, True)
+        if hot[-1] >= len(energy) - 2:
+            return _Guess(mains, start, self._step * _STEP, False, True)
+        return _Guess(mains, start, (begin + int(hot[-1]) + 1) * _STEP, True, True)
+
+    def _frequency(self, guess: _Guess) -> float | None:
+        """Of the comb that fits the phasors between the edges best, within 4.5 %."""
+        part = self._lines.comb[guess.mains]
+        first, last = guess.start // _STEP + 6, guess.end // _STEP - 1
+        if last - first < 8:
+            first = guess.start // _STEP + 2
+        if last - first < 4:
+            first, last = guess.start // _STEP, min(self._step, guess.end // _STEP + 1)
+        last = min(last, first + _ENOUGH)
+        inside = self._phasors[first - self._first : last - self._first, part]
+        n = len(inside)
+        if n < 2:
+            return None
+        time = (np.arange(n) - n / 2) * _STEP / self._rate
+        numbers = self._lines.number[part]
+        step = min(0.2, 0.2 / (n * _STEP / self._rate) / len(numbers))
+        offsets = np.arange(-0.045 * guess.mains, 0.045 * guess.mains + step, step)
+        score = np.zeros(len(offsets))
+        for k, number in enumerate(numbers):
+            turned = np.exp(-2j * np.pi * number * np.outer(offsets, time)) @ inside[:, k]
+            score += _power(turned) / self._usual[part][k]
+        return float(guess.mains + offsets[np.argmax(score)])
+
+    def _locate(self, guess: _Guess) -> _Guess | None:
+        """Edges and frequency that leave the least unexplained."""
+        now = self._step * _STEP
+        frequency = self._frequency(guess)
+        start, end, ended = guess.start, guess.end, guess.ended
+        if frequency is None or (ended and end > now - 2):
+            return None
+        low = max(start - 60, self._first * _STEP)
+        high = min(end + _ORDER + _MARGIN, now) if ended else now
+
+        def fit(f: float, a: int, b: int, lo: int, hi: int) -> _Fit:
+            return self._fit(guess.mains, f, a, b if ended else hi + 1, lo, hi)
+
+        for stride in (8, 3, 1):
+            reach = range(-2 * stride, 2 * stride + 1, stride)
+            near = min(high, start + 200)
+            starts = [start + d for d in reach if low - _LAGS[0] < start + d < near - _MARGIN]
+            if not starts:
+                return None
+            fits = [fit(frequency, a, end if end < near else near + 1, low, near) for a in starts]
+            start = starts[int(np.argmin([one.unexplained for one in fits]))]
+            if ended:
+                # The predictor goes on for its length after the end, so the guess may be late.
+                early = range(-8 * stride, 0, stride) if stride == 8 else ()
+                near = max(low, end - 200)
+                least = max(start + 20, near - _LAGS[0])
+                ends = [end + d for d in (*early, *reach) if least < end + d < now]
+                if not ends:
+                    return None
+                a = start if start > near else near - _ORDER - 2
+                fits = [fit(frequency, a, b, near, high) for b in ends]
+                end = ends[int(np.argmin([one.unexplained for one in fits]))]
+            if stride > 1 and high - low < 400:
+                span = (0.1 if stride == 8 else 0.05) * self._rate / max(end - start, 60)
+                tried = [frequency + d for d in np.linspace(-span, span, 5)]
+                fits = [fit(f, start, end, low, high) for f in tried]
+                best = int(np.argmin([one.unexplained for one in fits]))
+                frequency = float(tried[best])
+                rest = fits[best].unexplained
+                noise = 3 * _NOISY * self._floor * (high - low)
+                if stride == 8 and not guess.stepped and rest > fits[best].explained + noise:
+                    return None
+        near = min(high, start + 200)
+        last = fit(frequency, start, end if end < near else near + 1, low, near)
+        rest = last.unexplained / (near - low)
+        return _Guess(guess.mains, start, end, ended, guess.stepped, frequency, rest)
+
+    def _fit(
+        self, mains: float, frequency: float, start: int, end: int, low: int, high: int
+    ) -> _Fit:
+        """Hum from start to end, and the sound's own steps there, fitted to low up to high.
+
+        An edge outside of these limits is none. Of hum that is switched on, the predictor lets
+        through first what its first coefficient does, then its first two, and so on.
+        """
+        assert self._predictor is not None
+        time = np.arange(low, high)
+        numbers = self._lines.number[self._lines.comb[mains]]
+        angle = 2 * np.pi * frequency * numbers / self._rate
+        lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+        passed = np.zeros((_ORDER + 2, len(numbers)), complex)
+        passed[1:] = np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0)
+        gate = passed[np.clip(time - start + 1, 0, _ORDER + 1)]
+        if end < high:
+            gate = gate - passed[np.clip(time - end + 1, 0, _ORDER + 1)]
+        waves = np.exp(1j * np.outer(time - low, angle)) * gate
+        columns = [waves.real, -waves.imag]
+        edges = (edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high)
+        matrix = np.hstack(columns + [self._own_steps(edge, low, high) for edge in edges])
+        begin = self._first * _STEP
+        residual = self._residual[low - begin : high - begin]
+        gram = matrix.T @ matrix
+        gram[np.diag_indices_from(gram)] *= 1 + 1e-7
+        gram[np.diag_indices_from(gram)] += 1e-30
+        weights = np.linalg.solve(gram, matrix.T @ residual)
+        n = len(numbers)
+        phasors = weights[:n] + 1j * weights[n : 2 * n]
+        return _Fit(residual - matrix @ weights, (waves * phasors).real, phasors)
+
+    def _own_steps(self, edge: int, low: int, high: int) -> NDArray[np.float64]:
+        """What is left by the predictor if the sound steps in level at, or near, the edge."""
+        assert self._predictor is not None
+        columns = np.zeros((high - low, len(_LAGS)))
+        begin = self._first * _STEP - _ORDER
+        for column, lag in enumerate(_LAGS):
+            at = edge + lag
+            n = min(_ORDER, high - at)
+            past = np.concatenate([self._signal[at - begin - _ORDER : at - begin], np.zeros(n)])
+            step = np.correlate(past, self._predictor[::-1], "valid")
+            columns[at - low : at - low + n, column] = step[:n]
+        return columns
+
+    def _verdict(self, guess: _Guess, late: bool) -> _Burst | _Verdict:
+        """Whether the guess is hum."""
+        assert self._predictor is not None
+        part = self._lines.comb[guess.mains]
+        numbers = self._lines.number[part]
+        now = self._step * _STEP
+        start, end = guess.start, guess.end
+        low = max(start - 60, self._first * _STEP)
+        high = min(end + _ORDER + _MARGIN, now) if guess.ended else now
+        # Between the edges hum stands alone, without the sound's own steps.
+        inner = (start + _ORDER + _MARGIN, end - 6 if guess.ended else high)
+        inside = inner[1] - inner[0] >= 60
+        inner = (inner[0], min(inner[1], inner[0] + _ENOUGH * _STEP))
+
+        def fit(f: float) -> _Fit:
+            if inside:
+                return self._fit(guess.mains, f, inner[0] - 999, inner[1] + 999, *inner)
+            return self._fit(guess.mains, f, start, end if guess.ended else high + 1, low, high)
+
+        off = TOLERANCE * guess.mains
+        frequency = float(np.clip(guess.frequency, guess.mains - off, guess.mains + off))
+        fitted = fit(frequency)
+        loss = 0.0
+        if frequency != guess.frequency:
+            other = fit(guess.frequency)
+            loss = (fitted.unexplained - other.unexplained) / (other.explained + 1e-30)
+        n = len(fitted.rest)
+        free = max(n - 2 * len(numbers) - (0 if inside else 10), 1)
+        rest = fitted.unexplained / free
+        noise = max(self._floor, rest)
+        ratio = fitted.explained / (2 * len(numbers)) / noise
+        unexplained = rest > max(_NOISY * self._floor, _EXPLAINED * fitted.explained / n)
+        if ratio < _LEAST_RATIO:
+            return "another sound" if unexplained else "nothing"
+        each = np.sum(fitted.lines**2, axis=0)
+        strong = (each > 0.05 * each.max()) & (each > 6 * noise)
+        hum = np.abs(fitted.phasors) ** 2 / 2
+        lowest = hum[strong & (numbers <= 3)].sum()
+        if unexplained or loss > _LOSS or lowest < _LOW_SHARE * hum[strong].sum() or lowest == 0:
+            return "another sound"
+        main = strong & (hum > 0.05 * hum[strong].max())
+        response = self._lines.response(self._predictor)[part]
+        before = self._usual[part] / response * 2 / (_WINDOW * _STEP) ** 2
+        depth = float(10 * np.log10(hum[main].sum() / before[main].sum()))
+        if depth < (MIN_RISE_DB if main.sum() > 1 else _ALONE_DB):
+            return "nothing"
+        seconds = (end - start) / self._rate
+        if not guess.ended and not late:
+            if seconds < _OPEN_SECONDS:
+                return "wait"
+            return _Burst(self._seconds(start), None, depth, ratio)
+        if seconds < MIN_SECONDS:
+            return "nothing"
+        if guess.ended and end > now - 2 * _STEP and not late:
+            return "wait"
+        third = (end - start - _ORDER) // 3
+        if third >= _ORDER // 2:
+            finish = self._fit(guess.mains, frequency, low - 999, now + 999, end - third, end)
+            first = start + _ORDER
+            begin = self._fit(guess.mains, frequency, low - 999, now + 999, first, first + third)
+            powers = [float(np.sum(one.lines[:, main] ** 2)) for one in (begin, finish)]
+            if powers[1] < _HELD * powers[0]:
+                return "another sound"
+        return _Burst(self._seconds(start), self._seconds(end), depth, ratio)
 
 
 class HumBurstDetector:
     """Finds bursts of mains hum in audio that comes in blocks.
 
     Blocks of any sizes give the same events: all work is done in steps at fixed positions of the
-    take. Memory is bounded. An event is told at most 60 ms after its end; hum that stays for
+    take. Memory is bounded. An event is told at most 100 ms after its end; hum that stays for
     `MAX_SECONDS` is told then. Nothing is found in the first 0.4 s of a take.
 
     Parameters
@@ -296,21 +698,38 @@ class HumBurstDetector:
                 f"Hum bursts are looked for from 3000 Hz sample rate on, not at {samplerate} Hz."
             )
         self._samplerate = samplerate
-        self._stride = max(1, round(samplerate / _RATE))
-        rate = samplerate / self._stride
-        self._lowpass = _lowpass(self._stride)
-        self._lines = _Lines(rate)
-        self._rows = _PAIR * _STEP
-        self._chunk = self._rows * self._stride
-        self._raw = np.zeros((channels, _BLOCK // _PAIR * self._chunk))
+        first = max(1, round(samplerate / _MIDDLE_RATE))
+        second = max(1, round(samplerate / first / _RATE))
+        rate = samplerate / first / second
+        # One matrix for all channels, as they come interleaved.
+        matrix = np.zeros((first, channels, channels, 4))
+        for channel in range(channels):
+            matrix[:, channel, channel] = _first_filter(first).T
+        self._first = matrix.reshape(first * channels, channels * 4)
+        self._second = _second_filter(second)
+        self._rows = _PAIR * _STEP * second
+        self._chunk = self._rows * first
+        self._largest = _BLOCK // _PAIR * self._chunk
+        self._waiting = np.zeros((self._chunk, channels))
         self._filled = 0
         self._fed = 0
-        self._parts = np.zeros((channels, _TAPS - 1, _TAPS))  # of the filter, not yet summed
-        self._slow = np.zeros((channels, _WINDOW * _STEP))  # the last decimated samples
-        self._step = 0
-        self._room = len(self._raw[0]) // self._chunk  # pairs to the end of the block
-        self._channels = [_Channel(self._lines, rate) for _ in range(channels)]
+        self._parts = np.zeros((3, channels, 4))  # of the first filter, not yet summed
+        self._middle = np.zeros((channels, len(self._second) - self._rows))
+        delay = (_TAPS / 2 - 1 + 1.5 / second) / rate + 2 / samplerate
+        lines = _Lines(rate)
+        self._channels = [_Channel(lines, delay) for _ in range(channels)]
         self._bursts: list[tuple[int, _Burst]] = []  # channel from 1, and burst
+
+    @property
+    def open_since(self) -> tuple[float | None, ...]:
+        """Of each channel, since when (s) there has been hum that is there yet; None if none is.
+
+        Hum is told here within about 0.1 s, and is no event before it has ended.
+        """
+        return tuple(
+            None if channel.open_since is None else max(0.0, channel.open_since)
+            for channel in self._channels
+        )
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
@@ -324,12 +743,17 @@ class HumBurstDetector:
         events: list[Event] = []
         used = 0
         while used < len(block):
-            n = min(len(block) - used, self._room * self._chunk - self._filled)
-            self._raw[:, self._filled : self._filled + n] = block[used : used + n].T
-            self._filled += n
+            if self._filled == 0 and len(block) - used >= self._chunk:
+                n = min(len(block) - used, self._largest) // self._chunk * self._chunk
+                events += self._advance(block[used : used + n])
+            else:
+                n = min(len(block) - used, self._chunk - self._filled)
+                self._waiting[self._filled : self._filled + n] = block[used : used + n]
+                self._filled += n
+                if self._filled == self._chunk:
+                    self._filled = 0
+                    events += self._advance(self._waiting)
             used += n
-            if self._filled >= self._chunk:
-                events += self._advance()
         self._fed += len(block)
         return tuple(events)
 
@@ -340,53 +764,38 @@ class HumBurstDetector:
             self._bursts += [(number, burst) for burst in channel.finish(end)]
         return tuple(self._tell())
 
-    def _advance(self) -> list[Event]:
-        pairs = self._filled // self._chunk
-        channels = len(self._raw)
-        used = pairs * self._chunk
-        raw = self._raw[:, :used].reshape(channels, pairs, self._rows, self._stride)
-        parts = np.matmul(raw, self._lowpass).reshape(channels, -1, _TAPS)
-        parts = np.concatenate([self._parts, parts], axis=1)
-        a, b, c = parts.strides
-        count = pairs * self._rows
-        slanted = np.lib.stride_tricks.as_strided(
-            parts, (channels, count, _TAPS), (a, b, b + c), writeable=False
-        )
-        slow = np.concatenate([self._slow, slanted.sum(axis=2)], axis=1)
-        a, b = slow.strides
-        windows = np.lib.stride_tricks.as_strided(
-            slow[:, _STEP:],
-            (channels, pairs, _PAIR, _WINDOW * _STEP),
-            (a, _PAIR * _STEP * b, _STEP * b, b),
-            writeable=False,
-        )
-        both = np.matmul(np.ascontiguousarray(windows), self._lines.basis)
-        both = both.reshape(channels, pairs * _PAIR, -1)
-        half = both.shape[2] // 2
-        steps = self._step + np.arange(pairs * _PAIR)
-        phasors = both[..., :half] + 1j * both[..., half:]
-        phasors *= np.exp(1j * np.outer(steps, self._lines.turn))
-        tapered = windows * self._lines.taper
-        power = np.vecdot(tapered, tapered).reshape(channels, -1)
-        phasors[..., -1] = np.sqrt(power)
+    def _advance(self, frames: Samples) -> list[Event]:
+        pairs = len(frames) // self._chunk
+        channels = len(self._channels)
+        rows = pairs * self._rows
+        raw = np.ascontiguousarray(frames, float).reshape(pairs, self._rows, -1)
+        parts = np.matmul(raw, self._first).reshape(rows, channels, 4)
+        parts = np.concatenate([self._parts, parts])
+        summed = parts[:rows, :, 0] + parts[1 : rows + 1, :, 1]
+        summed += parts[2 : rows + 2, :, 2]
+        summed += parts[3:, :, 3]
+        self._parts = parts[rows:].copy()
+        middle = np.concatenate([self._middle, summed.T], axis=1)
+        self._middle = middle[:, rows:].copy()
+        windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
+        windows = np.ascontiguousarray(windows[:, :: self._rows])[:, :, np.newaxis]
+        slow = np.matmul(windows, self._second).reshape(channels, -1)
         for number, channel in enumerate(self._channels, start=1):
-            found = channel.take(self._step, phasors[number - 1])
-            self._bursts += [(number, burst) for burst in found]
-        self._step += len(steps)
-        self._parts = parts[:, count:]
-        self._slow = slow[:, -_WINDOW * _STEP :]
-        self._raw[:, : self._filled - used] = self._raw[:, used : self._filled].copy()
-        self._filled -= used
-        self._room = (_BLOCK - self._step % _BLOCK) // _PAIR
+            self._bursts += [(number, burst) for burst in channel.take(slow[number - 1])]
         return self._tell()
 
     def _tell(self) -> list[Event]:
         """The bursts as events, the same one in several channels as one."""
+        if not self._bursts:
+            return []
+
+        def ended(burst: _Burst) -> float:
+            return burst.start if burst.end is None else burst.end
 
         def alike(first: _Burst, burst: _Burst) -> bool:
             return (
                 abs(burst.start - first.start) <= SIMULTANEOUS_SECONDS
-                and abs(burst.end - first.end) <= SIMULTANEOUS_SECONDS
+                and abs(ended(burst) - ended(first)) <= SIMULTANEOUS_SECONDS
             )
 
         groups = of_one_event(sorted(self._bursts, key=lambda b: (b[1].start, b[0])), alike)
@@ -395,7 +804,7 @@ class HumBurstDetector:
             Event(
                 "hum_burst",
                 max(0.0, min(burst.start for _, burst in group)),
-                max(burst.end for _, burst in group),
+                max(ended(burst) for _, burst in group),
                 tuple(sorted(number for number, _ in group)),
                 max(burst.depth for _, burst in group),
             )
@@ -410,7 +819,8 @@ def find_hum_bursts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
     -------
     tuple of Event
         Kind "hum_burst", with start and end in seconds, the channels (from 1) that it happened in
-        at the same time, and the depth: the hum's rise in dB re what its lines held before.
+        at the same time, and the depth: the hum in dB re what its lines held before, in 60 ms, the
+        sound being taken out.
 
     Raises
     ------

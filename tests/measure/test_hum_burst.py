@@ -118,14 +118,14 @@ def test_blocks_of_any_sizes_give_identical_events(sizes):
 
 
 @pytest.mark.parametrize("end", np.linspace(2.0, 2.018, 7))
-def test_a_burst_is_told_within_60_ms_of_its_end(end):
+def test_a_burst_is_told_within_100_ms_of_its_end(end):
     t = np.arange(3 * RATE) / RATE
     take = noisy(hum(t, 50, -30) * ((t >= 1.7) & (t < end)), 1e-4)[:, np.newaxis]
     detector = HumBurstDetector(RATE, 1)
     for start in range(0, len(take), 48):
         if detector.feed(take[start : start + 48]):
             break
-    assert (start + 48) / RATE - end <= 0.060
+    assert (start + 48) / RATE - end <= 0.100
 
 
 def faultless():
@@ -167,6 +167,126 @@ def test_bad_input_is_refused():
         HumBurstDetector(RATE, 2).feed(np.zeros((100, 1)))
     with pytest.raises(SignalError, match="3000 Hz"):
         HumBurstDetector(2000, 1)
+
+
+def test_hum_that_goes_on_is_told_within_100_ms():
+    t = np.arange(4 * RATE) / RATE
+    sound = 0.3 * np.sin(2 * np.pi * 261.63 * t)
+    take = np.column_stack([sound, sound + hum(t, 50.1, -40) * ((t >= 2) & (t < 3))])
+    take += 1e-5 * np.random.default_rng(0).standard_normal(take.shape)
+    detector = HumBurstDetector(RATE, 2)
+    since = {}
+    for start in range(0, len(take), 480):
+        detector.feed(take[start : start + 480])
+        since[start + 480] = detector.open_since
+    told = [at / RATE for at, one in since.items() if one[1] is not None]
+    assert told[0] <= 2.1
+    assert 3.0 <= told[-1] <= 3.1
+    assert {one[0] for one in since.values()} == {None}
+    assert since[int(2.5 * RATE)][1] == pytest.approx(2.0, abs=EDGE_SECONDS)
+
+
+def pad(t, seed=0):
+    """A chord of three notes of five detuned saws each, without its highest partials."""
+    rng = np.random.default_rng(seed)
+    sound = np.zeros(len(t))
+    for f in (130.81, 164.81, 196.0):
+        for _ in range(5):
+            detuned = f * (1 + rng.uniform(-0.006, 0.006))
+            drift = 0.05 * np.sin(2 * np.pi * rng.uniform(0.1, 0.7) * t + rng.uniform(0, 6))
+            sound += (detuned * t + drift + rng.uniform()) % 1.0 - 0.5
+    return np.convolve(sound, np.hanning(48) / 24)[: len(t)] / 15
+
+
+@pytest.mark.parametrize(("below", "length"), [(20, 0.1), (30, 0.25), (30, 1.0)])
+@pytest.mark.parametrize("mains", [49.8, 60.1])
+def test_hum_far_below_a_chorused_pad(below, length, mains):
+    t = np.arange(int(4.5 * RATE)) / RATE
+    sound = pad(t)
+    inside = (t >= 2.5) & (t < 2.5 + length)
+    level = 20 * np.log10(np.std(sound[inside]) * np.sqrt(2 / 1.39)) - below
+    take = noisy(sound + inside * hum(t, mains, level), 1e-5)[:, np.newaxis]
+    (event,) = find_hum_bursts(take, RATE)
+    assert event.start == pytest.approx(2.5, abs=EDGE_SECONDS)
+    assert event.end == pytest.approx(2.5 + length, abs=EDGE_SECONDS)
+
+
+@pytest.mark.parametrize("note", [49.0, 58.27, 61.74, 98.0, 116.54, 123.47, 146.83])
+def test_notes_near_the_mains_lines_are_no_hum(note):
+    # G1, A#1, B1, G2, A#2, B2 and D3: tremolo, then gated, then struck and dying away.
+    t = np.arange(18 * RATE) / RATE
+    since = t % 2.0
+    tone = sum(np.sin(2 * np.pi * k * note * t) / k**1.3 for k in range(1, 12))
+    gate = np.clip(since / 0.005, 0, 1) * np.clip((1.2 - since) / 0.01, 0, 1)
+    tremolo = 1 + 0.7 * np.sin(2 * np.pi * 5.3 * t)
+    struck = np.exp(-2 * since) * np.clip(since / 0.003, 0, 1)
+    sound = 0.2 * tone * np.select([t < 6, t < 12], [tremolo, gate], struck)
+    assert find_hum_bursts(noisy(sound, 1e-4)[:, np.newaxis], RATE) == ()
+
+
+def test_held_notes_of_another_program(tmp_path):
+    # A warm pad of three keys; hum of two lengths below it, and none.
+    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
+    import soundfile
+
+    soundfont = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
+    notes = bytes([0, 0xC0, 89]) + b"".join(bytes([0, 0x90, key, 100]) for key in (55, 60, 64))
+    ends = b"".join(
+        bytes([*(pause), 0x80, key, 0]) for pause, key in (((0xDE, 0), 55), ((0,), 60), ((0,), 64))
+    )
+    track = notes + ends + bytes([0, 0xFF, 0x2F, 0])
+    head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 1, 224])
+    (tmp_path / "pad.mid").write_bytes(head + b"MTrk" + len(track).to_bytes(4, "big") + track)
+    wave = tmp_path / "pad.wav"
+    command = ["fluidsynth", "-ni", "-r", str(RATE), "-T", "wav", "-O", "float", "-F", str(wave)]
+    command += [soundfont, str(tmp_path / "pad.mid")]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    sound = soundfile.read(wave, always_2d=True)[0][:, 0]
+    assert find_hum_bursts(noisy(sound, 1e-5)[:, np.newaxis], RATE) == ()
+    t = np.arange(len(sound)) / RATE
+    inside = ((t >= 4) & (t < 4.2)) | ((t >= 6) & (t < 6.5))
+    level = 20 * np.log10(np.std(sound[4 * RATE : 6 * RATE])) - 20
+    events = find_hum_bursts(noisy(sound + inside * hum(t, 50.1, level), 1e-5)[:, None], RATE)
+    assert [round(e.start, 1) for e in events] == [4.0, 6.0]
+
+
+LEAKAGES = {
+    "current": "I1 0 chassis SIN(0 1.414u {f})\n",
+    "current of many lines": "".join(
+        f"I{k} 0 chassis SIN(0 {1.414 * share}u {{f{k}}})\n"
+        for k, share in ((1, 1.0), (2, 0.3), (3, 0.5), (4, 0.15), (5, 0.3))
+    ),
+    "capacitance, which tilts to high lines": (
+        "V21 m1 0 SIN(0 325 {f})\nV23 m3 m1 SIN(0 10 {f3})\nV25 m5 m3 SIN(0 12 {f5})\n"
+        "V27 m7 m5 SIN(0 8 {f7})\nC1 m7 chassis 100p\n"
+    ),
+}
+
+
+@pytest.mark.parametrize("mains", [50.0, 60.1])
+@pytest.mark.parametrize("leakage", LEAKAGES)
+def test_an_open_sleeve_that_attenuates_the_sound_too(tmp_path, leakage, mains):
+    # 220 Hz and 660 Hz, about 1 V; the open sleeve is 20 kohm, which takes 3 dB of the sound.
+    needs("ngspice", "ngspice")
+    source = LEAKAGES[leakage].format(f=mains, **{f"f{k}": k * mains for k in range(1, 8)})
+    (tmp_path / "sleeve.cir").write_text(
+        "sleeve\nV1 middle chassis SIN(0 0.7 220)\nV2 tip middle SIN(0 0.4 660)\n"
+        + source
+        + "S1 chassis 0 control 0 sleeve\n.model sleeve SW(RON=20k ROFF=0.05 VT=0.5)\n"
+        "V9 control 0 PWL(0 0 1.5 0 1.50001 1 1.8 1 1.80001 0)\n"
+        "R1 tip in 1k\nR2 in 0 47k\n"
+        ".options reltol=1e-5 abstol=1e-13\n.control\nset wr_singlescale\n"
+        "tran 20.8333u 2.5 0 20.8333u\nlinearize v(in)\n"
+        f"wrdata {tmp_path}/out.data v(in)\nquit\n.endc\n.end\n"
+    )
+    command = ["ngspice", "-b", str(tmp_path / "sleeve.cir")]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    time, out = np.loadtxt(tmp_path / "out.data").T
+    grid = np.arange(int(2.49 * RATE)) / RATE
+    take = noisy(np.interp(grid, time, out) / 4, 1e-5)[:, np.newaxis]
+    (event,) = find_hum_bursts(take, RATE)
+    assert event.start == pytest.approx(1.5, abs=EDGE_SECONDS)
+    assert event.end == pytest.approx(1.8, abs=EDGE_SECONDS)
 
 
 def test_a_sleeve_that_opens_in_a_circuit(tmp_path):
