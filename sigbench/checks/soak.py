@@ -854,6 +854,9 @@ class _StretchSpectrum:
 
     def __init__(self, frames: int, samplerate: int) -> None:
         self._window = np.hanning(frames + 1)[:-1]
+        self._line_gain = 2 / float(np.sum(self._window)) ** 2  # a line's peak is its mean square
+        self._density_gain = 2 / (frames * float(np.dot(self._window, self._window)))
+        self._windowed = np.empty(frames)  # memory that is fresh each time costs more than the FFT
         self._bin_hz = samplerate / frames
         top = min(_NOISE_BAND_HZ[1], 0.45 * samplerate)
         count = round(_BANDS_PER_OCTAVE * math.log2(top / _NOISE_BAND_HZ[0]))
@@ -870,26 +873,28 @@ class _StretchSpectrum:
         """
         from scipy.fft import rfft
 
-        spectrum = rfft((signal - np.mean(signal)) * self._window)
-        power = spectrum.real**2 + spectrum.imag**2
-        lines = 2 * power / np.sum(self._window) ** 2  # a line's peak is its mean square
+        np.subtract(signal, np.mean(signal), out=self._windowed)
+        self._windowed *= self._window
+        parts = rfft(self._windowed)[: self._edges[-1]].view(np.float64)
+        np.square(parts, out=parts)
+        power = parts[::2]
+        power += parts[1::2]
         hums = {}
         for nominal in nominals:
             free = _free_lines(nominal, note_hz)
-            total = sum(self._line(lines, k * nominal) for k in free)
-            hums[nominal] = _dbfs(total) if free else math.nan
-        parts = [
+            total = sum(self._line(power, k * nominal) for k in free)
+            hums[nominal] = _dbfs(total * self._line_gain) if free else math.nan
+        noise = [
             (last - first) * _median(power[first:last:_EVERY]) / math.log(2)
             for first, last in zip(self._edges[:-1], self._edges[1:], strict=True)
         ]
-        density = 2 / (len(signal) * float(np.dot(self._window, self._window)))
-        return hums, _dbfs(sum(parts) * density)
+        return hums, _dbfs(sum(noise) * self._density_gain)
 
-    def _line(self, lines: Floats, centre_hz: float) -> float:
+    def _line(self, power: Floats, centre_hz: float) -> float:
         reach = TOLERANCE * centre_hz
         first = math.floor((centre_hz - reach) / self._bin_hz)
         last = math.ceil((centre_hz + reach) / self._bin_hz)
-        return float(np.max(lines[first : last + 1]))
+        return float(np.max(power[first : last + 1]))
 
 
 def _free_lines(nominal_hz: float, note_hz: float | None) -> list[int]:
