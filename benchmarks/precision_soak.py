@@ -23,24 +23,52 @@ def scatter(rng: np.random.Generator, points: int, correlation: float) -> Floats
     return lfilter([np.sqrt(1 - correlation**2)], [1, -correlation], white)[400:]
 
 
-def print_false_alarms(trials: int = 150) -> None:
-    rng = np.random.default_rng(1)
-    print("| points | correlation of neighbours | called a trend | called an onset |")
+def fractional(rng: np.random.Generator, points: int, fraction: float) -> Floats:
+    """White noise that is integrated so often (Hosking 1981), 400 points after it began."""
+    k = np.arange(1.0, points + 400)
+    response = np.cumprod(np.concatenate([[1.0], (k - 1 + fraction) / k]))
+    return np.convolve(rng.standard_normal(points + 400), response)[400 : points + 400]
+
+
+def kinds(rng: np.random.Generator) -> dict[str, Callable[[int], Floats]]:
+    """Ways to make scatter of so many points."""
+    return {
+        "white": lambda n: scatter(rng, n, 0.0),
+        "AR(1), 0.5": lambda n: scatter(rng, n, 0.5),
+        "AR(1), 0.9": lambda n: scatter(rng, n, 0.9),
+        "AR(1), 0.97": lambda n: scatter(rng, n, 0.97),
+        "flicker": lambda n: fractional(rng, n, 0.5),
+        "flicker and white": lambda n: fractional(rng, n, 0.5) + 2 * rng.standard_normal(n),
+        "random walk": lambda n: scatter(rng, n, 1.0),
+        "random walk and white": lambda n: scatter(rng, n, 1.0) + 5 * rng.standard_normal(n),
+    }
+
+
+def print_trends(trials: int = 200) -> None:
+    """How often scatter is called a trend, and the uncertainty re the true one."""
+    print("| points | scatter | called a trend | uncertainty re the true one: median |")
     print("| --- | --- | --- | --- |")
+    for points in (40, 120, 240):
+        t = STEP * np.arange(float(points))
+        for name, make in kinds(np.random.default_rng(1)).items():
+            found = [measure_trend(t, make(points)) for _ in range(trials)]
+            trends = [trend for trend in found if trend is not None]
+            told = 100 * np.mean([trend.significant for trend in trends])
+            true = np.std([trend.slope.value for trend in trends])
+            size = np.median([trend.slope.uncertainty for trend in trends]) / true
+            print(f"| {points} | {name} | {told:.1f} % | {size:.1f} |", flush=True)
+
+
+def print_false_alarms(trials: int = 75) -> None:
+    print("\n| points | correlation of neighbours | called an onset |")
+    print("| --- | --- | --- |")
+    rng = np.random.default_rng(1)
     for points in (40, 120, 240):
         for correlation in (0.0, 0.5, 0.9, 0.97, 1.0):
             t = STEP * np.arange(float(points))
             courses = [scatter(rng, points, correlation) for _ in range(trials)]
-            trends = 0
-            for course in courses:
-                trend = measure_trend(t, course)
-                trends += trend is not None and trend.significant
-            onsets = sum(isinstance(find_onset(t, c), Onset) for c in courses[: trials // 2])
-            print(
-                f"| {points} | {correlation:g} | {100 * trends / trials:.1f} %"
-                f" | {100 * onsets / (trials // 2):.1f} % |",
-                flush=True,
-            )
+            onsets = sum(isinstance(find_onset(t, c), Onset) for c in courses)
+            print(f"| {points} | {correlation:g} | {100 * onsets / trials:.1f} % |", flush=True)
 
 
 def print_warming(trials: int = 70) -> None:
@@ -100,6 +128,7 @@ def print_onsets(trials: int = 20) -> None:
 
 
 if __name__ == "__main__":
+    print_trends()
     print_false_alarms()
     print_warming()
     print_onsets()

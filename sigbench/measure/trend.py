@@ -2,8 +2,9 @@
 
 A course is a quantity at evenly spaced times, with a scatter whose neighbours are alike: what
 disturbs one stretch of sound still disturbs the next. Points that are alike count for less than
-independent ones. The scatter is therefore modelled as a first-order autoregression, AR(1), and
-its correlation is estimated and allowed for everywhere.
+independent ones. Of an onset, the scatter is therefore modelled as a first-order autoregression,
+AR(1), whose correlation is estimated and allowed for; of a trend, as any of a list of noises from
+white to a random walk, each by how likely it makes the course.
 
 * `measure_trend`: the slope of the straight line through the course, with its uncertainty and the
   chance that scatter alone makes one as steep.
@@ -14,9 +15,12 @@ its correlation is estimated and allowed for everywhere.
 
 References
 ----------
-G. W. Snedecor's least squares with Student's t, where the number of points is replaced by that of
-independent ones, n (1 - r) / (1 + r): B. D. Santer et al., Int. J. Climatology 28 (2008)
-1703-1722, after M. H. Quenouille, *Associated Measurements* (1952).
+H. D. Patterson, R. Thompson, Biometrika 58 (1971) 545-554: the restricted likelihood, of what no
+smooth course explains. D. A. Harville, Biometrika 61 (1974) 383-385: it is the likelihood with the
+smooth course integrated out.
+J. R. M. Hosking, Biometrika 68 (1981) 165-176: fractionally integrated noise; S. D. P. Williams,
+J. Geodesy 76 (2003) 483-494: its covariance, and what it does to the slope of a line.
+R. E. Kass, L. Wasserman, J. Am. Stat. Assoc. 90 (1995) 928-934: the unit information prior.
 M. G. Kendall, Biometrika 41 (1954) 403-404: the bias of an estimated autocorrelation.
 G. W. Cobb, Biometrika 65 (1978) 243-251: the change of a course's mean, and how well its time is
 known.
@@ -24,11 +28,13 @@ H. B. Mann, D. R. Whitney, Ann. Math. Statist. 18 (1947) 50-60: the rank test fo
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.linalg import solve_triangular, toeplitz
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
@@ -36,8 +42,14 @@ from sigbench.measure.estimate import Estimate
 SIGNIFICANCE = 0.01  # chance that scatter alone is called a trend; our own choice
 ONSET_SIGNIFICANCE = 1e-3  # the same for an onset, for a soak looks at ten courses
 LEAST_POINTS = 12  # of a course that a trend is told of
-LEAST_INDEPENDENT = 30.0  # points: below, scatter is reckoned with as a random walk
-WALK = 9.3  # a random walk's straight line re what a smooth course leaves of it; precision_soak.py
+CORRELATIONS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 0.98)
+"""Of neighbours, in the AR(1) noises that are reckoned with in a trend."""
+FRACTIONS = (0.25, 0.5, 0.75, 1.0)
+"""How often white noise is integrated, in the others: 0.5 is flicker noise, 1 a random walk."""
+FRACTION_WEIGHTS = (1.0, 2.0, 8.0, 32.0)
+"""How much likelier each of these is beforehand than an AR(1) noise: precision_soak.py."""
+WHITE_SHARES = (0.0, 1.0, 10.0)
+"""Variance of white noise that is added to these, re that of what is integrated."""
 WALK_CHANGE = 3.0  # a change re what it leaves, which no random walk has; precision_soak.py
 ONSET_LEAST_POINTS = 32
 POINTS_BEFORE = 8  # an onset needs so many points of an earlier course
@@ -74,7 +86,7 @@ class Trend:
     chance : float
         Two-sided probability that scatter alone makes a line as steep.
     independent : float
-        How many independent points the course is worth.
+        How many independent points with the same scatter would know the slope as well.
     significant : bool
         Whether `chance` is below `SIGNIFICANCE`.
     """
@@ -146,16 +158,16 @@ def measure_trend(
 
     Notes
     -----
-    Ordinary least squares. The scatter is what is left beside a smooth course (a line and some
-    decaying exponentials), for a course that warms up is bent, and its bend is no scatter. With r,
-    the correlation of neighbours in it, corrected for its bias, the variance of the slope is that
-    of least squares under AR(1), and Student's t has n (1 - r) / (1 + r) degrees of freedom less
-    those of the smooth course.
-
-    Where that makes fewer than `LEAST_INDEPENDENT` points, r is too uncertain. Then the scatter is
-    taken for a random walk, the worst there is: for all numbers of points, the line through one
-    moves over the course by less than `WALK` times what a smooth course leaves of it in 95 % of
-    them, and by less than 2.6 times that in 99.7 %.
+    Ordinary least squares; the question is how far off scatter may have put it. The course is a
+    straight line, or bent by warming up (a line and some decaying exponentials), and its bend is
+    no scatter. What kind of noise the rest is cannot be known for sure from a few hundred points.
+    So each of a list counts by its restricted likelihood (Patterson and Thompson 1971), under both
+    courses: AR(1) of `CORRELATIONS`, and `FRACTIONS` with `WHITE_SHARES`. The exponentials have
+    a prior that is worth one point (Kass and Wasserman 1995), so that they count where the course
+    is bent only. Under each of them the variance of the slope follows from the covariance, and
+    Student's t has as many degrees of freedom as points are left; the chance is the mean over
+    them, and so is the variance. `FRACTION_WEIGHTS` make slow noise likelier beforehand: what is
+    not told from it is not called a trend.
 
     Examples
     --------
@@ -169,37 +181,51 @@ def measure_trend(
         return None
     t, x = known.times - np.mean(known.times), known.values
     spread = float(np.dot(t, t))
-    slope = float(np.dot(t, x)) / spread
-    smooth = _smooth(known.places)
+    weights = t / spread
+    slope = float(np.dot(weights, x))
+    settling = _smooth(known.places)
+    line, exponentials = settling[:, :2], settling[:, 2:]
     since = np.zeros_like(t) if onset_seconds is None else known.times - onset_seconds
     if np.sum(since >= 0) >= POINTS_AFTER and np.sum(since < 0) >= POINTS_AFTER:
         late, length = np.maximum(since, 0.0), float(np.ptp(t))
         settled = [1 - np.exp(-late / (share * length)) for share in _AFTER_SETTLING]
-        smooth = np.column_stack([smooth, since >= 0, late / length, *settled])
-    basis, _ = np.linalg.qr(smooth)
-    left = x - basis @ (basis.T @ x)
-    parameters = basis.shape[1]
-    correlation = _correlation(left, known.places, parameters)
-    alike = correlation ** np.abs(known.places[:, np.newaxis] - known.places)
-    freedom = len(x) - float(np.sum(basis * (alike @ basis)))
-    rest = float(np.dot(left, left))
-    variance = rest / max(freedom, 1.0)
-    uncertainty = float(np.sqrt(variance * float(t @ alike @ t))) / spread
-    independent = len(x) * (1 - correlation) / (1 + correlation)
+        line = np.column_stack([line, since >= 0, late / length, *settled])
     # Values that lie on a smooth course to the last bit leave nothing but rounding.
-    rounding = 1e-12 * float(np.max(np.abs(x))) / float(np.sqrt(spread))
-    uncertainty = max(uncertainty, rounding, 1e-300)
-    if independent >= LEAST_INDEPENDENT:
-        ratio = abs(slope) / uncertainty
-        chance = float(2 * stats.t.sf(ratio, max(independent - parameters, 1.0)))
-    else:
-        walk = WALK * float(np.sqrt(rest / max(len(x) - parameters, 1))) / float(np.ptp(t))
-        uncertainty = max(uncertainty, walk)
-        chance = float(2 * stats.norm.sf(abs(slope) / uncertainty))
+    rounding = max(1e-12 * float(np.max(np.abs(x))), 1e-300)
+    n, few, more = len(x), line.shape[1], exponentials.shape[1]
+    likelihoods, scales, freedoms = [], [], []
+    for noise in _noises(known.places.tobytes()):
+        white = solve_triangular(noise.root, np.column_stack([line, exponentials, x]), lower=True)
+        q, upper = np.linalg.qr(white[:, :-1])
+        shares_of_power = np.square(q.T @ white[:, -1])
+        rest = float(np.dot(white[:, -1], white[:, -1])) - float(np.sum(shares_of_power))
+        rest = max(rest, n * rounding**2)
+        straight = rest + float(np.sum(shares_of_power[few:]))
+        turned = np.log(np.maximum(np.abs(np.diag(upper)[:few]), 1e-300))
+        base = noise.weight - noise.determinant - float(np.sum(turned))
+        # The line alone; and the exponentials too, with a prior that is worth one point.
+        both = (straight + n * rest) / (1 + n)
+        likelihoods += [
+            base - (n - few) / 2 * float(np.log(straight)),
+            base - (n - few) / 2 * float(np.log(both)) - more / 2 * float(np.log(1 + n)),
+        ]
+        size = float(np.linalg.norm(noise.root.T @ weights))
+        for power, freedom in ((straight, n - few), (rest, n - few - more)):
+            scales.append(float(np.sqrt(power / freedom)) * size)
+            freedoms.append(freedom)
+    shares = np.exp(np.array(likelihoods) - max(likelihoods))
+    shares /= np.sum(shares)
+    deviations = np.array(scales)
+    chances = 2 * stats.t.sf(abs(slope) / deviations, freedoms)
+    chance = float(np.dot(shares, chances))
+    uncertainty = float(np.sqrt(np.dot(shares, deviations**2)))
+    q, _ = np.linalg.qr(np.column_stack([line, exponentials]))
+    left = x - q @ (q.T @ x)
+    independent = float(np.dot(left, left)) / spread / uncertainty**2
     return Trend(
         Estimate(slope * _HOUR, uncertainty * _HOUR),
         chance,
-        independent,
+        float(np.clip(independent, 1.0, n)),
         bool(chance < SIGNIFICANCE),
     )
 
@@ -329,6 +355,37 @@ class _Known:
     times: NDArray[np.float64]
     values: NDArray[np.float64]
     places: NDArray[np.int_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Noise:
+    """A kind of scatter: the Cholesky root of its covariance at the known points."""
+
+    root: NDArray[np.float64]
+    determinant: float  # logarithm of the root's
+    weight: float  # logarithm of how likely it is beforehand
+
+
+@lru_cache(maxsize=2)  # the courses of a soak have two lengths; one entry is 15 MB at most
+def _noises(places: bytes) -> tuple[_Noise, ...]:
+    """All noises that are reckoned with, at these places (64-bit integers)."""
+    at = np.frombuffer(places, dtype=np.int_)
+    at = at - at[0]
+    apart = np.abs(at[:, np.newaxis] - at)
+    covariances = [(1.0, correlation**apart) for correlation in CORRELATIONS]
+    for fraction, weight in zip(FRACTIONS, FRACTION_WEIGHTS, strict=True):
+        k = np.arange(1.0, at[-1] + 1)
+        response = np.cumprod(np.concatenate([[1.0], (k - 1 + fraction) / k]))
+        integrated = toeplitz(response, np.zeros(len(response)))[at]
+        covariance = integrated @ integrated.T
+        white = np.eye(len(at))
+        covariances += [(weight, covariance + share * white) for share in WHITE_SHARES]
+    noises = []
+    for weight, covariance in covariances:
+        root = np.linalg.cholesky(covariance)
+        determinant = float(np.sum(np.log(np.diag(root))))
+        noises.append(_Noise(root, determinant, float(np.log(weight))))
+    return tuple(noises)
 
 
 def _known(times: NDArray[np.float64], values: NDArray[np.float64]) -> _Known:
