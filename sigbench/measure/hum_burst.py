@@ -73,7 +73,8 @@ _LAGS = (-4, -2, -1, 0, 1, 2, 4)  # samples: the spread of the sound's own step
 _ENOUGH = 100  # steps that tell hum's frequency and size: 1 s
 _OPEN_SECONDS = 0.07  # after which hum that lasts is told as open
 _TRIED = (5, 9, 13, 18)  # steps after which a rise is judged
-_AGAIN = 12  # and each so many later
+_AGAIN = 12  # and each so many later; once it is hum, four times as many
+_APART = 3  # steps between two judgements where it seems to have ended
 _GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
 
 _Number = TypeVar("_Number", np.float64, np.complex128)
@@ -221,6 +222,7 @@ class _Channel:
         self._before = deque(maxlen=_MEMORY)
         self._rise: int | None = None  # step that something began with
         self._seen = 0  # step that it was seen with
+        self._judged = 0  # steps after which it was judged last
         self._heights: list[float] = []
         self._deaf = 0  # step up to which nothing new is suspected
 
@@ -287,6 +289,7 @@ class _Channel:
             if self._rise is None and hot[k] and self._step > self._deaf:
                 self._rise = self._step - (_WINDOW if height[k] > _SUSPECT else _LONG)
                 self._seen = self._step
+                self._judged = 0
                 self._heights = []
             if self._rise is not None:
                 self._heights.append(float(height[k]))
@@ -387,8 +390,11 @@ class _Channel:
         height = self._heights[-1]
         dropped = n >= 4 and height < max(2.0, 0.25 * float(np.median(self._heights)))
         late = (self._step - self._rise) * _STEP / self._rate > MAX_SECONDS
-        if not (dropped or late or n in _TRIED or (n > _TRIED[-1] and n % _AGAIN == 0)):
+        dropped = dropped and n >= self._judged + _APART
+        again = _AGAIN if self.open_since is None else 4 * _AGAIN
+        if not (dropped or late or n in _TRIED or (n > _TRIED[-1] and n % again == 0)):
             return "", None
+        self._judged = n
         verdict = self._judge(late)
         if isinstance(verdict, _Burst) and verdict.end is None:
             self.open_since = verdict.start
