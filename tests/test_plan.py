@@ -242,3 +242,15 @@ def test_plan_that_is_not_valid_is_not_written(tmp_path):
             Plan("p", (Step("idle", "main", "", seconds=float("nan")),)), tmp_path / "plan.json"
         )
     assert not (tmp_path / "plan.json").exists()
+
+
+def test_what_is_watched_may_last_for_a_day():
+    def plan_of(check: str, seconds: float) -> Plan:
+        return Plan("Watch", (Step(check, "main", "Leave it.", seconds),))
+
+    for check in ("soak", "jack", "dropouts"):
+        validate(plan_of(check, 86_400.0))
+        with pytest.raises(RequestError, match="up to 86400 s"):
+            validate(plan_of(check, 86_401.0))
+    with pytest.raises(RequestError, match="up to 3600 s"):
+        validate(plan_of("tone", 3601.0))
