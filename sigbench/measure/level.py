@@ -1,10 +1,12 @@
 """Level: RMS, sample peak, true peak, crest factor and mean of one channel."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.signal import firwin, upfirdn
+from scipy.signal import firwin
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, level
@@ -13,6 +15,7 @@ from sigbench.units import NEPER_DB, ratio_to_db
 SEGMENTS = 24  # enough that s/sqrt(n) is itself known within 15 %
 OVERSAMPLING = 8  # a tone at a quarter of the rate then reads at most 0.04 dB low
 _TAPS_PER_PHASE = 48
+_TILE = 32  # samples whose interpolation is one product of matrices
 _BLOCK = 1 << 18  # frames oversampled at once, to bound memory
 
 
@@ -208,17 +211,36 @@ def true_peak_amplitude(signal: NDArray[np.float64], *, at_least: float = 0.0) -
     part of the waveform is not known, the samples themselves count. What is known beforehand to
     be reached, `at_least`, need not be looked for.
     """
+    kernel, between = _interpolation()
+    highest = max(at_least, float(np.max(np.abs(signal))))
+    overshoot = _overshoot(kernel)
+    for start in range(0, len(signal) - 2 * _TAPS_PER_PHASE, _BLOCK):
+        block = signal[start : start + _BLOCK + 2 * _TAPS_PER_PHASE]
+        if np.max(np.abs(block)) * overshoot <= highest:
+            continue
+        gaps = len(block) - 1 - _TAPS_PER_PHASE  # between two samples, with the whole filter known
+        tiles = -(-gaps // _TILE)
+        padded = np.zeros(tiles * _TILE + _TAPS_PER_PHASE)
+        padded[: len(block) - 1] = block[:-1]
+        windows = sliding_window_view(padded, _TILE + _TAPS_PER_PHASE)[::_TILE]
+        values = np.ascontiguousarray(windows) @ between
+        values = values.reshape(-1, OVERSAMPLING - 1)[:gaps]
+        highest = max(highest, float(values.max()), -float(values.min()))
+    return highest
+
+
+@cache
+def _interpolation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The low-pass, and the matrix that gives all values between the samples of a tile."""
     kernel = OVERSAMPLING * firwin(
         _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
     )
-    highest = max(at_least, float(np.max(np.abs(signal))))
-    edge = _TAPS_PER_PHASE * OVERSAMPLING  # outputs that reach beyond the block
-    for start in range(0, len(signal) - 2 * _TAPS_PER_PHASE, _BLOCK):
-        block = signal[start : start + _BLOCK + 2 * _TAPS_PER_PHASE]
-        if np.max(np.abs(block)) * _overshoot(kernel) > highest:
-            between = upfirdn(kernel, block, OVERSAMPLING)[edge:-edge]
-            highest = max(highest, float(np.max(np.abs(between), initial=0.0)))
-    return highest
+    between = np.zeros((_TILE + _TAPS_PER_PHASE, _TILE, OVERSAMPLING - 1))
+    for phase in range(1, OVERSAMPLING):
+        taps = kernel[phase::OVERSAMPLING][::-1]  # the newest sample comes last
+        for place in range(_TILE):
+            between[place + 1 : place + 1 + len(taps), place, phase - 1] = taps
+    return kernel, between.reshape(_TILE + _TAPS_PER_PHASE, -1)
 
 
 def _overshoot(kernel: NDArray[np.float64]) -> float:
