@@ -78,7 +78,7 @@ class ContactFollower:
         return tuple(
             (kind, since, channel)
             for kind, detector in self._detectors
-            for channel, since in enumerate(getattr(detector, "open_since", ()), start=1)
+            for channel, since in enumerate(detector.open_since, start=1)
             if since is not None
         )
 
@@ -107,7 +107,7 @@ class SoakFollower:
         """A dropout that is not over."""
         return tuple(
             ("dropout", since, channel)
-            for channel, since in enumerate(getattr(self._watch, "open_since", ()), start=1)
+            for channel, since in enumerate(self._watch.open_since, start=1)
             if since is not None
         )
 
