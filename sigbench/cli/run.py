@@ -61,7 +61,7 @@ SHOWN = {
     "tone": ("tone_level", "pitch_error", "thd", "thd_n", "balance"),
     "dropouts": ("dropouts", "dropout_time"),
     "jack": ("dropouts", "dips", "hum_bursts", "crackle_rate"),
-    "pot": ("worn_travel", "dead_travel", "crackle_rate", "end_residue"),
+    "pot": ("worn_share", "dead_share", "jumps", "gang_error_most", "crackle_rate", "end_residue"),
     "soak": ("level_trend", "pitch_trend", "onset", "dropouts"),
 }
 

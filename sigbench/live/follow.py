@@ -1,6 +1,8 @@
 """Each check that needs a person's hands, as it follows a take that is still being recorded."""
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -14,7 +16,7 @@ from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
 from sigbench.measure.travel import Turning, follow, shafts, taper_named, turning
-from sigbench.model import CheckSettings, Event, EventKind, LostBuffers, Samples
+from sigbench.model import PAUSED, CheckSettings, Event, EventKind, LostBuffers, Samples
 
 LEARN_SECONDS = 20.0  # of a turned control: by then it was down once, and its sound is known
 LEAST_SECONDS = 4.0  # before that, nothing is said of travel
@@ -110,6 +112,11 @@ class SoakFollower:
             for channel, since in enumerate(self._watch.open_since, start=1)
             if since is not None
         )
+
+    def mark(self, mark: Event) -> None:
+        """What the person did, as `Watch` notes it: nothing counts in a pause."""
+        begun = mark.text == PAUSED and mark.end == mark.start
+        self._watch.mark(replace(mark, end=math.inf) if begun else mark)
 
     @property
     def courses(self) -> SoakCourses:

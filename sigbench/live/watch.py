@@ -234,6 +234,8 @@ class Watch:
 
     def _note(self, mark: Event) -> None:
         self._changed = True
+        if isinstance(self._follower, SoakFollower):
+            self._follower.mark(mark)
         if self._on_mark is not None:
             self._on_mark(mark)
 

@@ -187,3 +187,19 @@ def test_a_soak_shows_its_courses_so_far():
     assert level is not None
     assert level.points[-1][1] < level.points[0][1] - 3
     assert replace(watch.seen(), courses=None).turned == ()
+
+
+def test_a_pause_is_left_out_of_the_courses():
+    watch = Watch("soak", RATE, 1, seconds=60)
+    sound = saw(20.0)[:, np.newaxis]
+    sound[8 * RATE : 12 * RATE] *= 0.01  # turned down for a moment
+    for block in blocks_of(sound):
+        watch.feed(block)
+        if block.first_frame in (7.9 * RATE, 12.1 * RATE):
+            watch.pause()
+    courses = watch.seen().courses
+    assert courses is not None
+    level = courses.named("level", 1)
+    assert level is not None
+    values = [value for _, value in level.points if np.isfinite(value)]
+    assert np.ptp(values) < 0.1
