@@ -30,7 +30,7 @@ faults from the prediction error.
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate
+from itertools import accumulate, chain
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
@@ -85,6 +85,16 @@ _PROBE = 60  # samples beside an edge over which a gain is measured, 10 ms
 _AGAIN = 0.5  # error after a hole re what is missing in it: the sound goes on as predicted
 _FOLLOWS = 0.15  # the same over all that can be predicted, re the power
 _LEFT = 0.3  # of the energy, at most, where a signal is lost for longer than a prediction
+_GLANCE = 3.0  # log likelihood ratio of a fall at a first glance, to look closer
+_DOUBT_FRAMES = 2000  # each look closer that was in vain doubles it, for so long
+_MOST_DOUBTS = 5.0
+_PATIENT = 4.0  # doubts, from which on a closer look takes one kind of fit only
+_WATCHED = 4.0  # doubts, from which on a sound is not watched closely
+_RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
+_FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
+_SHORT = 10  # samples, 1.7 ms
+_EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
+_EVIDENCE_CLOSED = 75.0  # and another one that is over soon,
 _EVIDENCE = 30.0  # log likelihood ratio, from which on a fall is believed
 _LOUD = 0.1  # of the power before: where all of an epoch has more, nothing is lost any more
 _RISES = 1.5  # times the power of the last 40 ms, by which the signal may have come back
@@ -262,6 +272,13 @@ def _missed(found: Samples, expected: Samples) -> float:
     return float(np.sum((found - expected) ** 2) / max(np.dot(expected, expected), 1e-30))
 
 
+def _least_evidence(step: _Step, usual: float) -> float:
+    """How plain a hole must be that is over soon: restless sounds make their own, short ones."""
+    if step.end - step.start < _SHORT:
+        return max(_EVIDENCE_SHORT, 16 * usual)
+    return max(_EVIDENCE_CLOSED, 8 * usual)
+
+
 def _is_abrupt(
     found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
 ) -> bool:
@@ -277,8 +294,13 @@ def _is_abrupt(
         for start in range(max(0, step.start - 60), step.start + 1, 6)
         for decay in _DECAYS_SECONDS
     )
+    ramped = (
+        expected * (1 - (1 - step.gain) * np.clip((time - start) / (ramp * rate), 0.0, 1.0))
+        for ramp in _RAMPS_SECONDS
+        for start in range(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
+    )
     limit = cost(stepped)
-    return all(cost(model) > limit for model in released)
+    return all(cost(model) > limit for model in chain(released, ramped))
 
 
 def _likeness(before: Samples, after: Samples) -> float:
@@ -321,8 +343,11 @@ class _Prediction:
     usual: float  # evidence of the falls that are seen where there are none
 
 
-def _prediction(past: Samples, length: int) -> _Prediction | None:
-    """A prediction of up to `length` samples; None if the sound is too hard to predict."""
+def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Prediction | None:
+    """A prediction of up to `length` samples; None if the sound is too hard to predict.
+
+    The most likely fit is tried first, and `patient` tries others.
+    """
     from scipy.ndimage import uniform_filter1d
 
     level = float(np.var(past[-_TAPS:]))
@@ -333,7 +358,7 @@ def _prediction(past: Samples, length: int) -> _Prediction | None:
     followed = np.array([past[s : s + n] for s in starts])
     powers = np.array([np.mean(past[s - _TAPS : s + n] ** 2) for s in starts]) + 1e-30
     best: _Prediction | None = None
-    for fit in (_close_fit, _nimble_fit, _quick_fit):
+    for fit in (_close_fit, _nimble_fit, _quick_fit)[: 3 if patient else 1]:
         error_filter = fit(past)
         # What a close fit to the start of a note continues may grow beyond all bounds.
         with np.errstate(over="ignore", invalid="ignore"):
@@ -415,6 +440,8 @@ class _Channel:
         self._frames, self._steady_frames = 0, 0
         self._open: _Fall | None = None
         self._open_frame, self._rise_frame = 0, 0
+        self._doubts, self._doubted = 0.0, 0  # and the frame of the last one
+        self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._begin(0, _SHORT_EPOCH)
 
@@ -578,13 +605,23 @@ class _Channel:
         error = float(np.partition(errors, middle)[middle])
         power = float(np.partition(powers, middle)[middle])
         worst = float(np.partition(errors, n - 3)[n - 3])
-        self._watched(n, steady=power > 0.0 and error < _STEADY * power)
+        predicted = power > 0.0 and error < _STEADY * power
+        self._watched(n, steady=predicted and self._doubt() < _WATCHED)
         fall = self._open
         least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
         if fall is not None and (
             least > _LOUD * _FRAME * fall.level if fall.lost else power > 0.7 * _FRAME * fall.level
         ):
             self._open = None  # the level is back, and no step up was seen: the sound moved
+        elif fall is not None:
+            # Without the charge of a coupling capacitor, which is slow.
+            first = max(self._epoch_start, end - _SHORT_EPOCH)
+            moves = np.diff(self._signal(self._whole, first * _FRAME, end * _FRAME))
+            left = float(np.mean(moves**2))
+            if self._rest is None:
+                self._rest = left
+            elif left < _FADED * self._rest:
+                self._open = None  # a note that ended, and its reverberation
         runs = powers[: n // 21 * 21].reshape(-1, 21).mean(axis=1) / _FRAME
         self._loudest = max(self._loudest, float(runs.max()))
         self._noise = error / _FRAME
@@ -672,7 +709,9 @@ class _Channel:
         level = float(np.var(past[-_TAPS:]))
         if level <= self._loudest * 10 ** (-_TAIL_DB / 10) or not self._may_fall(past, origin):
             return none
-        prediction = _prediction(past, length)
+        patient = self._doubt() < _PATIENT
+        self._doubt(1.0)
+        prediction = _prediction(past, length, patient=patient)
         if prediction is None:
             return none
         expected, variance = prediction.expected, prediction.variance
@@ -695,6 +734,8 @@ class _Channel:
             ):
                 step = brief
         returned = step.end < n - _RETURNED
+        if returned and step.evidence < _least_evidence(step, prediction.usual):
+            return none
         end = step.end if returned else n
         blurred = end - step.start >= 8  # else there is nothing without the blur of the edges
         inside = slice(step.start + blurred, end - (blurred and returned))
@@ -733,6 +774,7 @@ class _Channel:
             stop = self._sharp(origin + self._edge(found, expected, end, gain, back=True))
         step_db = depth
         depth, lost = self._depth_of_treble(start, stop, level, depth, lost)
+        self._doubt(-1.0)
         if returned:
             mended = slice(step.start - 1, end + 1)
             self._signal(self._whole, origin, origin + n)[mended] = expected[mended]
@@ -742,12 +784,19 @@ class _Channel:
             return _Hole(start, stop, depth, lost), True
         edge = origin + step.start
         before = past[-_TAPS:]
+        self._rest = None
         self._open = _Fall(edge, start, depth, step_db, lost, level, before, prediction, noise)
         self._open_frame = edge // _FRAME + 5
         self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
+
+    def _doubt(self, more: float = 0.0) -> float:
+        """How often a look closer was in vain, lately: a sound that is so restless gets fewer."""
+        lately = max(0.0, self._doubts - (self._frame - self._doubted) / _DOUBT_FRAMES)
+        self._doubts, self._doubted = min(lately + more, _MOST_DOUBTS), self._frame
+        return self._doubts
 
     def _may_fall(self, past: Samples, origin: int) -> bool:
         """Whether a fall shows in what the watching predictor continues, for a first glance."""
@@ -762,7 +811,8 @@ class _Channel:
             _lesser_gain(found, expected[: len(found)], variance[: len(found)], latest=60, grid=2)
             for found, expected in zip(followed, predicted, strict=True)
         )
-        if step.evidence <= max(3.0, *(other.evidence for other in usual)):
+        least = _GLANCE * 2 ** self._doubt()
+        if step.evidence <= max(least, *(other.evidence for other in usual)):
             return False
         inside = slice(step.start, step.end)
         rest = np.sum(followed[-1][inside] ** 2) / np.sum(predicted[-1][inside] ** 2)
@@ -799,6 +849,8 @@ class _Channel:
         if lost and _energy(found[step.start + 1 :], expected[step.start + 1 :]) > _LEFT:
             return None
         if not alike or abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
+            return None
+        if not _is_abrupt(found, expected, variance, step, self._rate):
             return None
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
         end = self._sharp(edge)
@@ -949,19 +1001,22 @@ class DropoutDetector:
 
     def _feed(self, block: Samples) -> tuple[Event, ...]:
         q = self._stride
-        raw = np.concatenate([self._unused, block.T], axis=1)
-        n = (raw.shape[1] - (q - 1)) // q
+        kept = self._unused.shape[1]
+        count = kept + len(block)
+        raw = np.zeros((len(self._channels), count + q))
+        raw[:, :kept] = self._unused
+        raw[:, kept:count] = block.T
+        n = (count - (q - 1)) // q
         samples = np.zeros((len(raw), n))
         if n:
-            padded = np.pad(
-                raw[:, : (n + 1) * q], ((0, 0), (0, max(0, (n + 1) * q - raw.shape[1])))
+            phases = np.ascontiguousarray(
+                raw[:, : (n + 1) * q].reshape(len(raw), n + 1, q).transpose(2, 0, 1)
             )
-            phases = np.ascontiguousarray(padded.reshape(len(raw), n + 1, q).transpose(2, 0, 1))
             # Weight by weight: the sums are then the same whatever the size of the block.
             for place, weight in enumerate(self._weights):
                 later, phase = divmod(place, q)
                 samples += phases[phase][:, later : later + n] * weight
-        self._unused = raw[:, n * q :].copy()
+        self._unused = raw[:, n * q : count].copy()
         self._fed += len(block)
         for number, channel in enumerate(self._channels, start=1):
             channel.take(samples[number - 1], block[:, number - 1])

@@ -187,17 +187,17 @@ def found_at_jumps(partials, seed):
     return found, mark_lost_buffers(found, lost, RATE)
 
 
-@pytest.mark.parametrize(("partials", "seed"), [(SAW_55, 5), (PULSE_41, 5), (PULSE_41, 7)])
-def test_audio_that_jumps_again_and_again_is_the_computers(partials, seed):
+@pytest.mark.parametrize("seed", [5, 6, 7, 8])
+def test_audio_that_jumps_again_and_again_is_the_computers(seed):
     # At one jump the sound seems to fall, at the next, half a second later, to come back; and a
     # predictor that remembers one period sees a pulse of before the jump missing after it.
-    found, marked = found_at_jumps(partials, seed)
+    found, marked = found_at_jumps(PULSE_41, seed)
     assert found  # else nothing is tried here
     assert {event.kind for event in marked} == {"lost_buffers"}
 
 
 @pytest.mark.parametrize("seed", [5, 6, 7])
-@pytest.mark.parametrize("partials", [FIFTHS, BEATING])
+@pytest.mark.parametrize("partials", [SAW_55, FIFTHS, BEATING])
 def test_audio_that_jumps_is_no_interruption_even_if_nobody_knows(partials, seed):
     found, _ = found_at_jumps(partials, seed)
     assert found == ()
