@@ -168,6 +168,8 @@ SMALLEST_BY_UNIT = {
     "s": 1e-6,
 }
 
+_SHARES_OF_TRAVEL = frozenset({"worn_share", "dead_share"})
+
 AS_LONG = 0.01  # times of watching that differ by less count as the same; our own choice
 
 RELATIVE_TO_RIG = frozenset({"dBFS", "FS"})  # units that mean another voltage on another rig
@@ -587,8 +589,10 @@ def _judge(
     after = [r for r in case.after if is_valid(r)]
     if any(isinstance(r.value, tuple) for r in (*before, *after)):
         return _judge_shape(case, before, after, level)
-    # What a data sheet promises is a bound, not an estimate from a few values.
-    freedom = math.inf if case.pair.step.check == "rails" else OWN_FREEDOM
+    # What a data sheet promises is a bound, not an estimate from a few values; and how well the
+    # ends of a worn place are known follows from the speed of the hand, not from scatter.
+    exact = case.pair.step.check == "rails" or case.base in _SHARES_OF_TRAVEL
+    freedom = math.inf if exact else OWN_FREEDOM
     b = repeats_of(before, own_freedom=freedom)
     a = repeats_of(after, own_freedom=freedom)
     assert b is not None

@@ -844,6 +844,17 @@ def test_the_times_of_watching_are_told_and_reckoned_with():
     assert count_chance(20, 20.0, 15, 60.0) == pytest.approx(2 * outside)
 
 
+def test_a_worn_place_that_was_cleaned_away_is_better_after_one_take_each():
+    clean = [[Reading("worn_share", 1.0, "%", 1, 0.5, upper_bound=True)]]
+    worn = values("worn_share", [11.5], 1.0, unit="%")
+    pot = Step("pot", "main", "Turn it.")
+    (told,) = compare(run(*worn, step=pot), run(*clean, step=pot)).comparisons
+    assert told.verdict == "better"
+    (told,) = compare(run(*values("worn_share", [3.0], 1.0, unit="%"), step=pot),
+                      run(*clean, step=pot)).comparisons  # fmt: skip
+    assert told.verdict != "better"
+
+
 def test_nine_dropouts_that_went_away_count_among_sixty_readings():
     # docs/comparison.md: two-sided binomial chance of 9 to 0 is 2 / 2**9 = 0.4 %, of 8 to 0 0.8 %;
     # the share of a count among 59 other readings is 0.05 * 10 / 69 = 0.7 %.
