@@ -1,8 +1,6 @@
 """Dropouts: a steady sound is held while the signal is watched for interruptions."""
 
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from itertools import chain
 from typing import Protocol
 
 import numpy as np
@@ -112,15 +110,11 @@ def watch(
     """
     channels = [WatchedChannel(take, column) for column in range(take.channels)]
     found: list[Event] = []
-    # Each detector has a thread of its own; the next block is read meanwhile.
-    with ThreadPoolExecutor(len(detectors)) as threads:
-        feeding: list[Future[tuple[Event, ...]]] = []
-        for block in take.blocks():
-            found += chain.from_iterable(one.result() for one in feeding)
-            feeding = [threads.submit(detector.feed, block) for detector in detectors]
-            for channel in channels:
-                channel.feed(block)
-        found += chain.from_iterable(one.result() for one in feeding)
+    for block in take.blocks():
+        for detector in detectors:  # threads for each would only wait for one another
+            found += detector.feed(block)
+        for channel in channels:
+            channel.feed(block)
     for detector in detectors:
         found += detector.finish()
     labelled = mark_lost_buffers(found, take.lost, take.samplerate)
