@@ -1,8 +1,12 @@
 """Single keys from the terminal, without waiting for them."""
 
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+
+_ESCAPED = re.compile(r"\x1b(\[[0-?]*[ -/]*[@-~]|O.|.)?", re.DOTALL)
+"""What arrows, function keys, and a key with Alt send: ECMA-48, 5.4, and SS3 with a letter."""
 
 
 @contextmanager
@@ -13,7 +17,7 @@ def pressed_keys() -> "Iterator[Callable[[], str]]":
     ------
     callable
         Gives the keys pressed since it was called last, in one text; nothing where nobody is at a
-        keyboard. Ctrl-C stays what it is.
+        keyboard. Arrows and function keys count for nothing, and Ctrl-C stays what it is.
     """
     if sys.stdin is None or not sys.stdin.isatty():
         yield lambda: ""
@@ -44,7 +48,7 @@ def pressed_keys() -> "Iterator[Callable[[], str]]":
             keys = b""
             while select.select([place], [], [], 0)[0] and (some := os.read(place, 64)):
                 keys += some
-            return keys.decode(errors="ignore")
+            return _ESCAPED.sub("", keys.decode(errors="ignore"))
 
         tty.setcbreak(place)
         try:

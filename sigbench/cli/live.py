@@ -154,12 +154,11 @@ def _cue_player(hands: Hands, interface: "Interface", *, plays: bool) -> "CuePla
 
 
 def _press(key: str, watch: "Watch", hands: Hands, cues: "CuePlayer | None") -> None:
-    seen = watch.seen()
-    if key in ("q", "\x1b"):
+    if key == "q":
         watch.stop()
-    elif key == "p" and seen.check != "pot":
+    elif key == "p" and watch.check != "pot":
         watch.pause()
-    elif key in (" ", "n") and seen.places:
+    elif key in (" ", "n") and watch.places:
         watch.next_place()
     elif key == "m":
         watch.mark("mark")

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from threading import RLock
 
 from sigbench.checks.soak import SoakCourses
-from sigbench.checks.tally import Tally, tally
+from sigbench.checks.tally import FAULTS, Tally, tally
 from sigbench.interface.base import Block
 from sigbench.live.follow import PotFollower, SoakFollower, follower_of
 from sigbench.live.strip import MovingStrip, Strip
@@ -107,7 +107,8 @@ class Watch:
         places: Sequence[str] = (),
         on_mark: Callable[[Event], None] | None = None,
     ) -> None:
-        self._check = check
+        self.check = check
+        self.places = tuple(places)
         self._samplerate = samplerate
         self._of_seconds = seconds
         self._follower = follower_of(check, samplerate, channels, settings or CheckSettings())
@@ -115,7 +116,6 @@ class Watch:
         self._strip = MovingStrip(samplerate, channels)
         self._frames = 0
         self._lost = 0
-        self._places = tuple(places)
         self._place_number = 0
         self._on_mark = on_mark
         self._marks: list[Event] = []
@@ -135,7 +135,7 @@ class Watch:
         Nothing is called out in a pause.
         """
         with self._lock:
-            if self._places and not self._place_number:
+            if self.places and not self._place_number:
                 self.next_place()
             self._lost += len(block.lost)
             if block.lost:
@@ -164,9 +164,9 @@ class Watch:
     def next_place(self) -> None:
         """Go on to the next place; after the last one comes the first again."""
         with self._lock:
-            if self._places:
-                place = self._places[self._place_number % len(self._places)]
-                self._place_number = self._place_number % len(self._places) + 1
+            if self.places:
+                place = self.places[self._place_number % len(self.places)]
+                self._place_number = self._place_number % len(self.places) + 1
                 self._add(Event("mark", self._now, self._now, (), place=place))
 
     def pause(self) -> None:
@@ -177,7 +177,9 @@ class Watch:
                 self._note(Event("mark", self._now, self._now, (), None, PAUSED))
             else:
                 start, self._paused_at = self._paused_at, None
-                self._add(Event("mark", start, max(start, self._now), (), None, PAUSED))
+                # One without a length would not have ended.
+                over = max(self._now, start + 1 / self._samplerate)
+                self._add(Event("mark", start, over, (), None, PAUSED))
 
     def stop(self) -> None:
         """End the take."""
@@ -194,14 +196,14 @@ class Watch:
                 self._changed = self._paused_at is not None  # a pause grows
             follower = self._follower
             return Seen(
-                self._check,
+                self.check,
                 self._now,
                 self._of_seconds,
                 self._paused_at is not None,
                 self._stopped,
                 next((m.place for m in reversed(self._marks) if m.place is not None), None),
                 self._place_number,
-                len(self._places),
+                len(self.places),
                 self._meter.now(),
                 self._strip.now(STRIP_COLUMNS),
                 self._told,
@@ -251,7 +253,4 @@ class Watch:
         self._alerted = going_on
         if self._paused_at is not None:
             return ()
-        return tuple(dict.fromkeys(kind for kind in _GRAVEST_FIRST if kind in fresh))
-
-
-_GRAVEST_FIRST: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip", "crackle", "click")
+        return tuple(kind for kind in FAULTS if kind in fresh)

@@ -44,6 +44,13 @@ def test_keys_come_without_enter_and_nobody_waits_for_them(keyboard):
         assert typed(keys, 1) == "ø"
 
 
+def test_arrows_and_function_keys_are_no_keys_of_ours(keyboard):
+    """As ECMA-48 spells them: up, page up, F5, F1, and Alt with q."""
+    with pressed_keys() as keys:
+        keyboard("\x1b[A\x1b[5~\x1b[15~\x1bOP\x1bq1")
+        assert typed(keys, 1) == "1"
+
+
 def test_the_terminal_is_as_before_afterwards(keyboard):
     import termios
 

@@ -126,6 +126,18 @@ def test_a_pause_that_is_not_over_lasts_until_now():
     assert watch.seen().tallies[0].seconds == pytest.approx(1.01, abs=0.02)
 
 
+def test_a_pause_that_is_over_at_once_ends_all_the_same():
+    noted = []
+    watch = Watch("jack", RATE, 1, seconds=9, on_mark=noted.append)
+    watch.feed(Block(saw(1.0)[:, np.newaxis], 0))
+    watch.pause()
+    watch.pause()
+    # In the log, a pause without a length has not ended.
+    begun, ended = noted
+    assert begun.end == begun.start == ended.start < ended.end < ended.start + 0.001
+    assert not watch.seen().paused
+
+
 def test_what_the_computer_lost_is_told_as_such():
     sound = with_gaps(saw(3.0), (1.5, 1.52))[:, np.newaxis]
     lost = (LostBuffers(round(1.5 * RATE), 960, 960),)
