@@ -361,6 +361,17 @@ def latest_runs(runs: Iterable[Run]) -> dict[int, Run]:
     return latest
 
 
+def _taper(step: Step) -> str:
+    """The law of a control in one way of writing it: "audio" and "audio:15" are the same."""
+    if step.settings.taper is None:
+        return "guessed"
+    from sigbench.measure.travel import taper_named
+
+    taper = taper_named(step.settings.taper)
+    usual = taper == taper_named(taper.kind)
+    return taper.kind if usual else f"{taper.kind}:{100 * taper.at_half:g}"
+
+
 def settings_differ(before: Run, after: Run) -> str | None:
     """Why two runs of a step cannot be compared; None where they can."""
     b, a = before.step, after.step
@@ -375,7 +386,7 @@ def settings_differ(before: Run, after: Run) -> str | None:
         ("tuning", lambda step: f"A = {step.settings.a4_hz:g} Hz"),
         ("mains frequency", lambda step: _or_any(step.settings.mains_hz, "Hz")),
         ("driven channel", lambda step: _or_any(step.settings.driven_channel, "")),
-        ("taper", lambda step: step.settings.taper or "guessed"),
+        ("taper", _taper),
         ("length", lambda step: f"{step.seconds:g} s"),
         ("stimulus", lambda step: step.stimulus or "none"),
         ("volume", lambda step: step.volume or "not stated"),

@@ -844,6 +844,16 @@ def test_the_times_of_watching_are_told_and_reckoned_with():
     assert count_chance(20, 20.0, 15, 60.0) == pytest.approx(2 * outside)
 
 
+def test_one_law_written_two_ways_is_the_same_law():
+    one, other, third = (
+        run(*values("worn_share", [5.0], 1.0, unit="%"),
+            step=Step("pot", "main", "Turn it.", settings=CheckSettings(taper=text)))
+        for text in ("audio", "audio:15", "audio:10")
+    )  # fmt: skip
+    assert compare(one, other).not_compared == ()
+    assert "taper differs" in compare(one, third).not_compared[0]
+
+
 def test_a_worn_place_that_was_cleaned_away_is_better_after_one_take_each():
     clean = [[Reading("worn_share", 1.0, "%", 1, 0.5, upper_bound=True)]]
     worn = values("worn_share", [11.5], 1.0, unit="%")
