@@ -6,6 +6,7 @@ from dataclasses import replace
 from sigbench.checks.dropouts import dropout_readings, watch
 from sigbench.checks.marks import pauses
 from sigbench.checks.readings import SILENT, reading, readings_of_level, spoil_overloaded
+from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
 from sigbench.measure.estimate import Estimate
@@ -25,14 +26,7 @@ TOGETHER_SECONDS = 0.03
 different detectors differ by a hop (common practice, no source)."""
 
 # Of what belongs together, the gravest gives the event its kind.
-_GRAVITY: tuple[EventKind, ...] = (
-    "lost_buffers",
-    "dropout",
-    "hum_burst",
-    "dip",
-    "crackle",
-    "click",
-)
+_GRAVITY: tuple[EventKind, ...] = ("lost_buffers", *FAULTS)
 
 
 def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sigbench.checks.marks import pauses
 from sigbench.model import Event, EventKind
 
-FAULTS: tuple[EventKind, ...] = ("dropout", "dip", "hum_burst", "crackle", "click")
+FAULTS: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip", "crackle", "click")
 """What counts against the instrument, the gravest first."""
 
 SILENCE_DB = 40.0  # a signal so far down is heard as gone: common practice, no source

@@ -31,7 +31,7 @@ def level_line(channel: int, level: "MeterLevel") -> str:
         filled = min(BAR_COLUMNS, round(share * BAR_COLUMNS))
     bar = "#" * filled + "." * (BAR_COLUMNS - filled)
     figures = f"{_figure(level.rms_dbfs)} dBFS   peak {_figure(level.peak_dbfs)}"
-    return f"{channel:>3}  {bar}  {figures}   {_word(level)}".rstrip()
+    return f"{channel:>3}  {bar}  {figures}   {level_word(level)}".rstrip()
 
 
 def watch_levels(
@@ -105,7 +105,8 @@ def _figure(dbfs: float) -> str:
     return "  none" if math.isinf(dbfs) else f"{dbfs:6.1f}".replace("-", "−")
 
 
-def _word(level: "MeterLevel") -> str:
+def level_word(level: "MeterLevel") -> str:
+    """Whether a level is fit for a take, in a word."""
     if level.overloads:
         return "OVERLOAD: turn down"
     if level.peak_dbfs > HIGH_PEAK_DBFS:

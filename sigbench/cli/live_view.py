@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from sigbench.checks.tally import FAULTS, Tally, length_and_depth
-from sigbench.interface.base import HIGH_PEAK_DBFS, LOW_PEAK_DBFS, SILENT_PEAK_DBFS
+from sigbench.cli.levels import level_word
 from sigbench.live.strip import STRIP_SECONDS, Strip
 from sigbench.live.watch import Seen
-from sigbench.measure.meter import MeterLevel
 from sigbench.model import Event, EventKind
 
 Floats = NDArray[np.float64]
@@ -133,7 +132,10 @@ def _clock(seconds: float) -> str:
 def _figures(seen: Seen, columns: int, blocks: bool) -> Iterator[Text]:
     """Levels, and how often something happened where the hands are, in large figures."""
     there = seen.levels[:MOST_LARGE]
-    fields = [(_figure(level.rms_dbfs), _word(n, level)) for n, level in enumerate(there, start=1)]
+    fields = [
+        (_figure(level.rms_dbfs), f"channel {n}, dBFS: {level_word(level)}")
+        for n, level in enumerate(there, start=1)
+    ]
     now = next((t for t in seen.tallies if t.place == seen.place), None)
     if seen.check != "soak":
         fields.append((str(now.total if now else 0), "events here" if seen.place else "events"))
@@ -156,18 +158,6 @@ def _figure(dbfs: float) -> str:
 
 def _large(figure: str) -> tuple[str, ...]:
     return tuple(" ".join(_DIGITS[sign][row] for sign in figure) for row in range(5))
-
-
-def _word(channel: int, level: MeterLevel) -> str:
-    if level.overloads:
-        word = "OVERLOAD: turn down"
-    elif level.peak_dbfs > HIGH_PEAK_DBFS:
-        word = "high"
-    elif level.peak_dbfs < SILENT_PEAK_DBFS:
-        word = "silent"
-    else:
-        word = "low" if level.peak_dbfs < LOW_PEAK_DBFS else "good"
-    return f"channel {channel}, dBFS: {word}"
 
 
 # --- the middle: what a check shows against time or travel

@@ -40,6 +40,14 @@ app = command_app()
 
 SECONDS = 5.0  # of a take, where nothing else is said
 
+HeldNoteOption = Annotated[
+    str | None, typer.Option(metavar="NOTE", help="The note that is held, such as A4.")
+]
+PlayOption = Annotated[
+    str | None,
+    typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
+]
+
 EXAMPLES = """\b
 Examples:
   sigbench record --check tone --note A4
@@ -66,18 +74,13 @@ def record(
             help="Length of the take; 5 s by default, or less if the stimulus is shorter.",
         ),
     ] = None,
-    note: Annotated[
-        str | None, typer.Option(metavar="NOTE", help="The note that is held, such as A4.")
-    ] = None,
+    note: HeldNoteOption = None,
     frequency: Annotated[
         float | None,
         typer.Option(metavar="HZ", help="The frequency that is played, instead of a note."),
     ] = None,
     taper: TaperOption = None,
-    play: Annotated[
-        str | None,
-        typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
-    ] = None,
+    play: PlayOption = None,
     save: Annotated[
         Path | None,
         typer.Option(

@@ -52,6 +52,8 @@ Examples:
   sigbench run 0047 --stage "as received" --simulated as-received --yes
 """  # \b tells the help to leave the lines as they are
 
+OperatorOption = Annotated[str, typer.Option(metavar="NAME", help="Who measures.")]
+
 NOT_MEASURED = "not measured"  # of a rail that was left empty: no news to whom left it
 
 # The readings that are shown after each step; all of them are stored.
@@ -88,7 +90,7 @@ def run(
             help='A rail as measured, such as "+15 V=14.9"; may be repeated.',
         ),
     ] = None,
-    operator: Annotated[str, typer.Option(metavar="NAME", help="Who measures.")] = "",
+    operator: OperatorOption = "",
     gain: Annotated[
         str | None,
         typer.Option(metavar="TEXT", help="Where the interface's gain control stands, in words."),

@@ -1,7 +1,7 @@
 """``sigbench watch``: a check that needs both hands, shown while it runs."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -23,6 +23,8 @@ from sigbench.cli.live import (
 )
 from sigbench.cli.measure import TaperOption
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
+from sigbench.cli.record import HeldNoteOption, PlayOption, record
+from sigbench.cli.run import OperatorOption, run
 from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
@@ -75,19 +77,14 @@ def watch(
     marks: MarkOption = None,
     sounds: SoundsOption = False,
     cue_device: CueDeviceOption = None,
-    note: Annotated[
-        str | None, typer.Option(metavar="NOTE", help="The note that is held, such as A4.")
-    ] = None,
-    play: Annotated[
-        str | None,
-        typer.Option(metavar="STIMULUS", help="Play this test signal meanwhile, e.g. sine-997."),
-    ] = None,
+    note: HeldNoteOption = None,
+    play: PlayOption = None,
     taper: TaperOption = None,
     save: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Without a unit: keep the take in this file."),
     ] = None,
-    operator: Annotated[str, typer.Option(metavar="NAME", help="Who measures.")] = "",
+    operator: OperatorOption = "",
     yes: Annotated[
         bool, typer.Option("--yes", help="With a unit: ask nothing, begin at once.")
     ] = False,
@@ -116,44 +113,35 @@ def watch(
     keep away from the mains side: it stays dangerous after unplugging. Local rules and licensed
     practice come first.
     """
-    from sigbench.cli.measure import check_settings
-
     if check not in WATCHED:
         raise RequestError(
             f"The check '{check}' is not one to be watched: choose one of {', '.join(WATCHED)}."
         )
-    lasts = SECONDS[check] if seconds is None else seconds
+    with_what: dict[str, Any] = {
+        "places": places,
+        "marks": marks,
+        "sounds": sounds,
+        "cue_device": cue_device,
+        "rig": rig,
+        "device": device,
+        "play_device": play_device,
+        "host": host,
+        "rate": rate,
+        "simulated": simulated,
+        "as_json": as_json,
+        "folder": folder,
+    }
     if unit is None:
         if stage is not None or output is not None:
             raise RequestError("--stage and --output belong to a unit: name it with --unit.")
-        from sigbench.cli.record import record
-
-        return record(
-            check,
-            lasts,
-            note,
-            play=play,
-            taper=taper,
-            save=save,
-            places=places,
-            marks=marks,
-            sounds=sounds,
-            cue_device=cue_device,
-            rig=rig,
-            device=device,
-            play_device=play_device,
-            host=host,
-            rate=rate,
-            simulated=simulated,
-            as_json=as_json,
-            folder=folder,
-        )
+        lasts = SECONDS[check] if seconds is None else seconds
+        return record(check, lasts, note, play=play, taper=taper, save=save, **with_what)
     if stage is None:
         raise RequestError('A unit is measured at a stage: add one, like --stage "as received".')
     if save is not None:
         raise RequestError("With --unit the take is stored on the bench: leave --save out.")
+    from sigbench.cli.measure import check_settings
     from sigbench.cli.places import find_unit, open_bench
-    from sigbench.cli.run import run
 
     with open_bench(folder) as bench:
         number = _step_for(
@@ -165,26 +153,7 @@ def watch(
             play=play,
             settings=check_settings(note, None, taper=taper),
         )
-    return run(
-        unit,
-        stage,
-        [number],
-        again=True,
-        operator=operator,
-        yes=yes,
-        places=places,
-        marks=marks,
-        sounds=sounds,
-        cue_device=cue_device,
-        rig=rig,
-        device=device,
-        play_device=play_device,
-        host=host,
-        rate=rate,
-        simulated=simulated,
-        as_json=as_json,
-        folder=folder,
-    )
+    return run(unit, stage, [number], again=True, operator=operator, yes=yes, **with_what)
 
 
 def _step_for(
