@@ -21,7 +21,13 @@ import numpy as np
 from sigbench.errors import CaptureFailed, InterfaceError, RequestError
 from sigbench.interface.base import Interface
 from sigbench.interface.devices import ALSA, Device, find_device, recall_device
-from sigbench.interface.portaudio import _default, _listed, _sounddevice, _Streams, list_devices
+from sigbench.interface.portaudio import (
+    Streams,
+    audio_library,
+    default_device,
+    list_devices,
+    listed_devices,
+)
 from sigbench.model import EventKind, Samples
 from sigbench.units import db_to_ratio, note_to_frequency
 
@@ -195,7 +201,7 @@ def cue_output(
         chosen = find_device(devices, name, host=host, output=True)
         require_apart(chosen, tested)
         return chosen
-    usual = find_device(devices, _default("output"), output=True)
+    usual = find_device(devices, default_device("output"), output=True)
     for candidate in (usual, *_others(devices, usual)):
         if not any(_shared(candidate, device) for device in tested):
             return candidate
@@ -332,7 +338,7 @@ class CuePlayer:
         self._rest = np.zeros(0, dtype=np.float32)
         self._closed = False
         self._called = monotonic()
-        self._streams: _Streams | None = None
+        self._streams: Streams | None = None
         rate = device.samplerate
         pause = np.zeros(round(PAUSE_SECONDS * rate))
         self._sounds = {kind: np.append(cue(kind, rate), pause).astype(np.float32) for kind in CUES}
@@ -343,8 +349,8 @@ class CuePlayer:
             self.close()
 
     def _open(self) -> None:
-        with _sounddevice(f"Playing the sounds for events on {self.device}") as sounddevice:
-            there = _listed(sounddevice)
+        with audio_library(f"Playing the sounds for events on {self.device}") as sounddevice:
+            there = listed_devices(sounddevice)
             if self.device not in there:
                 self.device = recall_device(there, self.device.name, self.device.host, output=True)
             stream = sounddevice.OutputStream(
@@ -357,7 +363,7 @@ class CuePlayer:
                 finished_callback=self._ended,
             )
             self._called = monotonic()
-            self._streams = _Streams(sounddevice)
+            self._streams = Streams(sounddevice)
             self._streams.start(stream)
 
     @property
@@ -389,7 +395,7 @@ class CuePlayer:
         self._closed = True
         if self._streams is None:
             return
-        with suppress(InterfaceError), _sounddevice("Closing the output for sounds"):
+        with suppress(InterfaceError), audio_library("Closing the output for sounds"):
             self._streams.__exit__(CaptureFailed if gone else None)
 
     def __enter__(self) -> "CuePlayer":

@@ -73,7 +73,7 @@ INSTALL = (
 
 
 @contextmanager
-def _sounddevice(doing: str) -> Iterator[Any]:
+def audio_library(doing: str) -> Iterator[Any]:
     """The sounddevice module; every error of its own becomes one of ours here."""
     try:
         import sounddevice
@@ -118,7 +118,7 @@ class _OpenStreams:
 _OPEN = _OpenStreams()
 
 
-class _Streams:
+class Streams:
     """The streams of one take, which all end when it does.
 
     They are stopped before they are closed. Closing a running stream cancels its thread wherever
@@ -135,7 +135,7 @@ class _Streams:
         _OPEN.opened()
         stream.start()
 
-    def __enter__(self) -> "_Streams":
+    def __enter__(self) -> "Streams":
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
@@ -183,12 +183,12 @@ def list_devices() -> tuple[Device, ...]:
     InterfaceError
         If PortAudio is missing, with what to install.
     """
-    with _sounddevice("Listing the audio devices") as sounddevice:
+    with audio_library("Listing the audio devices") as sounddevice:
         _OPEN.look_again(sounddevice)
-        return _listed(sounddevice)
+        return listed_devices(sounddevice)
 
 
-def _listed(sounddevice: Any) -> tuple[Device, ...]:
+def listed_devices(sounddevice: Any) -> tuple[Device, ...]:
     hosts = sounddevice.query_hostapis()
     return tuple(
         Device(
@@ -326,8 +326,8 @@ class PortAudioInterface:
         received: queue.Queue[_Received | None] = queue.Queue(QUEUE_BLOCKS)
         position = 0
         with (
-            _sounddevice(f"Recording from {self._input}") as sounddevice,
-            _Streams(sounddevice) as streams,
+            audio_library(f"Recording from {self._input}") as sounddevice,
+            Streams(sounddevice) as streams,
         ):
             # Two streams: a single one for both directions lost audio, unflagged, or stalled when
             # it went through the ALSA plug-in of a sound server (docs/interfaces.md).
@@ -346,8 +346,8 @@ class PortAudioInterface:
 
     def _find_again(self) -> None:
         """Take the numbers that the devices have by now: the list may have been read since."""
-        with _sounddevice("Listing the audio devices") as sounddevice:
-            there = _listed(sounddevice)
+        with audio_library("Listing the audio devices") as sounddevice:
+            there = listed_devices(sounddevice)
         if self._input not in there:
             self._input = recall_device(there, self._input.name, self._input.host)
         if self._output is not None and self._output not in there:
@@ -396,7 +396,7 @@ class PortAudioInterface:
         As few channels as are needed, or all where the device cannot be opened in part.
         """
         needed, everything = max(numbers), device.outputs if output else device.inputs
-        with _sounddevice(f"Setting up {device}") as sounddevice:
+        with audio_library(f"Setting up {device}") as sounddevice:
             check = (
                 sounddevice.check_output_settings if output else sounddevice.check_input_settings
             )
@@ -545,7 +545,7 @@ def _chosen(
     if isinstance(device, Device):
         return device
     if device is None:
-        return find_device(devices, _default("output" if output else "input"), output=output)
+        return find_device(devices, default_device("output" if output else "input"), output=output)
     return find_device(devices, device, host=host, output=output)
 
 
@@ -673,9 +673,9 @@ def _delivery(received: "queue.Queue[_Received | None]") -> Callable[[Any, bool]
     return deliver
 
 
-def _default(kind: str) -> str:
+def default_device(kind: str) -> str:
     """Index, as text, of the device that the system prefers."""
-    with _sounddevice(f"Asking for the usual {kind}") as sounddevice:
+    with audio_library(f"Asking for the usual {kind}") as sounddevice:
         try:
             return str(sounddevice.query_devices(kind=kind)["index"])
         except sounddevice.PortAudioError as exc:
