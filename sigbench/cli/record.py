@@ -309,6 +309,6 @@ def _on_the_bench(
             )
     except BenchError as exc:
         raise BenchError(
-            f"{exc} A take as long as this is written to the disk while it is recorded: into the "
-            "bench folder, or to the file of --save."
+            "A take as long as this is written to the disk while it is recorded: into the bench "
+            f"folder, or to the file of --save. {exc}"
         ) from exc
