@@ -27,7 +27,7 @@ Sound = NDArray[np.float64]
 
 SOUNDFONT = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
 # General MIDI program, and chords that are held for 3.5 s, half a second apart.
-INSTRUMENTS = {
+INSTRUMENTS: dict[str, tuple[int, list[tuple[int, ...]]]] = {
     "bright piano": (1, [(45,), (57, 62, 65)]),
     "harpsichord": (6, [(50,), (59, 62)]),
     "vibraphone": (11, [(57,), (64, 67)]),

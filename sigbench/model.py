@@ -281,6 +281,25 @@ class Output:
 
 
 @dataclass(frozen=True, slots=True)
+class Found:
+    """What a fault turned out to be, as the person has written it down.
+
+    Parameters
+    ----------
+    cause : str
+        Key of a cause, such as "reservoir".
+    date : str
+        ISO 8601.
+    note : str
+        In the person's own words: which part, where.
+    """
+
+    cause: str
+    date: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
     """One physical instrument on the bench."""
 
@@ -291,6 +310,7 @@ class Unit:
     mains_volts: float | None = None
     mains_hz: float | None = None
     notes: str = ""
+    found: tuple[Found, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,8 +53,8 @@ def _line_readings(
     comb = []
     if mains is not None and mains.frequency is not None:
         count = int(samplerate / 2 / mains.frequency.value)
-        tolerance = 1.0 + count * mains.frequency.uncertainty
-        comb = [Comb(mains.frequency.value, count, tolerance)]
+        known = mains.frequency
+        comb = [Comb(known.value, count, uncertainty_hz=known.uncertainty)]
     spurs = find_spurs(signal, samplerate, exclude=comb)
     values = tuple((float(s.frequency.value), float(s.level.value)) for s in spurs)
     uncertainties = tuple(float(s.level.uncertainty) for s in spurs)

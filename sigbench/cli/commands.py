@@ -37,6 +37,9 @@ COMMANDS: dict[str, Entry] = {
         "Run a unit's plan, step by step.",
     ),
     "compare": Entry("sigbench.cli.compare", "Say what changed on a unit, and what did not."),
+    "causes": Entry(
+        "sigbench.cli.causes", "Say what the readings point to, and what to probe next."
+    ),
     "baseline": Entry("sigbench.cli.baseline", "Keep what good units do, to compare with."),
     "report": Entry(
         "sigbench.cli.report",

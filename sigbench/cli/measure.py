@@ -105,7 +105,7 @@ def measure(
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = with_log(_read(file, kept, check), file)
+        take = with_log(read_file(file, kept, check), file)
         take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
         measurement = checks.measure(take, check, settings)
     if kept is not None:
@@ -122,7 +122,7 @@ def measure(
     return 0  # a file alone has no limits to be out of
 
 
-def _read(file: Path, kept: tuple[int, ...] | None, check: str | None) -> "Take | LongTake":
+def read_file(file: Path, kept: tuple[int, ...] | None, check: str | None) -> "Take | LongTake":
     """The file as a take; one that is too long for memory is left on the disk."""
     from sigbench import checks
     from sigbench.interface.file import length, read_long_take, read_take

@@ -87,7 +87,7 @@ def print_readings(measurement: Measurement, console: Console) -> None:
         console.print()
         console.print(Text("What it may come from", style="bold"))
         for cause in measurement.causes:
-            _print_cause(cause, console)
+            print_cause(cause, console)
     remarks = [f"[{number}] {reason}" for reason, number in notes.items()]
     if any(reading_text(r).plus_minus for r in measurement.readings):
         factor = f"{COVERAGE_FACTOR:g}"
@@ -221,7 +221,8 @@ def _events_table(events: Sequence[Event], console: Console) -> Table:
     return table
 
 
-def _print_cause(cause: Cause, console: Console) -> None:
+def print_cause(cause: Cause, console: Console) -> None:
+    """Print a cause with its score, its reasons and what to probe next."""
     table = _two_columns()
     table.add_row(fit(cause.name, console), fit(f"score {cause.score:.2f}", console))
     lines = [

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from sigbench.bench.folder import Bench, StageSummary
-    from sigbench.model import Output, Unit
+    from sigbench.model import Found, Output, Unit
 
 app = command_app(cls=CommandGroup)
 
@@ -39,6 +39,12 @@ LIST_EXAMPLES = """\b
 Examples:
   sigbench unit list
   sigbench unit list two-voice
+"""
+
+FOUND_EXAMPLES = """\b
+Examples:
+  sigbench unit found 0042 reservoir --note "both 4700 uF, 60 uF left"
+  sigbench unit found 0042 other --note "cracked trace under the main board"
 """
 
 SHOW_EXAMPLES = """\b
@@ -189,6 +195,36 @@ def show_unit(
         _print_unit(unit_id, known, stages, plan, photo, show.output())
 
 
+@app.command(epilog=FOUND_EXAMPLES)
+def found(
+    which: UnitArgument,
+    cause: Annotated[
+        str, typer.Argument(metavar="CAUSE", help="Its short name in docs/causes.md, or 'other'.")
+    ],
+    note: Annotated[
+        str, typer.Option(metavar="TEXT", help="In your own words: which part, where.")
+    ] = "",
+    folder: FolderOption = DEFAULT_FOLDER,
+) -> None:
+    """Write down what the fault turned out to be.
+
+    What you have met before weighs more when 'sigbench causes' ranks, on every unit.
+    """
+    from dataclasses import replace
+    from datetime import date
+
+    from sigbench.causes.of_unit import found_cause
+    from sigbench.cli import places
+    from sigbench.cli.places import find_unit, open_bench
+
+    entry = found_cause(cause, date.today().isoformat(), " ".join(note.split()))
+    with open_bench(folder) as bench:
+        unit_id = find_unit(bench, which)
+        known = bench.unit(unit_id)
+        bench.update_unit(unit_id, replace(known, found=(*known.found, entry)))
+    places.note(f"Written down for {unit_id}: {cause}.")
+
+
 def _print_json(
     unit_id: str,
     known: "Unit",
@@ -238,6 +274,7 @@ def _print_unit(
         ("Plan", plan or "none yet: give it one with 'sigbench plan reset'"),
         ("Photo", None if photo is None else str(photo)),
         ("Notes", known.notes),
+        ("Found", "; ".join(_found_words(entry) for entry in known.found)),
     ):
         if value:
             facts.add_row(title, show.fit(value, console))
@@ -331,6 +368,11 @@ def _require_new(bench: "Bench", new: "Unit") -> None:
                 f"This unit is on the bench already, as '{unit_id}': measure it under that name, "
                 f"or give another one a serial of its own, such as '{new.serial} b'."
             )
+
+
+def _found_words(entry: "Found") -> str:
+    note = f" ({entry.note})" if entry.note else ""
+    return f"{entry.date} {entry.cause}{note}"
 
 
 def _mains_words(known: "Unit") -> str:

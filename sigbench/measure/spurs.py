@@ -48,11 +48,15 @@ RESOLUTION = 1e-20  # power ratio: -200 dB; computed signals hold rounding below
 
 @dataclass(frozen=True, slots=True)
 class Comb:
-    """Lines to leave out: a fundamental, how many multiples of it, and how near counts as one."""
+    """Lines to leave out: a fundamental, how many multiples of it, and how near counts as one.
+
+    Line n is known n times less well than the fundamental, whose uncertainty widens it so.
+    """
 
     fundamental_hz: float
     harmonics: int
     tolerance_hz: float = 1.0
+    uncertainty_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +194,8 @@ def _on_combs(spectrum: Spectrum, combs: Sequence[Comb]) -> NDArray[np.bool_]:
         number = np.round(spectrum.frequencies_hz / comb.fundamental_hz)
         number = np.clip(number, 1, comb.harmonics)
         distance = np.abs(spectrum.frequencies_hz - number * comb.fundamental_hz)
-        excluded |= distance <= comb.tolerance_hz + LOBE_BINS * spectrum.bin_hz
+        reach = comb.tolerance_hz + number * comb.uncertainty_hz
+        excluded |= distance <= reach + LOBE_BINS * spectrum.bin_hz
     return excluded
 
 

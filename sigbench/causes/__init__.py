@@ -1,0 +1,1 @@
+"""Causes: from the readings of several checks to what to probe next."""

@@ -1,0 +1,681 @@
+"""Clues: what the readings of several checks, channels and outputs say together.
+
+A clue is a plain statement, such as "there is hum at twice the mains frequency", with the
+probability that it holds. It has none where nothing was measured that could tell: what was not
+looked for speaks neither for nor against a cause.
+
+Levels are taken relative to the note, so that neither the gain of the rig nor the volume matters.
+"""
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from sigbench.model import Measurement, Reading
+
+# Where a statement is as likely true as not, and within how much it goes over: from the circuits
+# of `sigbench.circuits`, and from what is usual (common practice, no source).
+HUM_DB = (-68.0, 2.0)  # a line of the mains, re the note
+MOSTLY_2X_DB = (6.0, 1.5)  # 2x over 1x: one open diode leaves 2x some 6 dB below
+MOSTLY_1X_DB = (16.0, 1.5)
+NOISE_DB = (-70.0, 2.0)  # re the note, without hum and tones
+NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels, above -93 dB re the note
+TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
+DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
+DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
+LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
+LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
+BASS_DB = (1.0, 0.2)  # what a low note has lost against the other channel
+DEAD_DB = (30.0, 3.0)
+ONE_SIDED_DB = (0.3, 0.1)
+HALF_MISSING_DB = (4.5, 0.7)
+DC_LOG = (math.log(0.02), 0.25)  # of full scale
+LOW_RATIO = 0.5  # a note this far below another is the low one
+QUIET_DB = 12.0  # and one this far below in level is the quiet one
+
+MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
+ASSUMED_NOTE_DBFS = -12.0  # where no note was recorded; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One measurement, and where on the unit it was made."""
+
+    output: str
+    measurement: Measurement
+
+
+@dataclass(frozen=True, slots=True)
+class Clue:
+    """A statement about the unit.
+
+    Parameters
+    ----------
+    name : str
+        One of `CLUES`.
+    holds : float or None
+        Probability that the statement is true; None where nothing tells.
+    seen : str
+        What was measured, in words, with numbers.
+    """
+
+    name: str
+    holds: float | None
+    seen: str = ""
+
+
+CLUES: dict[str, tuple[str, str]] = {
+    "hum 1x": ("hum at the mains frequency", "no hum at the mains frequency"),
+    "hum 2x": ("hum at twice the mains frequency", "no hum at twice the mains frequency"),
+    "hum mostly 2x": (
+        "most of the hum is at twice the mains frequency",
+        "not most of the hum is at twice the mains frequency",
+    ),
+    "hum mostly 1x": (
+        "the hum is at the mains frequency and hardly at twice that",
+        "a good part of the hum is at twice the mains frequency",
+    ),
+    "hum on every output": ("every output hums", "one output hums and another does not"),
+    "hum in one channel": ("one channel hums more than the other", "both channels hum alike"),
+    "noise": ("more hiss than usual", "no more hiss than usual"),
+    "noise in one channel": ("one channel hisses", "both channels hiss alike"),
+    "tones": ("tones that are not of the mains", "no tones beside those of the mains"),
+    "tones in series": ("the tones are multiples of one", "the tones are not multiples of one"),
+    "tones alike": ("as strong in every channel", "not equally strong in all channels"),
+    "weak channel": ("one channel is weaker", "both channels are equally strong"),
+    "dead channel": ("one channel is dead", "no channel is dead by itself"),
+    "dead output": ("both channels of an output are dead", "no output is dead"),
+    "weak at one output": (
+        "the other output is in balance",
+        "every output is out of balance",
+    ),
+    "thin channel": ("one channel has lost its bass", "no channel has lost its bass"),
+    "distortion": ("distortion", "no distortion"),
+    "worse when quiet": (
+        "quiet notes are more distorted than loud ones",
+        "quiet notes are no more distorted than loud ones",
+    ),
+    "distortion in one channel": ("one channel distorts", "both channels distort alike"),
+    "distortion on every output": (
+        "every output distorts",
+        "one output distorts and another does not",
+    ),
+    "one-sided": (
+        "one half of the wave is cut more than the other",
+        "both halves of the wave are alike",
+    ),
+    "positive half cut": (
+        "the positive half of the wave is the smaller one",
+        "the negative half of the wave is the smaller one",
+    ),
+    "half missing": ("most of one half of the wave is missing", "no half of the wave is missing"),
+    "dc": ("direct voltage at an output", "no direct voltage at an output"),
+    "breaks in one channel": (
+        "the sound breaks off in one channel",
+        "the sound of no single channel breaks off",
+    ),
+    "breaks in both channels": (
+        "the sound breaks off in both channels together",
+        "the sound never breaks off in both channels together",
+    ),
+    "hum bursts": ("hum comes and goes", "no hum comes and goes"),
+    "crackle when turned": (
+        "it crackles while the control is turned",
+        "nothing crackles while the control is turned",
+    ),
+    "worn track": (
+        "the crackle is at the same place of the travel each time",
+        "no place of the travel crackles each time",
+    ),
+    "rail missing": ("a supply rail is missing", "no supply rail is missing"),
+    "rail low": ("a supply rail is out of tolerance", "every measured rail is within tolerance"),
+}
+"""Every clue, by name: the statement, and its opposite."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Output:
+    """The numbers of one output, by channel."""
+
+    name: str
+    notes: tuple[dict[int, float], ...]  # level in dBFS by channel, of each note
+    quiet: int | None  # which of the notes
+    loud: int | None
+    low: int | None
+    thd: tuple[dict[int, float], ...]
+    asymmetry: tuple[dict[int, float], ...]
+    hum_1x: dict[int, float]
+    hum_2x: dict[int, float]
+    noise: dict[int, float]
+    tones: dict[int, tuple[tuple[float, float], ...]]
+    dc: dict[int, float]
+    channels: tuple[int, ...]
+    note_dbfs: float
+    """The strongest note, which everything else is relative to."""
+
+
+def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
+    """Every clue that the observations give, in the order of `CLUES`.
+
+    Parameters
+    ----------
+    observations : sequence of Observation
+        Idle, tone, jack, dropouts, soak, pot and rails checks of one unit at one stage. Two notes
+        of one pitch at two levels, and a low note beside a middle one, make some clues possible.
+    """
+    by_output: dict[str, list[Observation]] = {}
+    for observation in observations:
+        by_output.setdefault(observation.output, []).append(observation)
+    outputs = [o for name, group in by_output.items() if (o := _numbers(name, group)) is not None]
+    played = [o.note_dbfs for o in outputs if any(o.notes)]
+    if played:  # an output that is dead, or was not played, goes by the others
+        outputs = [
+            o
+            if any(o.notes) and o.note_dbfs > max(played) - DEAD_DB[0]
+            else replace(o, note_dbfs=max(played))
+            for o in outputs
+        ]
+    found = [
+        *_hum(outputs),
+        *_noise(outputs),
+        *_tones(outputs),
+        *_levels(outputs),
+        *_distortion(outputs),
+        _dc(outputs),
+        *_breaks(observations),
+        *_turned(observations),
+        *_rails(observations),
+    ]
+    known = {clue.name: clue for clue in found}
+    dead, distortion = known.get("dead channel"), known.get("distortion")
+    if dead and (dead.holds or 0) > 0.5:
+        known.pop("weak channel", None)  # dead is more than weak
+    if dead and distortion and (dead.holds or 0) > 0.5 > (distortion.holds or 0):
+        del known["distortion"]  # of a dead channel nobody can tell
+    return tuple(known.get(name, Clue(name, None)) for name in CLUES)
+
+
+def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
+    tones = [o.measurement for o in group if o.measurement.check == "tone"]
+    idle = [o.measurement for o in group if o.measurement.check == "idle"]
+    if not tones and not idle:
+        return None
+    merged = _merge_notes(tones)
+    notes = tuple(_by_channel(m, "tone_level") for m in merged)
+    pitches = tuple(_pitch(m) for m in merged)
+    heights = tuple(max(n.values(), default=-math.inf) for n in notes)
+    loud = max(range(len(notes)), key=lambda k: (heights[k], pitches[k]), default=None)
+    low = quiet = None
+    if loud is not None and pitches[loud] > 0:
+        # The low note is compared with the middle one, whichever of the two is stronger.
+        played = [k for k in range(len(notes)) if pitches[k] > 0]
+        lowest = min(played, key=lambda k: (round(math.log2(pitches[k]), 1), -heights[k]))
+        above = [k for k in played if pitches[lowest] < LOW_RATIO * pitches[k]]
+        if above:
+            low = lowest
+            loud = max(above, key=lambda k: heights[k])
+        loudest = pitches[loud]
+        same = [k for k in played if abs(pitches[k] / loudest - 1) < 0.03]
+        quieter = [k for k in same if heights[k] < heights[loud] - QUIET_DB]
+        quiet = min(quieter, key=lambda k: heights[k], default=None)
+    channels = sorted(
+        {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
+    )
+    return _Output(
+        name,
+        notes,
+        quiet,
+        loud,
+        low,
+        tuple(_by_channel(m, "thd", "dB") for m in merged),
+        tuple(_by_channel(m, "clip_asymmetry") for m in merged),
+        _median(idle, "hum_1x"),
+        _median(idle, "hum_2x"),
+        _rest_noise(idle),
+        _tones_of(idle),
+        _median(idle, "dc_offset"),
+        tuple(channels),
+        max((level for note in notes for level in note.values()), default=ASSUMED_NOTE_DBFS),
+    )
+
+
+def _merge_notes(tones: Sequence[Measurement]) -> list[Measurement]:
+    """One measurement a note: of repeats, the middle one by level."""
+    groups: dict[tuple[int, int], list[Measurement]] = {}
+    for m in tones:
+        pitch = _pitch(m)
+        level = max(_by_channel(m, "tone_level").values(), default=-200.0)
+        key = (round(12 * math.log2(pitch)) if pitch else 0, round(level / 6))
+        groups.setdefault(key, []).append(m)
+    merged = []
+    for group in groups.values():
+        group.sort(key=lambda m: max(_by_channel(m, "tone_level").values(), default=-200.0))
+        merged.append(group[len(group) // 2])
+    return merged
+
+
+def _pitch(measurement: Measurement) -> float:
+    """In Hz, of the strongest channel; 0 without a tone."""
+    found = _by_channel(measurement, "frequency")
+    levels = _by_channel(measurement, "tone_level")
+    if not found:
+        return 0.0
+    return found[max(found, key=lambda c: levels.get(c, -math.inf))]
+
+
+def _of(measurement: Measurement, name: str, unit: str | None = None) -> Iterable[Reading]:
+    for r in measurement.readings:
+        if r.name == name and r.channel is not None and (unit is None or r.unit == unit):
+            yield r
+
+
+def _by_channel(measurement: Measurement, name: str, unit: str | None = None) -> dict[int, float]:
+    units = {"dBFS", "FS", "Hz", "dB"} if unit is None else {unit}
+    return {
+        r.channel: r.value
+        for r in _of(measurement, name)
+        if r.unit in units and isinstance(r.value, float) and r.channel is not None
+    }
+
+
+def _median(measurements: Sequence[Measurement], name: str) -> dict[int, float]:
+    values: dict[int, list[float]] = {}
+    for m in measurements:
+        for channel, value in _by_channel(m, name).items():
+            values.setdefault(channel, []).append(value)
+    return {c: sorted(v, key=abs)[len(v) // 2] for c, v in values.items()}
+
+
+def _tones_of(idle: Sequence[Measurement]) -> dict[int, tuple[tuple[float, float], ...]]:
+    found: dict[int, tuple[tuple[float, float], ...]] = {}
+    for m in idle:
+        for r in _of(m, "spurs"):
+            if isinstance(r.value, tuple) and r.channel is not None:
+                found[r.channel] = tuple((x[0], x[1]) for x in r.value if isinstance(x, tuple))
+    return found
+
+
+def _rest_noise(idle: Sequence[Measurement]) -> dict[int, float]:
+    """Noise without the hum and the tones in it, where they are not nearly all of it."""
+    rest: dict[int, float] = {}
+    tones = _tones_of(idle)
+    whole, weighted = _median(idle, "noise_rms"), _median(idle, "noise_a")
+    hum = _median(idle, "hum_total")
+    for channel, level in whole.items():
+        power = 10 ** (level / 10)
+        lines = 10 ** (hum.get(channel, -400.0) / 10)
+        lines += sum(10 ** (db / 10) for _, db in tones.get(channel, ()))
+        if lines < 0.1 * power:
+            rest[channel] = weighted.get(channel, level)
+    return rest
+
+
+def _over(value: float, threshold: tuple[float, float]) -> float:
+    """Probability that a value counts as above a threshold: a logistic curve."""
+    middle, width = threshold
+    return 1 / (1 + math.exp(-max(-40.0, min(40.0, (value - middle) / width))))
+
+
+def _any(chances: Iterable[float]) -> float:
+    """At least one of statements that hold or fail by themselves."""
+    none = 1.0
+    for chance in chances:
+        none *= 1 - chance
+    return 1 - none
+
+
+def _most(chances: Iterable[float]) -> float | None:
+    return max(chances, default=None)
+
+
+def _only_if(holds: float | None, condition: float | None) -> float | None:
+    """The statement, where the condition is more likely true than not."""
+    return None if condition is None or condition < 0.5 else holds
+
+
+def _hum(outputs: Sequence[_Output]) -> list[Clue]:
+    def strength(o: _Output, c: int) -> float:
+        return max(o.hum_1x.get(c, -400.0), o.hum_2x.get(c, -400.0)) - o.note_dbfs
+
+    places = [(o, c) for o in outputs for c in o.channels if c in o.hum_1x or c in o.hum_2x]
+    if not places:
+        return []
+    clues = []
+    for name in ("hum 1x", "hum 2x"):
+        lines = {o.name: o.hum_1x if name == "hum 1x" else o.hum_2x for o, _ in places}
+        levels = [(lines[o.name][c] - o.note_dbfs, o, c) for o, c in places if c in lines[o.name]]
+        worst = max(levels, key=lambda entry: entry[0], default=None)
+        if worst is None:
+            continue
+        said = f"{_db(worst[0])} re the note on {_place(worst[1], worst[2])}"
+        clues.append(Clue(name, _over(worst[0], HUM_DB), said))
+    top, most = max(((strength(o, c), (o, c)) for o, c in places), key=lambda e: e[0])
+    there = _over(top, HUM_DB)
+    o, c = most
+    first, second = o.hum_1x.get(c), o.hum_2x.get(c)
+    if first is not None and second is not None:
+        excess = second - first
+        said = f"2x {abs(excess):.0f} dB {'above' if excess > 0 else 'below'} 1x on {_place(o, c)}"
+        clues.append(Clue("hum mostly 2x", _only_if(_over(excess, MOSTLY_2X_DB), there), said))
+        clues.append(Clue("hum mostly 1x", _only_if(_over(-excess, MOSTLY_1X_DB), there), said))
+    if len({o.name for o, _ in places}) > 1:
+        quietest = min(
+            max(strength(o, c) for o, c in places if o.name == name)
+            for name in {o.name for o, _ in places}
+        )
+        said = f"from {_db(quietest)} to {_db(top)} re the note"
+        alike = max(_over(quietest, HUM_DB), 1 - _over(top - quietest, (14.0, 2.0)))
+        clues.append(Clue("hum on every output", _only_if(alike, there), said))
+    spread = [abs(strength(o, 1) - strength(o, 2)) for o in [most[0]] if {1, 2} <= set(o.channels)]
+    if spread:
+        said = f"{spread[0]:.0f} dB between the channels of {most[0].name}"
+        clues.append(
+            Clue("hum in one channel", _only_if(_over(spread[0], (14.0, 2.0)), there), said)
+        )
+    return clues
+
+
+def _noise(outputs: Sequence[_Output]) -> list[Clue]:
+    levels = [(o.noise[c] - o.note_dbfs, o, c) for o in outputs for c in o.noise]
+    if not levels:
+        return []
+    top = max(levels, key=lambda entry: entry[0])
+    unlike = []
+    for o in outputs:
+        if {1, 2} <= set(o.noise):
+            worse = max(o.noise[1], o.noise[2]) - o.note_dbfs
+            gap = abs(o.noise[1] - o.noise[2])
+            unlike.append((_over(gap, NOISE_UNLIKE_DB) * _over(worse, (-93.0, 2.0)), gap, o))
+    there = max(_over(top[0], NOISE_DB), *(u[0] for u in unlike), 0.0)
+    clues = [Clue("noise", there, f"{_db(top[0])} re the note on {_place(top[1], top[2])}")]
+    if unlike:
+        share, gap, o = max(unlike, key=lambda entry: entry[0])
+        said = f"{gap:.0f} dB between the channels of {o.name}"
+        clues.append(Clue("noise in one channel", _only_if(share, there), said))
+    return clues
+
+
+def _tones(outputs: Sequence[_Output]) -> list[Clue]:
+    places = [(o, c) for o in outputs for c in o.tones]
+    if not places:
+        return []
+
+    def relative(o: _Output, c: int) -> float:
+        return max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs
+
+    o, c = max(places, key=lambda place: relative(*place))
+    top = relative(o, c)
+    there = _over(top, TONE_DB)
+    if not o.tones[c]:
+        return [Clue("tones", there, "none found")]
+    strongest = max(o.tones[c], key=lambda tone: tone[1])
+    said = f"{strongest[0]:.0f} Hz, {_db(top)} re the note on {_place(o, c)}"
+    clues = [Clue("tones", there, said)]
+    strong = sorted(hz for hz, db in o.tones[c] if db > strongest[1] - 25)
+    lowest = strong[0]
+    of_one = [hz for hz in strong[1:] if abs(hz / lowest - round(hz / lowest)) < 0.01]
+    chance = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(strong) - 1) else 0.05
+    listed = ", ".join(f"{hz:.0f}" for hz in strong[:5])
+    clues.append(Clue("tones in series", _only_if(chance, there), f"{listed} Hz"))
+    levels = [relative(o, c) for o, c in places]
+    spread = max(levels) - min(max(levels), max(min(levels), -200.0))
+    clues.append(
+        Clue(
+            "tones alike",
+            _only_if(1 - _over(spread, (4.0, 1.0)), there),
+            f"{spread:.0f} dB between the channels",
+        )
+    )
+    return clues
+
+
+def _levels(outputs: Sequence[_Output]) -> list[Clue]:
+    balances: list[tuple[float, _Output]] = []
+    alive = 0
+    dead_channel: list[tuple[float, str]] = []
+    dead_output: list[tuple[float, str]] = []
+    thin: list[tuple[float, str]] = []
+    played = [o for o in outputs if o.notes]
+    everywhere = max((o.note_dbfs for o in played if any(o.notes)), default=ASSUMED_NOTE_DBFS)
+    for o in played:
+        found = o.notes[o.loud] if o.loud is not None else {}
+        strongest = max(found.values(), default=-math.inf)
+        if strongest < everywhere - DEAD_DB[0]:
+            dead_output.append((0.999, f"no note on {o.name}"))
+            continue
+        dead_output.append((0.001, f"a note on {o.name}"))
+        for c in o.channels:
+            fall = strongest - found.get(c, -400.0)
+            said = f"no note on {_place(o, c)}" if c not in found else f"{_db(-fall)} re the other"
+            dead_channel.append((_over(fall, DEAD_DB), said))
+        if {1, 2} <= set(found) and abs(found[1] - found[2]) < DEAD_DB[0]:
+            alive += 1
+            balances.append((found[1] - found[2], o))
+            if o.low is not None and {1, 2} <= set(o.notes[o.low]):
+                low = o.notes[o.low]
+                lost = (low[1] - found[1]) - (low[2] - found[2])
+                weak = 1 if lost < 0 else 2
+                said = f"the low note has lost {abs(lost):.1f} dB on {_place(o, weak)}"
+                thin.append((_over(abs(lost), BASS_DB), said))
+    clues = []
+    if balances:
+        chances = [(_over(abs(b), LEVEL_DB), b, o) for b, o in balances]
+        if len(balances) > 1:
+            middle = sorted(b for b, _ in balances)[(len(balances) - 1) // 2]
+            # The output that is out of balance is the one farther from zero.
+            chances += [
+                (_over(abs(b - middle), LEVEL_UNLIKE_DB) if abs(b) > 0.8 else 0.0, b, o)
+                for b, o in balances
+            ]
+        share, b, o = max(chances, key=lambda entry: entry[0])
+        said = f"{_place(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
+        clues.append(Clue("weak channel", share, said))
+        if len(balances) > 1:
+            others = [abs(x) for x, other in balances if other.name != o.name]
+            said = f"{min(others):.1f} dB at another output"
+            straight = 1 - _over(min(others), (0.8 * max(abs(b), 1.5), 0.2))
+            clues.append(Clue("weak at one output", _only_if(straight, share), said))
+    dead = max((chance for chance, _ in dead_channel), default=0.0)
+    if dead > 0.5 and len(played) > 1:
+        said = "another output has both channels" if alive else "no output has both channels"
+        clues.append(Clue("weak at one output", 0.99 if alive else 0.01, said))
+    for name, found_at in (
+        ("dead channel", dead_channel),
+        ("dead output", dead_output),
+        ("thin channel", thin),
+    ):
+        if found_at:
+            share, said = max(found_at, key=lambda entry: entry[0])
+            clues.append(Clue(name, share, said))
+    return clues
+
+
+@dataclass(frozen=True, slots=True)
+class _Distorted:
+    """How surely one channel distorts, in which way, and by how much."""
+
+    output: str
+    channel: int
+    loud: float  # more when loud
+    quiet: float  # more when quiet
+    beside: float  # more than the cleanest channel of all
+    percent: float
+
+    @property
+    def any(self) -> float:
+        return max(self.loud, self.quiet, self.beside)
+
+
+def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
+    """Harmonics that are not the sound's own: they differ with level, channel or output.
+
+    A sound that is rich by nature has the same harmonics loud and quiet, left and right.
+    """
+    found: list[_Distorted] = []
+    one_sided: list[tuple[float, str]] = []
+    halves: list[tuple[float, str]] = []
+    cut: list[tuple[float, float, str]] = []
+    everywhere = max((o.note_dbfs for o in outputs if any(o.notes)), default=ASSUMED_NOTE_DBFS)
+    cleanest = min(
+        (thd for o in outputs if o.loud is not None for thd in o.thd[o.loud].values()), default=0.0
+    )
+    told = len({o.name for o in outputs if o.loud is not None}) > 1
+    for o in outputs:
+        if o.loud is None:
+            continue
+        heard = o.notes[o.loud]
+        loud = {c: v for c, v in o.thd[o.loud].items() if heard[c] > everywhere - DEAD_DB[0]}
+        quiet = o.thd[o.quiet] if o.quiet is not None else {}
+        told = told or bool(quiet) or len(loud) > 1
+        for c in loud:
+            growth = loud[c] - quiet[c] if c in quiet else 0.0
+            by_level = _over(growth, DISTORTION_UNLIKE_DB) * _over(loud[c], DISTORTION_DB)
+            by_quiet = (
+                _over(-growth, DISTORTION_UNLIKE_DB) * _over(quiet[c], DISTORTION_DB)
+                if c in quiet
+                else 0.0
+            )
+            beside = _over(loud[c] - cleanest, DISTORTION_UNLIKE_DB) * _over(loud[c], DISTORTION_DB)
+            percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
+            entry = _Distorted(o.name, c, by_level, by_quiet, beside, percent)
+            found.append(entry)
+            lean = o.asymmetry[o.loud].get(c)
+            straight = [
+                *(
+                    [o.asymmetry[o.quiet][c]]
+                    if o.quiet is not None and c in o.asymmetry[o.quiet]
+                    else []
+                ),
+                *(o.asymmetry[o.loud][x] for x in o.asymmetry[o.loud] if x != c),
+            ]
+            if lean is not None and straight and entry.any > 0.5:
+                most = max(abs(lean - s) for s in straight)
+                which = "positive" if lean < 0 else "negative"
+                said = f"the {which} half is smaller by {abs(lean):.1f} dB on {_place(o, c)}"
+                one_sided.append((_over(most, ONE_SIDED_DB), said))
+                halves.append((_over(abs(lean), HALF_MISSING_DB), said))
+                cut.append((most, 0.97 if lean < 0 else 0.03, said))
+    if not found or not told:
+        return []
+    worst = max(found, key=lambda d: d.any)
+    there = worst.any
+    said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
+    clues = [Clue("distortion", there, said)]
+    if any(o.quiet is not None for o in outputs):
+        clues.append(
+            Clue(
+                "worse when quiet",
+                _only_if(worst.quiet / max(worst.quiet + worst.loud, 1e-9), there)
+                if worst.quiet + worst.loud > 0.2
+                else None,
+                said,
+            )
+        )
+    pairs = [
+        (d.any, min(e.any for e in found if e.output == d.output), d)
+        for d in found
+        if sum(e.output == d.output for e in found) > 1
+    ]
+    if pairs:
+        strong, weak, d = max(pairs, key=lambda entry: entry[0])
+        clues.append(
+            Clue(
+                "distortion in one channel",
+                _only_if(strong * (1 - weak), there),
+                f"on {d.output} {d.channel}",
+            )
+        )
+    names = {d.output for d in found}
+    if len(names) > 1:
+        least = min(max(d.any for d in found if d.output == name) for name in names)
+        clues.append(Clue("distortion on every output", _only_if(least, there), said))
+    if one_sided:
+        share, said = max(one_sided, key=lambda entry: entry[0])
+        clues.append(Clue("one-sided", _only_if(share, there), said))
+        _, positive, said = max(cut)
+        clues.append(Clue("positive half cut", _only_if(positive, share), said))
+        clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
+    return clues
+
+
+def _dc(outputs: Sequence[_Output]) -> Clue:
+    values = [(abs(v), o, c) for o in outputs for c, v in o.dc.items()]
+    if not values:
+        return Clue("dc", None)
+    top, o, c = max(values, key=lambda entry: entry[0])
+    said = f"{100 * top:.1f} % of full scale on {_place(o, c)}"
+    return Clue("dc", _over(math.log(max(top, 1e-9)), DC_LOG), said)
+
+
+_WATCHED = ("jack", "dropouts", "soak")
+_BREAKS = ("dropout", "dip")
+
+
+def _breaks(observations: Sequence[Observation]) -> list[Clue]:
+    watched = [o for o in observations if o.measurement.check in _WATCHED]
+    if not watched:
+        return []
+    events = [(e, o) for o in watched for e in o.measurement.events]
+    stereo = [o for o in watched if o.measurement.source.channels > 1]
+
+    def clue(name: str, fits: Callable[[int, str], bool]) -> Clue:
+        these = [(e, o) for e, o in events if fits(len(e.channels), e.kind)]
+        where = sorted({o.output for _, o in these})
+        said = f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
+        return Clue(name, _seen(len(these)), said)
+
+    clues = [clue("hum bursts", lambda _, kind: kind == "hum_burst")]
+    if stereo:
+        clues += [
+            clue("breaks in one channel", lambda n, kind: kind in _BREAKS and n == 1),
+            clue("breaks in both channels", lambda n, kind: kind in _BREAKS and n > 1),
+        ]
+    return clues
+
+
+def _seen(count: int) -> float:
+    """One event may be anything; three are a pattern."""
+    return {0: 0.03, 1: 0.7, 2: 0.95}.get(count, 0.995)
+
+
+def _turned(observations: Sequence[Observation]) -> list[Clue]:
+    turned = [o.measurement for o in observations if o.measurement.check == "pot"]
+    rates = [r.value for m in turned for r in _of(m, "crackle_rate") if isinstance(r.value, float)]
+    if not rates:
+        return []
+    worn = [r.value for m in turned for r in _of(m, "worn_travel") if isinstance(r.value, tuple)]
+    crackle = _over(max(rates), (0.3, 0.1))
+    clues = [Clue("crackle when turned", crackle, f"{max(rates):.1f} a second")]
+    if worn:
+        places = sum(len(w) for w in worn)
+        said = f"{places} place(s)" if places else "none"
+        clues.append(Clue("worn track", 0.96 if places else 0.04, said))
+    return clues
+
+
+def _rails(observations: Sequence[Observation]) -> list[Clue]:
+    errors = [
+        (r.value, r.name.partition("[")[2].rstrip("]"))
+        for o in observations
+        if o.measurement.check == "rails"
+        for r in o.measurement.readings
+        if r.name.startswith("rail_error[") and isinstance(r.value, float)
+    ]
+    if not errors:
+        return []
+    value, name = max(errors, key=lambda entry: abs(entry[0]))
+    missing = -value > 100 - MISSING_PERCENT
+    said = f"{name} is off by {value:+.0f} %"
+    low = 0.99 if abs(value) > 5 and not missing else 0.01
+    return [
+        Clue("rail missing", 0.999 if missing else 0.001, said),
+        Clue("rail low", None if missing else low, said),
+    ]
+
+
+def _db(value: float) -> str:
+    return f"{value:.0f} dB"
+
+
+def _place(output: _Output, channel: int) -> str:
+    return f"{output.name} {channel}"

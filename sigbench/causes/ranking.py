@@ -1,0 +1,178 @@
+"""Ranking: how well each cause, none, or two together explain the clues.
+
+The rule
+--------
+Hypotheses are: nothing is wrong; one cause; two causes together; something that is none of them.
+Each says how probable every clue is: the words of its record (`sigbench.causes.records.OFTEN`);
+for two causes a clue fails to come only if neither brings it (noisy-or: Pearl, Probabilistic
+Reasoning in Intelligent Systems, 1988, 4.3). A clue of which the readings say with probability h
+that it holds weighs in with h P + (1 - h) (1 - P) (uncertain evidence: the same, 2.2.2). Clues are
+multiplied as if they were independent, given the hypothesis; they are not quite, so the product is
+taken to the power `SHARPNESS`, which was set so that scores are right as often as they say
+(``docs/causes.md``). The score of a cause is the share of all hypotheses it is part of.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from sigbench.causes.clues import CLUES, Clue
+from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Record
+from sigbench.model import Cause
+
+SHARPNESS = 0.9
+"""Power of the likelihood."""
+
+HEALTHY_WEIGHT = 20.0
+NONE_OF_THESE_WEIGHT = 1.0
+PAIR_SHARE = 0.1
+"""Of the product of two weights: how often two faults meet."""
+
+HEALTHY = 0.0005
+"""Probability of a clue on a good unit."""
+NONE_OF_THESE = 0.2
+"""Probability of a clue for a cause that is not on the list."""
+
+LEAST_SCORE = 0.02
+"""Causes below this are not shown."""
+RECORD_WEIGHT = 3.0
+"""How many times a person must have met a cause for it to weigh twice as much."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """What the clues point to.
+
+    Parameters
+    ----------
+    causes : tuple of Cause
+        The likeliest first; the scores of causes that can be there together may add up to more
+        than one.
+    healthy : float
+        Probability that nothing is wrong.
+    none_of_these : float
+        Probability that it is something else.
+    together : tuple of str or None
+        The two causes, where two together are the best explanation.
+    clues : tuple of Clue
+        What the readings say.
+    first : str or None
+        What to do before anything else.
+    """
+
+    causes: tuple[Cause, ...]
+    healthy: float
+    none_of_these: float
+    together: tuple[str, str] | None
+    clues: tuple[Clue, ...]
+    first: str | None = None
+
+
+RAILS_FIRST = (
+    "Measure every supply rail on every board first, against ground, with the unit warm: a rail "
+    "that is low or missing explains most of what can be heard, and everything else is guesswork "
+    "until then. Type them in with the rails check."
+)
+
+
+def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Ranking:
+    """Rank the causes by the clues.
+
+    Parameters
+    ----------
+    clues : sequence of Clue
+        From `sigbench.causes.clues.gather`.
+    met : mapping of str to int, optional
+        How often each cause was what it turned out to be, by its key, in the person's own records.
+
+    Returns
+    -------
+    Ranking
+    """
+    met = met or {}
+    known = [clue for clue in clues if clue.holds is not None]
+    weights = {r.key: r.weight * (1 + met.get(r.key, 0) / RECORD_WEIGHT) for r in RECORDS}
+    tables = {r.key: _table(r) for r in RECORDS}
+    logs: dict[tuple[str, ...], float] = {
+        (): math.log(HEALTHY_WEIGHT) + _fit(known, dict.fromkeys(CLUES, HEALTHY))
+    }
+    for key, table in tables.items():
+        logs[key,] = math.log(weights[key]) + _fit(known, table)
+    for a, b in combinations(tables, 2):
+        both = {c: 1 - (1 - tables[a][c]) * (1 - tables[b][c]) for c in CLUES}
+        logs[a, b] = math.log(PAIR_SHARE * weights[a] * weights[b]) + _fit(known, both)
+    other = ("none of these",)
+    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, dict.fromkeys(CLUES, NONE_OF_THESE))
+    top = max(logs.values())
+    shares = {k: math.exp(v - top) for k, v in logs.items()}
+    total = sum(shares.values())
+    shares = {k: v / total for k, v in shares.items()}
+    scores = {r.key: sum(share for keys, share in shares.items() if r.key in keys) for r in RECORDS}
+    best = max(shares, key=lambda keys: shares[keys])
+    ranked = sorted(RECORDS, key=lambda r: -scores[r.key])
+    return Ranking(
+        tuple(
+            _cause(r, scores[r.key], known, tables[r.key], met.get(r.key, 0))
+            for r in ranked
+            if scores[r.key] >= LEAST_SCORE
+        ),
+        shares[()],
+        shares[other],
+        (best[0], best[1]) if len(best) == 2 else None,
+        tuple(clues),
+        None if _rails_measured(clues) else RAILS_FIRST,
+    )
+
+
+def _table(record: Record) -> dict[str, float]:
+    table = dict.fromkeys(CLUES, OFTEN[UNSAID])
+    table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
+    return table
+
+
+def _fit(clues: Iterable[Clue], table: Mapping[str, float]) -> float:
+    """Logarithm of the likelihood of the clues, tempered."""
+    total = 0.0
+    for clue in clues:
+        assert clue.holds is not None
+        p = table[clue.name]
+        total += math.log(clue.holds * p + (1 - clue.holds) * (1 - p))
+    return SHARPNESS * total
+
+
+def _rails_measured(clues: Iterable[Clue]) -> bool:
+    return any(c.name == "rail missing" and c.holds is not None for c in clues)
+
+
+def _cause(
+    record: Record, score: float, clues: Sequence[Clue], table: Mapping[str, float], met: int
+) -> Cause:
+    """A cause with the reasons for and against, the weightiest first."""
+    why = {effect.clue: effect.why for effect in record.effects}
+    reasons: list[tuple[float, str]] = []
+    for clue in clues:
+        assert clue.holds is not None
+        p = table[clue.name]
+        here = math.log(clue.holds * p + (1 - clue.holds) * (1 - p))
+        usual = math.log(clue.holds * HEALTHY + (1 - clue.holds) * (1 - HEALTHY))
+        if clue.holds >= 0.5:
+            statement = CLUES[clue.name][0]
+            reason = why.get(clue.name, "this cause does not do that")
+        else:
+            statement = CLUES[clue.name][1]
+            reason = f"expected, for {why[clue.name]}" if clue.name in why else ""
+        said = f" ({clue.seen})" if clue.seen else ""
+        because = f": {reason}" if reason else ""
+        if abs(here - usual) > 0.3 or (clue.holds >= 0.5 and p < 0.3):
+            weight = here - usual if clue.holds < 0.5 or p >= 0.3 else -abs(here)
+            reasons.append((weight, f"{statement}{said}{because}"))
+    reasons.sort(key=lambda entry: -abs(entry[0]))
+    speaks_for = [text for weight, text in reasons if weight > 0]
+    if met:
+        times = "once" if met == 1 else f"{met} times"
+        speaks_for.append(f"your own records: it turned out to be this {times} before")
+    against = [text for weight, text in reasons if weight <= 0]
+    return Cause(
+        record.name, score, tuple(speaks_for), tuple(against), f"{record.next} {record.caution}"
+    )

@@ -1,0 +1,1 @@
+"""Circuits of an instrument's supply and output stages, with faults that are changes of parts."""

@@ -1,0 +1,274 @@
+"""``sigbench causes``: what the readings point to, and what to probe next."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from sigbench.cli.commands import command_app
+from sigbench.cli.places import DEFAULT_FOLDER, FolderOption
+from sigbench.errors import RequestError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from sigbench.causes.clues import Observation
+    from sigbench.causes.ranking import Ranking
+    from sigbench.model import Cause
+
+app = command_app()
+
+EXAMPLES = """\b
+Examples:
+  sigbench causes 0047
+  sigbench causes 0047 --stage "as received" --json
+  sigbench causes --idle idle.wav --tone loud.wav --rail "+15 V=14.9"
+"""  # \b tells the help to leave the lines as they are
+
+SHOWN = 5
+LEAST_SHOWN = 0.05
+
+
+def _files(check: str, what: str) -> Any:
+    return typer.Option(
+        f"--{check}", metavar="[OUTPUT=]FILE", help=f"{what} May be given several times."
+    )
+
+
+@app.command(epilog=EXAMPLES)
+def causes(
+    unit: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="UNIT",
+            help="Its id, model or serial number, or a part that no other unit has. Without it, "
+            "name files.",
+        ),
+    ] = None,
+    stage: Annotated[
+        str | None, typer.Option(metavar="STAGE", help="The stage; the last one by default.")
+    ] = None,
+    idle: Annotated[
+        list[str] | None, _files("idle", "A recording in which nothing is played.")
+    ] = None,
+    tone: Annotated[
+        list[str] | None,
+        _files("tone", "A held note; best one loud, one quiet and one low."),
+    ] = None,
+    jack: Annotated[
+        list[str] | None, _files("jack", "A held sound while the jacks are moved.")
+    ] = None,
+    pot: Annotated[
+        list[str] | None, _files("pot", "A held sound while the volume is turned.")
+    ] = None,
+    rail: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="RAIL=VOLTS",
+            help="A supply rail and what the multimeter shows, such as '+15 V=14.9'. May be given "
+            "several times.",
+        ),
+    ] = None,
+    mains: Annotated[
+        int | None, typer.Option(metavar="HZ", help="Mains frequency, 50 or 60.")
+    ] = None,
+    dc_coupled: Annotated[
+        bool,
+        typer.Option("--dc-coupled", help="The input of the recordings is known to pass DC."),
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON object instead of the list.")
+    ] = False,
+    folder: FolderOption = DEFAULT_FOLDER,
+) -> int:
+    """Say what the readings point to, and what to probe next.
+
+    Takes together what was measured on all outputs and channels at one stage. Scores are
+    probabilities: of causes scored 0.8, about four in five are right. Supply rails come first:
+    measure them all before you believe anything else. Write down what it turned out to be with
+    'sigbench unit found'. Ends with 1 when a cause is named.
+    """
+    named = {"idle": idle, "tone": tone, "jack": jack, "pot": pot}
+    files = [(check, text) for check, texts in named.items() for text in texts or ()]
+    if unit is not None and (files or rail):
+        raise RequestError("A unit and files are two sources: give one of them.")
+    if unit is None and not files and not rail:
+        raise RequestError(
+            "Name a unit that was measured, or files: --idle, --tone, --jack, --pot, --rail."
+        )
+    if unit is None and stage is not None:
+        raise RequestError("--stage belongs to a unit: name the unit.")
+    from sigbench.cli import show
+
+    if unit is not None:
+        about, ranking = _of_unit(unit, stage, folder)
+    else:
+        from sigbench.causes.of_unit import rank_or_refuse
+
+        with show.progress().status("Measuring …"):
+            observed = [_observe(check, text, mains, dc_coupled) for check, text in files]
+        if rail:
+            observed.append(_typed_rails(rail))
+        about, ranking = {}, rank_or_refuse(observed, {})
+    if as_json:
+        import msgspec
+
+        show.print_line(msgspec.json.encode(ranking_object(ranking, about)))
+    else:
+        print_ranking(ranking, show.output())
+    return int(bool(named_causes(ranking)))
+
+
+def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str], Ranking]":
+    from sigbench.causes.of_unit import causes_of
+    from sigbench.cli.places import find_stage, find_unit, open_bench
+    from sigbench.report.of_unit import sides
+
+    with open_bench(folder) as bench:
+        unit_id = find_unit(bench, text)
+        chosen = None if stage is None else find_stage(bench, unit_id, stage)
+        shown = sides(bench, unit_id, after=chosen, before=chosen)
+        ranking = causes_of(shown.after, bench.units().values())
+    return {"unit": unit_id, "stage": shown.after[0].stage}, ranking
+
+
+def _observe(check: str, text: str, mains: int | None, dc_coupled: bool) -> "Observation":
+    from dataclasses import replace
+
+    from sigbench import checks
+    from sigbench.bench.recording import with_log
+    from sigbench.causes.clues import Observation
+    from sigbench.cli.measure import check_settings, read_file
+
+    output, path = _named_file(text)
+    take = with_log(read_file(path, None, check), path)
+    take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
+    settings = check_settings(None, None, mains=mains)
+    return Observation(output, checks.measure(take, check, settings))
+
+
+def _named_file(text: str) -> tuple[str, Path]:
+    """``phones=loud.wav`` as an output and a file; a file that is there by its whole name wins."""
+    whole = Path(text).expanduser()
+    output, sign, path = text.partition("=")
+    if not sign or whole.exists():
+        return "main", whole
+    if not output.strip() or not path.strip():
+        raise RequestError(f"'{text}' is no file of an output: write OUTPUT=FILE.")
+    return output.strip(), Path(path.strip()).expanduser()
+
+
+def _typed_rails(texts: list[str]) -> "Observation":
+    import re
+
+    from sigbench.causes.clues import Observation
+    from sigbench.checks.rails import measure_rails
+    from sigbench.model import Rail
+
+    rails = []
+    for text in texts:
+        name, sign, volts = (part.strip() for part in text.rpartition("="))
+        nominal = re.match(r"[+-]?\d+(\.\d+)?", name)
+        try:
+            if not sign or nominal is None:
+                raise ValueError
+            rails.append(Rail(name, float(nominal[0]), measured_volts=float(volts.rstrip(" Vv"))))
+        except ValueError:
+            raise RequestError(
+                f"--rail '{text}' is no rail: write what it should be, an equals sign and what "
+                "the multimeter shows, such as '+15 V=14.9'."
+            ) from None
+    return Observation("supply", measure_rails(rails))
+
+
+def named_causes(ranking: "Ranking") -> "tuple[Cause, ...]":
+    """The causes that are shown: none where "nothing is wrong" is likelier than any of them."""
+    if ranking.healthy >= max((cause.score for cause in ranking.causes), default=0.0):
+        return ()
+    return tuple(c for c in ranking.causes if c.score >= LEAST_SHOWN)[:SHOWN]
+
+
+def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
+    """The ranking as one JSON object."""
+    from sigbench import __version__
+
+    return {
+        "sigbench": __version__,
+        **about,
+        "first": ranking.first,
+        "causes": [
+            {
+                "name": cause.name,
+                "score": cause.score,
+                "for": cause.evidence_for,
+                "against": cause.evidence_against,
+                "next": cause.next,
+            }
+            for cause in named_causes(ranking)
+        ],
+        "together": ranking.together,
+        "healthy": ranking.healthy,
+        "none_of_these": ranking.none_of_these,
+        "clues": [
+            {"name": clue.name, "holds": clue.holds, "seen": clue.seen}
+            for clue in ranking.clues
+            if clue.holds is not None
+        ],
+    }
+
+
+def print_ranking(ranking: "Ranking", console: "Console") -> None:
+    """Print what comes first, then the causes with their reasons."""
+    from sigbench.cli import show
+
+    for sentence in opening(ranking):
+        console.print(show.fit(sentence, console, style="bold"))
+        console.print()
+    for cause in named_causes(ranking):
+        show.print_cause(cause, console)
+        console.print()
+    console.print(show.fit(CLOSING, console, style="dim"))
+
+
+def opening(ranking: "Ranking") -> list[str]:
+    """What is said before any cause."""
+    sentences = [ranking.first] if ranking.first else []
+    if not named_causes(ranking):
+        missing = [c.name for c in ranking.clues if c.holds is None]
+        blind = f" What was not measured cannot tell: {_unmeasured(missing)}." if missing else ""
+        sentences.append(f"Nothing points to a fault ({ranking.healthy:.0%}).{blind}")
+        return sentences
+    best = max(cause.score for cause in ranking.causes)
+    if ranking.none_of_these > best:
+        sentences.append(
+            "It is most likely something that is not on the list "
+            f"({ranking.none_of_these:.0%}): go by the readings, stage by stage."
+        )
+    elif ranking.together is not None:
+        from sigbench.causes.records import BY_KEY
+
+        first, second = (BY_KEY[key].name for key in ranking.together)
+        sentences.append(f"Two things at once explain it best: {first}, and {second}.")
+    return sentences
+
+
+CLOSING = (
+    "A score says how likely a cause is among the faults, given these readings; two can be there "
+    "at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
+    "also after unplugging: local rules and licensed practice come first."
+)
+
+_NEEDS = {
+    "hum 1x": "idle noise",
+    "weak channel": "a held note on both channels",
+    "worse when quiet": "the same note loud and quiet",
+    "thin channel": "a low note beside a middle one",
+    "breaks in one channel": "the jacks, moved",
+    "crackle when turned": "the volume, turned",
+    "dc": "direct voltage at the outputs",
+    "rail missing": "the supply rails",
+}
+
+
+def _unmeasured(missing: list[str]) -> str:
+    return ", ".join(words for name, words in _NEEDS.items() if name in missing) or "little"

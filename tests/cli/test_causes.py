@@ -1,0 +1,51 @@
+"""``sigbench causes``: files and typed rails, by the command line."""
+
+import json
+
+import numpy as np
+import soundfile
+
+from sigbench.units import dbfs_to_rms
+
+RATE = 48_000
+
+
+def write_hum(path, hertz: float, dbfs: float) -> None:
+    """Hum in both channels over a little noise, from code of this test alone."""
+    rng = np.random.default_rng(5)
+    time = np.arange(4 * RATE) / RATE
+    hum = np.sqrt(2) * dbfs_to_rms(dbfs) * np.sin(2 * np.pi * hertz * time)
+    noise = 1e-6 * rng.standard_normal((len(time), 2))
+    soundfile.write(path, hum[:, None] + noise, RATE, subtype="PCM_24")
+
+
+def test_hum_at_twice_the_mains_points_to_the_reservoir(call, tmp_path):
+    path = tmp_path / "idle.wav"
+    write_hum(path, 100.0, -50.0)
+    outcome = call("causes", "--idle", path, "--mains", "50", "--json")
+    assert outcome.code == 1
+    said = json.loads(outcome.out)
+    assert "reservoir" in said["causes"][0]["name"]
+    assert "rail" in said["first"]
+    assert set(said["causes"][0]) == {"name", "score", "for", "against", "next"}
+
+
+def test_a_missing_rail_is_said_and_a_good_unit_has_no_cause(call, tmp_path):
+    outcome = call("causes", "--rail", "+15 V=15.02", "--rail", "-15 V=-0.1")
+    assert outcome.code == 1
+    assert "a supply rail that is missing" in " ".join(outcome.out.split())
+    good = call("causes", "--rail", "+15 V=15.02", "--rail", "-15 V=-14.9")
+    assert good.code == 0
+    assert "Nothing points to a fault" in " ".join(good.out.split())
+
+
+def test_slips_of_the_hand_are_one_sentence(call):
+    for arguments in (
+        (),
+        ("--rail", "plus fifteen"),
+        ("0047", "--idle", "a.wav"),
+        ("--idle", "=a.wav"),
+    ):
+        outcome = call("causes", *arguments)
+        assert outcome.code == 2
+        assert "Traceback" not in outcome.err
