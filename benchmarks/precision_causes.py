@@ -48,10 +48,9 @@ def observe(
 
 def verdict(ranking: Ranking) -> list[str]:
     """The causes in their order; healthy alone where that is likelier than any."""
-    best = max((c.score for c in ranking.causes), default=0.0)
-    if ranking.healthy > best:
+    if ranking.nothing_wrong:
         return [HEALTHY]
-    return [KEYS[c.name] for c in ranking.causes]
+    return [KEYS[c.name] for c in ranking.causes] or ["none of these"]
 
 
 def main() -> None:

@@ -91,6 +91,12 @@ def measurement_to_object(measurement: Measurement) -> dict[str, Any]:
     return msgspec.json.decode(measurement_to_json(measurement))
 
 
+def cause_to_object(cause: Cause) -> dict[str, Any]:
+    """A cause as it stands in the JSON object of a measurement."""
+    data = msgspec.json.encode(_cause_to_wire(cause))
+    return cast(dict[str, Any], msgspec.json.decode(data))
+
+
 def reading_to_object(reading: Reading) -> dict[str, Any]:
     """A reading as it stands in the JSON object of a measurement."""
     data = msgspec.json.encode(_reading_to_wire(reading))  # what a reader of the JSON gets
@@ -175,16 +181,17 @@ def _to_wire(measurement: Measurement) -> _WireMeasurement:
         ),
         readings=[_reading_to_wire(reading) for reading in measurement.readings],
         events=[_event_to_wire(event) for event in measurement.events],
-        causes=[
-            _WireCause(
-                name=cause.name,
-                score=_finite(cause.score, f"the score of the cause '{cause.name}'"),
-                evidence_for=list(cause.evidence_for),
-                evidence_against=list(cause.evidence_against),
-                next=cause.next,
-            )
-            for cause in measurement.causes
-        ],
+        causes=[_cause_to_wire(cause) for cause in measurement.causes],
+    )
+
+
+def _cause_to_wire(cause: Cause) -> _WireCause:
+    return _WireCause(
+        name=cause.name,
+        score=_finite(cause.score, f"the score of the cause '{cause.name}'"),
+        evidence_for=list(cause.evidence_for),
+        evidence_against=list(cause.evidence_against),
+        next=cause.next,
     )
 
 

@@ -11,16 +11,19 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from sigbench.model import Measurement, Reading
+from sigbench.model import Measurement, Rail, Reading
 
 # Where a statement is as likely true as not, and within how much it goes over: from the circuits
 # of `sigbench.circuits`, and from what is usual (common practice, no source).
 HUM_DB = (-68.0, 2.0)  # a line of the mains, re the note
 MOSTLY_2X_DB = (6.0, 1.5)  # 2x over 1x: one open diode leaves 2x some 6 dB below
 MOSTLY_1X_DB = (16.0, 1.5)
+HUM_UNLIKE_DB = (14.0, 2.0)  # between channels or outputs
 NOISE_DB = (-70.0, 2.0)  # re the note, without hum and tones
-NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels, above -93 dB re the note
+NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels,
+NOISE_HEARD_DB = (-93.0, 2.0)  # and re the note
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
+TONES_ALIKE_DB = (4.0, 1.0)  # between channels
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
@@ -34,15 +37,27 @@ LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
+USUAL_TOLERANCE_PERCENT = 5.0  # of a rail; common practice, no source
+BOUND_WIDTHS = 3.0
+"""How far below its threshold an upper bound must lie to say that nothing is there."""
 ASSUMED_NOTE_DBFS = -12.0  # where no note was recorded; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One measurement, and where on the unit it was made."""
+    """One measurement, and where on the unit it was made.
+
+    Parameters
+    ----------
+    output : str
+    measurement : Measurement
+    rails : tuple of Rail
+        Of a rails check, for their tolerances.
+    """
 
     output: str
     measurement: Measurement
+    rails: tuple[Rail, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,14 +182,11 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
     for observation in observations:
         by_output.setdefault(observation.output, []).append(observation)
     outputs = [o for name, group in by_output.items() if (o := _numbers(name, group)) is not None]
-    played = [o.note_dbfs for o in outputs if any(o.notes)]
-    if played:  # an output that is dead, or was not played, goes by the others
-        outputs = [
-            o
-            if any(o.notes) and o.note_dbfs > max(played) - DEAD_DB[0]
-            else replace(o, note_dbfs=max(played))
-            for o in outputs
-        ]
+    loudest = _loudest(outputs)
+    outputs = [  # an output that is dead, or was not played, goes by the others
+        o if any(o.notes) and o.note_dbfs > loudest - DEAD_DB[0] else replace(o, note_dbfs=loudest)
+        for o in outputs
+    ]
     found = [
         *_hum(outputs),
         *_noise(outputs),
@@ -193,6 +205,11 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
     if dead and distortion and (dead.holds or 0) > 0.5 > (distortion.holds or 0):
         del known["distortion"]  # of a dead channel nobody can tell
     return tuple(known.get(name, Clue(name, None)) for name in CLUES)
+
+
+def _loudest(outputs: Iterable[_Output]) -> float:
+    """The strongest note of all outputs in dBFS."""
+    return max((o.note_dbfs for o in outputs if any(o.notes)), default=ASSUMED_NOTE_DBFS)
 
 
 def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
@@ -218,6 +235,7 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         same = [k for k in played if abs(pitches[k] / loudest - 1) < 0.03]
         quieter = [k for k in same if heights[k] < heights[loud] - QUIET_DB]
         quiet = min(quieter, key=lambda k: heights[k], default=None)
+    note_dbfs = max((level for note in notes for level in note.values()), default=ASSUMED_NOTE_DBFS)
     channels = sorted(
         {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
     )
@@ -227,16 +245,36 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         quiet,
         loud,
         low,
-        tuple(_by_channel(m, "thd", "dB") for m in merged),
+        tuple(_told([m], "thd", DISTORTION_DB) for m in merged),
         tuple(_by_channel(m, "clip_asymmetry") for m in merged),
-        _median(idle, "hum_1x"),
-        _median(idle, "hum_2x"),
-        _rest_noise(idle),
+        _told(idle, "hum_1x", HUM_DB, re=note_dbfs),
+        _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
+        _rest_noise(idle, note_dbfs),
         _tones_of(idle),
         _median(idle, "dc_offset"),
         tuple(channels),
-        max((level for note in notes for level in note.values()), default=ASSUMED_NOTE_DBFS),
+        note_dbfs,
     )
+
+
+def _told(
+    measurements: Sequence[Measurement], name: str, threshold: tuple[float, float], re: float = 0.0
+) -> dict[int, float]:
+    """The reading by channel, where it tells whether it is above the threshold.
+
+    What is only an upper bound, for the noise or the rig itself is as strong, tells so if it lies
+    well below; else it may be anything.
+    """
+    bounds = {
+        r.channel
+        for m in measurements
+        for r in _of(m, name)
+        if r.upper_bound or r.state == "rig-limited"
+    }
+    well_below = re + threshold[0] - BOUND_WIDTHS * threshold[1]
+    return {
+        c: v for c, v in _median(measurements, name).items() if c not in bounds or v < well_below
+    }
 
 
 def _merge_notes(tones: Sequence[Measurement]) -> list[Measurement]:
@@ -263,18 +301,19 @@ def _pitch(measurement: Measurement) -> float:
     return found[max(found, key=lambda c: levels.get(c, -math.inf))]
 
 
-def _of(measurement: Measurement, name: str, unit: str | None = None) -> Iterable[Reading]:
-    for r in measurement.readings:
-        if r.name == name and r.channel is not None and (unit is None or r.unit == unit):
-            yield r
+def _of(measurement: Measurement, name: str) -> Iterable[Reading]:
+    return (r for r in measurement.readings if r.name == name and r.channel is not None)
 
 
-def _by_channel(measurement: Measurement, name: str, unit: str | None = None) -> dict[int, float]:
-    units = {"dBFS", "FS", "Hz", "dB"} if unit is None else {unit}
+_UNITS = ("dBFS", "FS", "Hz", "dB")
+"""Some readings come in percent or dBu as well."""
+
+
+def _by_channel(measurement: Measurement, name: str) -> dict[int, float]:
     return {
         r.channel: r.value
         for r in _of(measurement, name)
-        if r.unit in units and isinstance(r.value, float) and r.channel is not None
+        if r.unit in _UNITS and isinstance(r.value, float) and r.channel is not None
     }
 
 
@@ -290,23 +329,24 @@ def _tones_of(idle: Sequence[Measurement]) -> dict[int, tuple[tuple[float, float
     found: dict[int, tuple[tuple[float, float], ...]] = {}
     for m in idle:
         for r in _of(m, "spurs"):
-            if isinstance(r.value, tuple) and r.channel is not None:
+            if isinstance(r.value, tuple) and r.channel is not None and r.state == "ok":
                 found[r.channel] = tuple((x[0], x[1]) for x in r.value if isinstance(x, tuple))
     return found
 
 
-def _rest_noise(idle: Sequence[Measurement]) -> dict[int, float]:
+def _rest_noise(idle: Sequence[Measurement], note_dbfs: float) -> dict[int, float]:
     """Noise without the hum and the tones in it, where they are not nearly all of it."""
     rest: dict[int, float] = {}
     tones = _tones_of(idle)
-    whole, weighted = _median(idle, "noise_rms"), _median(idle, "noise_a")
+    whole = _median(idle, "noise_rms")
+    weighted = _told(idle, "noise_a", NOISE_DB, re=note_dbfs)
     hum = _median(idle, "hum_total")
     for channel, level in whole.items():
         power = 10 ** (level / 10)
         lines = 10 ** (hum.get(channel, -400.0) / 10)
         lines += sum(10 ** (db / 10) for _, db in tones.get(channel, ()))
-        if lines < 0.1 * power:
-            rest[channel] = weighted.get(channel, level)
+        if lines < 0.1 * power and channel in weighted:
+            rest[channel] = weighted[channel]
     return rest
 
 
@@ -314,18 +354,6 @@ def _over(value: float, threshold: tuple[float, float]) -> float:
     """Probability that a value counts as above a threshold: a logistic curve."""
     middle, width = threshold
     return 1 / (1 + math.exp(-max(-40.0, min(40.0, (value - middle) / width))))
-
-
-def _any(chances: Iterable[float]) -> float:
-    """At least one of statements that hold or fail by themselves."""
-    none = 1.0
-    for chance in chances:
-        none *= 1 - chance
-    return 1 - none
-
-
-def _most(chances: Iterable[float]) -> float | None:
-    return max(chances, default=None)
 
 
 def _only_if(holds: float | None, condition: float | None) -> float | None:
@@ -364,13 +392,13 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
             for name in {o.name for o, _ in places}
         )
         said = f"from {_db(quietest)} to {_db(top)} re the note"
-        alike = max(_over(quietest, HUM_DB), 1 - _over(top - quietest, (14.0, 2.0)))
+        alike = max(_over(quietest, HUM_DB), 1 - _over(top - quietest, HUM_UNLIKE_DB))
         clues.append(Clue("hum on every output", _only_if(alike, there), said))
     spread = [abs(strength(o, 1) - strength(o, 2)) for o in [most[0]] if {1, 2} <= set(o.channels)]
     if spread:
         said = f"{spread[0]:.0f} dB between the channels of {most[0].name}"
         clues.append(
-            Clue("hum in one channel", _only_if(_over(spread[0], (14.0, 2.0)), there), said)
+            Clue("hum in one channel", _only_if(_over(spread[0], HUM_UNLIKE_DB), there), said)
         )
     return clues
 
@@ -385,7 +413,7 @@ def _noise(outputs: Sequence[_Output]) -> list[Clue]:
         if {1, 2} <= set(o.noise):
             worse = max(o.noise[1], o.noise[2]) - o.note_dbfs
             gap = abs(o.noise[1] - o.noise[2])
-            unlike.append((_over(gap, NOISE_UNLIKE_DB) * _over(worse, (-93.0, 2.0)), gap, o))
+            unlike.append((_over(gap, NOISE_UNLIKE_DB) * _over(worse, NOISE_HEARD_DB), gap, o))
     there = max(_over(top[0], NOISE_DB), *(u[0] for u in unlike), 0.0)
     clues = [Clue("noise", there, f"{_db(top[0])} re the note on {_place(top[1], top[2])}")]
     if unlike:
@@ -422,7 +450,7 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
     clues.append(
         Clue(
             "tones alike",
-            _only_if(1 - _over(spread, (4.0, 1.0)), there),
+            _only_if(1 - _over(spread, TONES_ALIKE_DB), there),
             f"{spread:.0f} dB between the channels",
         )
     )
@@ -436,11 +464,11 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     dead_output: list[tuple[float, str]] = []
     thin: list[tuple[float, str]] = []
     played = [o for o in outputs if o.notes]
-    everywhere = max((o.note_dbfs for o in played if any(o.notes)), default=ASSUMED_NOTE_DBFS)
+    loudest = _loudest(outputs)
     for o in played:
         found = o.notes[o.loud] if o.loud is not None else {}
         strongest = max(found.values(), default=-math.inf)
-        if strongest < everywhere - DEAD_DB[0]:
+        if strongest < loudest - DEAD_DB[0]:
             dead_output.append((0.999, f"no note on {o.name}"))
             continue
         dead_output.append((0.001, f"a note on {o.name}"))
@@ -515,7 +543,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     one_sided: list[tuple[float, str]] = []
     halves: list[tuple[float, str]] = []
     cut: list[tuple[float, float, str]] = []
-    everywhere = max((o.note_dbfs for o in outputs if any(o.notes)), default=ASSUMED_NOTE_DBFS)
+    loudest = _loudest(outputs)
     cleanest = min(
         (thd for o in outputs if o.loud is not None for thd in o.thd[o.loud].values()), default=0.0
     )
@@ -524,7 +552,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         if o.loud is None:
             continue
         heard = o.notes[o.loud]
-        loud = {c: v for c, v in o.thd[o.loud].items() if heard[c] > everywhere - DEAD_DB[0]}
+        loud = {c: v for c, v in o.thd[o.loud].items() if heard[c] > loudest - DEAD_DB[0]}
         quiet = o.thd[o.quiet] if o.quiet is not None else {}
         told = told or bool(quiet) or len(loud) > 1
         for c in loud:
@@ -654,23 +682,34 @@ def _turned(observations: Sequence[Observation]) -> list[Clue]:
 
 
 def _rails(observations: Sequence[Observation]) -> list[Clue]:
-    errors = [
-        (r.value, r.name.partition("[")[2].rstrip("]"))
-        for o in observations
-        if o.measurement.check == "rails"
-        for r in o.measurement.readings
-        if r.name.startswith("rail_error[") and isinstance(r.value, float)
-    ]
+    """Whether a rail is gone, or off; that none is gone is known when all have been measured."""
+    errors: list[tuple[float, float, str]] = []  # percent, tolerance, words
+    unmeasured = []
+    for o in observations:
+        tolerances = {rail.name: rail.tolerance_percent for rail in o.rails}
+        for r in o.measurement.readings:
+            if not r.name.startswith("rail_error["):
+                continue
+            name = r.name.partition("[")[2].rstrip("]")
+            if isinstance(r.value, float):
+                tolerance = tolerances.get(name, USUAL_TOLERANCE_PERCENT)
+                errors.append((r.value, tolerance, f"{name} is off by {r.value:+.0f} %"))
+            else:
+                unmeasured.append(name)
     if not errors:
         return []
-    value, name = max(errors, key=lambda entry: abs(entry[0]))
-    missing = -value > 100 - MISSING_PERCENT
-    said = f"{name} is off by {value:+.0f} %"
-    low = 0.99 if abs(value) > 5 and not missing else 0.01
-    return [
-        Clue("rail missing", 0.999 if missing else 0.001, said),
-        Clue("rail low", None if missing else low, said),
-    ]
+    gone = [e for e in errors if abs(100 + e[0]) < MISSING_PERCENT]
+    off = [e for e in errors if e not in gone and abs(e[0]) > e[1]]
+    worst = max(errors, key=lambda e: abs(e[0]) / e[1])
+    if gone:
+        missing = Clue("rail missing", 0.999, gone[0][2])
+    elif unmeasured:
+        missing = Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}")
+    else:
+        missing = Clue("rail missing", 0.001, worst[2])
+    if off:
+        return [missing, Clue("rail low", 0.99, max(off, key=lambda e: abs(e[0]))[2])]
+    return [missing, Clue("rail low", None if gone else 0.01, worst[2])]
 
 
 def _db(value: float) -> str:

@@ -12,7 +12,7 @@ from sigbench.model import Found, Run, Unit
 def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
     """Every measurement of the runs, with the output it was made at."""
     return tuple(
-        Observation(run.step.output, measurement)
+        Observation(run.step.output, measurement, run.step.rails)
         for run in runs
         for measurement in run.measurements
     )

@@ -8,7 +8,7 @@ for two causes a clue fails to come only if neither brings it (noisy-or: Pearl, 
 Reasoning in Intelligent Systems, 1988, 4.3). A clue of which the readings say with probability h
 that it holds weighs in with h P + (1 - h) (1 - P) (uncertain evidence: the same, 2.2.2). Clues are
 multiplied as if they were independent, given the hypothesis; they are not quite, so the product is
-taken to the power `SHARPNESS`, which was set so that scores are right as often as they say
+taken to the power `SHARPNESS`. Scores come out cautious: causes are right more often than they say
 (``docs/causes.md``). The score of a cause is the share of all hypotheses it is part of.
 """
 
@@ -34,7 +34,7 @@ HEALTHY = 0.0005
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
-LEAST_SCORE = 0.02
+LEAST_SCORE = 0.05
 """Causes below this are not shown."""
 RECORD_WEIGHT = 3.0
 """How many times a person must have met a cause for it to weigh twice as much."""
@@ -67,6 +67,12 @@ class Ranking:
     together: tuple[str, str] | None
     clues: tuple[Clue, ...]
     first: str | None = None
+
+    @property
+    def nothing_wrong(self) -> bool:
+        """Whether that is likelier than any cause, and than one that is not on the list."""
+        others = (self.none_of_these, *(cause.score for cause in self.causes))
+        return self.healthy >= max(others)
 
 
 RAILS_FIRST = (
@@ -133,12 +139,13 @@ def _table(record: Record) -> dict[str, float]:
 
 def _fit(clues: Iterable[Clue], table: Mapping[str, float]) -> float:
     """Logarithm of the likelihood of the clues, tempered."""
-    total = 0.0
-    for clue in clues:
-        assert clue.holds is not None
-        p = table[clue.name]
-        total += math.log(clue.holds * p + (1 - clue.holds) * (1 - p))
-    return SHARPNESS * total
+    return SHARPNESS * sum(_log_chance(clue, table[clue.name]) for clue in clues)
+
+
+def _log_chance(clue: Clue, p: float) -> float:
+    """Logarithm of the probability of what the readings say of a clue that comes with p."""
+    assert clue.holds is not None
+    return math.log(clue.holds * p + (1 - clue.holds) * (1 - p))
 
 
 def _rails_measured(clues: Iterable[Clue]) -> bool:
@@ -154,8 +161,7 @@ def _cause(
     for clue in clues:
         assert clue.holds is not None
         p = table[clue.name]
-        here = math.log(clue.holds * p + (1 - clue.holds) * (1 - p))
-        usual = math.log(clue.holds * HEALTHY + (1 - clue.holds) * (1 - HEALTHY))
+        here, usual = _log_chance(clue, p), _log_chance(clue, HEALTHY)
         if clue.holds >= 0.5:
             statement = CLUES[clue.name][0]
             reason = why.get(clue.name, "this cause does not do that")

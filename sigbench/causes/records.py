@@ -88,6 +88,23 @@ def _effects(*rows: tuple[str, Often, str]) -> tuple[Effect, ...]:
 _ALONE = "each side has parts of its own there"
 _SHARED = "both sides are fed by the same supply"
 
+_SAGGING = _effects(
+    ("positive half cut", "sometimes", "it depends on which rail"),
+    ("hum on every output", "mostly", _SHARED),
+    ("hum in one channel", "rarely", "amplifiers reject the ripple unequally"),
+    ("distortion", "mostly", "loud notes meet the sagging rail"),
+    ("distortion on every output", "sometimes", "an output with less room shows it first"),
+    ("worse when quiet", "rarely", "only if the ripple alone passes the amplifier's limit"),
+    ("tones", "sometimes", "clipping at the ripple's pace leaves lines beside the hum"),
+    ("tones in series", "sometimes", "they belong to the ripple"),
+    ("tones alike", "sometimes", "they come by the supply"),
+    ("noise", "sometimes", "the ripple's upper harmonics sound like a buzz"),
+    ("noise in one channel", "rarely", "amplifiers reject the buzz unequally"),
+    ("rail low", "sometimes", "the multimeter shows the mean of a sagging rail"),
+    ("weak channel", "rarely", "where loud notes are cut"),
+)
+"""What a rail does that sags at the pace of the mains."""
+
 _AMPLIFIER_NEXT = (
     "Multimeter on DC volts at the amplifier's output pin: near zero (or half of a single supply) "
     "is right, near a rail is wrong. Then its two inputs: more than some tens of millivolts apart "
@@ -99,25 +116,19 @@ RECORDS: tuple[Record, ...] = (
         "reservoir",
         "a dried-out reservoir capacitor in the supply",
         3.0,
-        _effects(
-            ("positive half cut", "sometimes", "it depends on which rail"),
-            ("hum mostly 1x", "never", "both half-waves still arrive"),
-            ("hum 2x", "always", "the full-wave rectifier refills it twice a period of the mains"),
-            ("hum 1x", "sometimes", "the two half-waves are never quite alike"),
-            ("hum mostly 2x", "always", "both half-waves still arrive"),
-            ("hum on every output", "mostly", _SHARED),
-            ("hum in one channel", "rarely", "amplifiers reject the ripple unequally"),
-            ("distortion", "mostly", "loud notes meet the sagging rail"),
-            ("distortion on every output", "sometimes", "an output with less room shows it first"),
-            ("one-sided", "sometimes", "mostly one of the two rails sags first"),
-            ("worse when quiet", "rarely", "only if the ripple alone passes the amplifier's limit"),
-            ("tones", "sometimes", "clipping at the ripple's pace leaves lines beside the hum"),
-            ("tones in series", "sometimes", "they belong to the ripple"),
-            ("tones alike", "sometimes", "they come by the supply"),
-            ("noise", "sometimes", "the ripple's upper harmonics sound like a buzz"),
-            ("noise in one channel", "rarely", "amplifiers reject the buzz unequally"),
-            ("rail low", "sometimes", "the multimeter shows the mean of a sagging rail"),
-            ("weak channel", "rarely", "where loud notes are cut"),
+        (
+            *_effects(
+                ("hum mostly 1x", "never", "both half-waves still arrive"),
+                (
+                    "hum 2x",
+                    "always",
+                    "the full-wave rectifier refills it twice a period of the mains",
+                ),
+                ("hum 1x", "sometimes", "the two half-waves are never quite alike"),
+                ("hum mostly 2x", "always", "both half-waves still arrive"),
+                ("one-sided", "sometimes", "mostly one of the two rails sags first"),
+            ),
+            *_SAGGING,
         ),
         "Multimeter on AC volts across each reservoir capacitor: several volts of ripple mean it "
         "is dry. Ripple is about I/(2 f C): more than twice what that gives is too much. Then "
@@ -129,25 +140,15 @@ RECORDS: tuple[Record, ...] = (
         "diode",
         "an open diode in the rectifier bridge",
         1.2,
-        _effects(
-            ("positive half cut", "sometimes", "it depends on which rail"),
-            ("hum mostly 1x", "never", "half-wave ripple has much of the second harmonic"),
-            ("hum 1x", "always", "the capacitor is refilled once a period instead of twice"),
-            ("hum 2x", "mostly", "second harmonic of the sawtooth ripple"),
-            ("hum mostly 2x", "never", "every second charge is missing"),
-            ("hum on every output", "mostly", _SHARED),
-            ("hum in one channel", "rarely", "amplifiers reject the ripple unequally"),
-            ("distortion", "mostly", "loud notes meet the sagging rail"),
-            ("distortion on every output", "sometimes", "an output with less room shows it first"),
-            ("one-sided", "sometimes", "only the rail behind that diode sags"),
-            ("worse when quiet", "rarely", "only if the ripple alone passes the amplifier's limit"),
-            ("tones", "sometimes", "clipping at the ripple's pace leaves lines beside the hum"),
-            ("tones in series", "sometimes", "they belong to the ripple"),
-            ("tones alike", "sometimes", "they come by the supply"),
-            ("noise", "sometimes", "the ripple's upper harmonics sound like a buzz"),
-            ("noise in one channel", "rarely", "amplifiers reject the buzz unequally"),
-            ("rail low", "sometimes", "the multimeter shows the mean of a sagging rail"),
-            ("weak channel", "rarely", "where loud notes are cut"),
+        (
+            *_effects(
+                ("hum mostly 1x", "never", "half-wave ripple has much of the second harmonic"),
+                ("hum 1x", "always", "the capacitor is refilled once a period instead of twice"),
+                ("hum 2x", "mostly", "second harmonic of the sawtooth ripple"),
+                ("hum mostly 2x", "never", "every second charge is missing"),
+                ("one-sided", "sometimes", "only the rail behind that diode sags"),
+            ),
+            *_SAGGING,
         ),
         "Unplugged and discharged: multimeter on diode test over each diode of the bridge, both "
         "ways; look for a cracked joint at its legs. One that conducts neither way is open.",

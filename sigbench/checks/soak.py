@@ -1,8 +1,8 @@
 """Soak: a steady sound, or silence, is watched for minutes to a day while the unit warms up.
 
-Level, pitch, hum and noise are followed against time, with the interruptions. Memory does not
-grow with the time: a course holds at most `MOST_POINTS` points, whose stretches double when there
-would be more.
+Level, pitch, hum and noise are followed against time, with the interruptions. A course
+holds at most `MOST_POINTS` points, whose stretches double when there would be more, so that a day
+takes little more memory than an hour.
 """
 
 import math

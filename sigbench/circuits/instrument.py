@@ -13,7 +13,7 @@ another value of a part. Every output is recorded by itself, with nothing else p
 Values are those of ordinary line-level instruments: common practice, no source.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -307,8 +307,3 @@ def _cables(p: Parts) -> list[str]:
             f"Rearth{output} ground_{output} 0 47k",
         ]
     return lines
-
-
-def with_sides(parts: Parts, left: Channel | None = None, right: Channel | None = None) -> Parts:
-    """The parts with other channels."""
-    return replace(parts, left=left or parts.left, right=right or parts.right)

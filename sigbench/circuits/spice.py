@@ -14,9 +14,7 @@ from sigbench.errors import RequestError
 Floats = NDArray[np.float64]
 
 
-def transient(
-    circuit: str, nodes: Sequence[str], *, seconds: float, samplerate: int, start: float = 0.0
-) -> Floats:
+def transient(circuit: str, nodes: Sequence[str], *, seconds: float, samplerate: int) -> Floats:
     """Voltages over time, shape (frames, nodes), evenly spaced.
 
     Parameters
@@ -25,8 +23,8 @@ def transient(
         Netlist without analyses.
     nodes : sequence of str
         Expressions such as ``v(out)`` or ``v(a)-v(b)``.
-    seconds, start : float
-        End of the simulated time, and from when on it is kept.
+    seconds : float
+        Simulated time.
     samplerate : int
         Rows a second; the solver's own steps are no longer than that.
 
@@ -38,7 +36,7 @@ def transient(
     step = 1 / samplerate
     names = [f"y{k}" for k in range(len(nodes))]
     control = [
-        f"tran {step:.12g} {seconds:.9g} {start:.9g} {step:.12g}",
+        f"tran {step:.12g} {seconds:.9g} 0 {step:.12g}",
         *(f"let {name} = {node}" for name, node in zip(names, nodes, strict=True)),
         f"linearize {' '.join(names)}",
         f"wrdata result {' '.join(names)}",

@@ -38,9 +38,7 @@ class Recorded:
     rails: dict[str, float]
 
 
-def record(
-    parts: Parts, rng: np.random.Generator, *, seconds: dict[str, float] | None = None
-) -> Recorded:
+def record(parts: Parts, rng: np.random.Generator) -> Recorded:
     """What an interface records of every output while each tone of the programme is played.
 
     Parameters
@@ -48,19 +46,16 @@ def record(
     parts : Parts
     rng : numpy Generator
         For the noise of amplifiers and converter.
-    seconds : dict of str to float, optional
-        Length of each take, by the name of its tone.
     """
     tones = programme()
     nodes = [f"v({o}_{s})-v(ground_{o})" for o in OUTPUTS for s in SIDES]
     nodes += ["v(vcc)", "v(vee)"]
     end = tones[-1].start + tones[-1].seconds + 0.001
     volts = transient(netlist(parts), nodes, seconds=end, samplerate=SAMPLERATE)
-    lengths = SECONDS | (seconds or {})
     takes = {}
     for tone in tones:
         piece = _periodic(volts, tone)
-        frames = round(lengths[tone.name] * SAMPLERATE)
+        frames = round(SECONDS[tone.name] * SAMPLERATE)
         whole = np.resize(piece, (frames, piece.shape[1]))
         for k, output in enumerate(OUTPUTS):
             pair = whole[:, 2 * k : 2 * k + 2].copy()

@@ -26,7 +26,6 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 SHOWN = 5
-LEAST_SHOWN = 0.05
 
 
 def _files(check: str, what: str) -> Any:
@@ -83,10 +82,10 @@ def causes(
 ) -> int:
     """Say what the readings point to, and what to probe next.
 
-    Takes together what was measured on all outputs and channels at one stage. Scores are
-    probabilities: of causes scored 0.8, about four in five are right. Supply rails come first:
-    measure them all before you believe anything else. Write down what it turned out to be with
-    'sigbench unit found'. Ends with 1 when a cause is named.
+    Takes together what was measured on all outputs and channels at one stage. A score
+    says how likely a cause is, and is cautious. Supply rails come first: measure them all before
+    you believe anything else. Write down what it turned out to be with 'sigbench unit found'. Ends
+    with 0 when nothing points to a fault, else with 1.
     """
     named = {"idle": idle, "tone": tone, "jack": jack, "pot": pot}
     files = [(check, text) for check, texts in named.items() for text in texts or ()]
@@ -116,33 +115,29 @@ def causes(
         show.print_line(msgspec.json.encode(ranking_object(ranking, about)))
     else:
         print_ranking(ranking, show.output())
-    return int(bool(named_causes(ranking)))
+    return int(not ranking.nothing_wrong)
 
 
 def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str], Ranking]":
     from sigbench.causes.of_unit import causes_of
     from sigbench.cli.places import find_stage, find_unit, open_bench
-    from sigbench.report.of_unit import sides
+    from sigbench.report.of_unit import stage_runs
 
     with open_bench(folder) as bench:
         unit_id = find_unit(bench, text)
         chosen = None if stage is None else find_stage(bench, unit_id, stage)
-        shown = sides(bench, unit_id, after=chosen, before=chosen)
-        ranking = causes_of(shown.after, bench.units().values())
-    return {"unit": unit_id, "stage": shown.after[0].stage}, ranking
+        runs = stage_runs(bench, unit_id, chosen)
+        ranking = causes_of(runs, bench.units().values())
+    return {"unit": unit_id, "stage": runs[0].stage}, ranking
 
 
 def _observe(check: str, text: str, mains: int | None, dc_coupled: bool) -> "Observation":
-    from dataclasses import replace
-
     from sigbench import checks
-    from sigbench.bench.recording import with_log
     from sigbench.causes.clues import Observation
     from sigbench.cli.measure import check_settings, read_file
 
     output, path = _named_file(text)
-    take = with_log(read_file(path, None, check), path)
-    take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
+    take = read_file(path, None, check, dc_coupled=dc_coupled)
     settings = check_settings(None, None, mains=mains)
     return Observation(output, checks.measure(take, check, settings))
 
@@ -178,34 +173,24 @@ def _typed_rails(texts: list[str]) -> "Observation":
                 f"--rail '{text}' is no rail: write what it should be, an equals sign and what "
                 "the multimeter shows, such as '+15 V=14.9'."
             ) from None
-    return Observation("supply", measure_rails(rails))
+    return Observation("supply", measure_rails(rails), tuple(rails))
 
 
 def named_causes(ranking: "Ranking") -> "tuple[Cause, ...]":
-    """The causes that are shown: none where "nothing is wrong" is likelier than any of them."""
-    if ranking.healthy >= max((cause.score for cause in ranking.causes), default=0.0):
-        return ()
-    return tuple(c for c in ranking.causes if c.score >= LEAST_SHOWN)[:SHOWN]
+    """The causes that are shown: none where nothing is likely to be wrong."""
+    return () if ranking.nothing_wrong else ranking.causes[:SHOWN]
 
 
 def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
     """The ranking as one JSON object."""
     from sigbench import __version__
+    from sigbench.wire import cause_to_object
 
     return {
         "sigbench": __version__,
         **about,
         "first": ranking.first,
-        "causes": [
-            {
-                "name": cause.name,
-                "score": cause.score,
-                "for": cause.evidence_for,
-                "against": cause.evidence_against,
-                "next": cause.next,
-            }
-            for cause in named_causes(ranking)
-        ],
+        "causes": [cause_to_object(cause) for cause in named_causes(ranking)],
         "together": ranking.together,
         "healthy": ranking.healthy,
         "none_of_these": ranking.none_of_these,
@@ -233,12 +218,12 @@ def print_ranking(ranking: "Ranking", console: "Console") -> None:
 def opening(ranking: "Ranking") -> list[str]:
     """What is said before any cause."""
     sentences = [ranking.first] if ranking.first else []
-    if not named_causes(ranking):
+    if ranking.nothing_wrong:
         missing = [c.name for c in ranking.clues if c.holds is None]
         blind = f" What was not measured cannot tell: {_unmeasured(missing)}." if missing else ""
         sentences.append(f"Nothing points to a fault ({ranking.healthy:.0%}).{blind}")
         return sentences
-    best = max(cause.score for cause in ranking.causes)
+    best = max((cause.score for cause in ranking.causes), default=0.0)
     if ranking.none_of_these > best:
         sentences.append(
             "It is most likely something that is not on the list "

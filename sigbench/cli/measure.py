@@ -99,14 +99,12 @@ def measure(
     settings = check_settings(note, frequency, a4, mains, _driven_column(driven, kept), taper)
 
     from sigbench import checks
-    from sigbench.bench.recording import with_log
     from sigbench.cli import show
     from sigbench.interface.file import lossy_codec
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = with_log(read_file(file, kept, check), file)
-        take = replace(take, dc_coupled=dc_coupled or take.dc_coupled)
+        take = read_file(file, kept, check, dc_coupled=dc_coupled)
         measurement = checks.measure(take, check, settings)
     if kept is not None:
         measurement = _with_file_channels(measurement, kept)
@@ -122,18 +120,24 @@ def measure(
     return 0  # a file alone has no limits to be out of
 
 
-def read_file(file: Path, kept: tuple[int, ...] | None, check: str | None) -> "Take | LongTake":
-    """The file as a take; one that is too long for memory is left on the disk."""
+def read_file(
+    file: Path, kept: tuple[int, ...] | None, check: str | None, *, dc_coupled: bool
+) -> "Take | LongTake":
+    """The file as a take with its log; one that is too long for memory is left on the disk."""
     from sigbench import checks
+    from sigbench.bench.recording import with_log
     from sigbench.interface.file import length, read_long_take, read_take
 
     frames, there = length(file)
     channels = there if kept is None else len(kept)
-    if not checks.is_long(frames, channels):
-        return read_take(file, channels=kept)
-    take = read_long_take(file, channels=kept)
-    checks.require_measurable(check, frames, channels, take.samplerate)
-    return take
+    take: Take | LongTake
+    if checks.is_long(frames, channels):
+        take = read_long_take(file, channels=kept)
+        checks.require_measurable(check, frames, channels, take.samplerate)
+    else:
+        take = read_take(file, channels=kept)
+    take = with_log(take, file)
+    return replace(take, dc_coupled=dc_coupled or take.dc_coupled)
 
 
 def require_tuning(a4: float) -> None:

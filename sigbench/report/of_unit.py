@@ -52,18 +52,15 @@ def sides(
     BenchError
         If the unit has not been measured, or there is no such stage or baseline.
     """
-    stages = bench.stages(unit_id)
-    if not stages:
-        raise BenchError(f"'{unit_id}' has not been measured yet: run its plan first.")
-    later = after or stages[-1]
-    later_runs = _runs(bench, unit_id, later)
+    later_runs = stage_runs(bench, unit_id, after)
+    later = later_runs[0].stage
     if baseline is not None:
         known = stored_baseline(bench, baseline)
         return Sides((), later_runs, compare_with_baseline(later_runs, known, name=later))
-    earlier = before or stages[0]
+    earlier = before or bench.stages(unit_id)[0]
     if earlier == later:
         return Sides((), later_runs, None)
-    earlier_runs = _runs(bench, unit_id, earlier)
+    earlier_runs = stage_runs(bench, unit_id, earlier)
     compared = compare_stages(earlier_runs, later_runs, before_name=earlier, after_name=later)
     return Sides(earlier_runs, later_runs, compared)
 
@@ -108,7 +105,18 @@ def unit_report(
     return render(content, forms)
 
 
-def _runs(bench: Bench, unit_id: str, stage: str) -> tuple[Run, ...]:
+def stage_runs(bench: Bench, unit_id: str, stage: str | None) -> tuple[Run, ...]:
+    """The last run of each step at a stage of a unit; None is its last stage.
+
+    Raises
+    ------
+    BenchError
+        If it has not been measured at all, or not at that stage.
+    """
+    stages = bench.stages(unit_id)
+    if not stages:
+        raise BenchError(f"'{unit_id}' has not been measured yet: run its plan first.")
+    stage = stage or stages[-1]
     runs = bench.runs(unit_id, stage)
     if not runs:
         raise BenchError(f"'{unit_id}' has no runs of the stage '{stage}'.")

@@ -159,4 +159,6 @@ def test_an_unknown_cause_is_refused():
 def test_the_documents_tell_of_every_cause():
     page = (Path(__file__).parents[2] / "docs" / "causes.md").read_text(encoding="utf-8")
     for record in RECORDS:
-        assert f"`{record.key}`" in page
+        assert f"`{record.key}`: {record.name}" in page
+        assert record.next in page
+        assert record.caution in page

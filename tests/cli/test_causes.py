@@ -49,3 +49,17 @@ def test_slips_of_the_hand_are_one_sentence(call):
         outcome = call("causes", *arguments)
         assert outcome.code == 2
         assert "Traceback" not in outcome.err
+
+
+def test_what_fits_no_cause_is_not_called_sound():
+    from sigbench.causes.clues import CLUES, Clue
+    from sigbench.causes.ranking import rank
+    from sigbench.cli.causes import opening
+
+    odd = {
+        *("dc", "tones in series", "worn track", "hum bursts", "noise", "dead output"),
+        *("hum mostly 1x", "breaks in both channels", "worse when quiet"),
+    }
+    ranking = rank([Clue(name, 0.999 if name in odd else 0.001) for name in CLUES])
+    assert not ranking.nothing_wrong
+    assert any("not on the list" in sentence for sentence in opening(ranking))

@@ -1,0 +1,83 @@
+"""Clues from readings that are written down here by hand."""
+
+import pytest
+
+from sigbench.causes.clues import CLUES, Clue, Observation, gather
+from sigbench.checks.rails import measure_rails
+from sigbench.model import Measurement, Rail, Reading, Source
+
+SOURCE = Source("file", "a.wav", None, 48_000, 2, 48_000)
+
+
+def clue(observations: list[Observation], name: str) -> Clue:
+    found = gather(observations)
+    assert [c.name for c in found] == list(CLUES)
+    return next(c for c in found if c.name == name)
+
+
+def note(level: float = -10.0, *, hertz: float = 440.0, thd: float = -60.0) -> Observation:
+    readings = [
+        Reading(name, value, unit, channel, 0.01)
+        for channel in (1, 2)
+        for name, value, unit in (
+            ("tone_level", level, "dBFS"),
+            ("frequency", hertz, "Hz"),
+            ("thd", thd, "dB"),
+            ("clip_asymmetry", 0.0, "dB"),
+        )
+    ]
+    return Observation("main", Measurement("tone", SOURCE, tuple(readings)))
+
+
+def idle(*readings: Reading) -> Observation:
+    return Observation("main", Measurement("idle", SOURCE, readings))
+
+
+def hum(value: float, **more) -> Reading:
+    return Reading("hum_1x", value, "dBFS", 1, 0.1, **more)
+
+
+def test_hum_is_judged_against_the_note():
+    assert clue([note(-10.0), idle(hum(-60.0))], "hum 1x").holds > 0.99
+    assert clue([note(-10.0), idle(hum(-100.0))], "hum 1x").holds < 0.01
+    assert clue([note(-40.0), idle(hum(-100.0))], "hum 1x").holds > 0.9  # 60 dB below it
+
+
+@pytest.mark.parametrize("how", [{"upper_bound": True}, {"state": "rig-limited"}])
+def test_a_bound_accuses_nobody(how):
+    """What the noise hides, or the rig does itself, is no hum of the unit."""
+    assert clue([note(-10.0), idle(hum(-60.0, **how))], "hum 1x").holds is None
+    assert clue([note(-10.0), idle(hum(-120.0, **how))], "hum 1x").holds < 0.01
+
+
+def test_a_rich_sound_is_no_distortion():
+    """A sawtooth has 80 % of harmonics (Fourier series), loud and quiet, left and right."""
+    rich = [note(-10.0, thd=-1.9), note(-40.0, thd=-1.9)]
+    assert clue(rich, "distortion").holds < 0.1
+    clipped = [note(-10.0, thd=-20.0), note(-40.0, thd=-60.0)]
+    assert clue(clipped, "distortion").holds > 0.9
+    assert clue(clipped, "worse when quiet").holds < 0.1
+
+
+def rails(*typed: tuple[str, float, float, float | None]) -> Observation:
+    listed = tuple(Rail(*rail) for rail in typed)
+    return Observation("supply", measure_rails(listed), listed)
+
+
+def test_a_rail_is_judged_by_its_own_tolerance():
+    assert clue([rails(("+15 V", 15.0, 10.0, 13.9))], "rail low").holds < 0.05
+    assert clue([rails(("+15 V", 15.0, 5.0, 13.9))], "rail low").holds > 0.95
+
+
+def test_no_rail_is_missing_only_when_all_were_measured():
+    good, left_out = ("+15 V", 15.0, 5.0, 15.0), ("-15 V", -15.0, 5.0, None)
+    assert clue([rails(good)], "rail missing").holds < 0.01
+    assert clue([rails(good, left_out)], "rail missing").holds is None
+    gone = ("+5 V", 5.0, 5.0, 0.1)
+    found = clue([rails(good, left_out, gone)], "rail missing")
+    assert found.holds > 0.99
+    assert "+5 V" in found.seen
+
+
+def test_what_was_not_measured_gives_no_clue():
+    assert all(c.holds is None for c in gather([]))
