@@ -8,7 +8,7 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sigbench.model import Measurement, Rail, Reading
@@ -33,6 +33,7 @@ DEAD_DB = (30.0, 3.0)
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
 DC_LOG = (math.log(0.02), 0.25)  # of full scale
+SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
@@ -149,24 +150,44 @@ CLUES: dict[str, tuple[str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class _Note:
+    """One note on one output: numbers by channel, of the middle one of its repeats."""
+
+    pitch: float  # Hz, of the strongest channel; 0 without a tone
+    level: dict[int, float]  # dBFS, of the fundamental
+    uncertainty: dict[int, float]
+    whole: dict[int, float]  # dBFS, RMS of all that is there
+    thd: dict[int, float]
+    asymmetry: dict[int, float]
+    balance: float | None  # dB, left minus right, as far as it is certain
+
+    @property
+    def strongest(self) -> float:
+        return max(self.level.values(), default=-math.inf)
+
+
+@dataclass(frozen=True, slots=True)
 class _Output:
-    """The numbers of one output, by channel."""
+    """What was measured on one output, by channel."""
 
     name: str
-    notes: tuple[dict[int, float], ...]  # level in dBFS by channel, of each note
-    quiet: int | None  # which of the notes
-    loud: int | None
-    low: int | None
-    thd: tuple[dict[int, float], ...]
-    asymmetry: tuple[dict[int, float], ...]
+    channels: tuple[int, ...]
+    notes: tuple[_Note, ...]
+    loud: _Note | None
+    quiet: _Note | None  # the same note, softer
+    low: _Note | None
     hum_1x: dict[int, float]
     hum_2x: dict[int, float]
     noise: dict[int, float]
     tones: dict[int, tuple[tuple[float, float], ...]]
     dc: dict[int, float]
-    channels: tuple[int, ...]
     note_dbfs: float
     """The strongest note, which everything else is relative to."""
+
+    @property
+    def sounds(self) -> bool:
+        """Whether there is a note at all."""
+        return any(note.level for note in self.notes)
 
 
 def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
@@ -209,7 +230,7 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
 
 def _loudest(outputs: Iterable[_Output]) -> float:
     """The strongest note of all outputs in dBFS."""
-    return max((o.note_dbfs for o in outputs if any(o.notes)), default=ASSUMED_NOTE_DBFS)
+    return max((o.note_dbfs for o in outputs if o.sounds), default=ASSUMED_NOTE_DBFS)
 
 
 def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
@@ -217,44 +238,88 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
     idle = [o.measurement for o in group if o.measurement.check == "idle"]
     if not tones and not idle:
         return None
-    merged = _merge_notes(tones)
-    notes = tuple(_by_channel(m, "tone_level") for m in merged)
-    pitches = tuple(_pitch(m) for m in merged)
-    heights = tuple(max(n.values(), default=-math.inf) for n in notes)
-    loud = max(range(len(notes)), key=lambda k: (heights[k], pitches[k]), default=None)
+    notes = tuple(_notes(tones))
+    loud = max(notes, key=lambda n: (n.strongest, n.pitch), default=None)
     low = quiet = None
-    if loud is not None and pitches[loud] > 0:
+    if loud is not None and loud.pitch > 0:
         # The low note is compared with the middle one, whichever of the two is stronger.
-        played = [k for k in range(len(notes)) if pitches[k] > 0]
-        lowest = min(played, key=lambda k: (round(math.log2(pitches[k]), 1), -heights[k]))
-        above = [k for k in played if pitches[lowest] < LOW_RATIO * pitches[k]]
+        played = [n for n in notes if n.pitch > 0]
+        lowest = min(played, key=lambda n: (round(math.log2(n.pitch), 1), -n.strongest))
+        above = [n for n in played if lowest.pitch < LOW_RATIO * n.pitch]
         if above:
             low = lowest
-            loud = max(above, key=lambda k: heights[k])
-        loudest = pitches[loud]
-        same = [k for k in played if abs(pitches[k] / loudest - 1) < 0.03]
-        quieter = [k for k in same if heights[k] < heights[loud] - QUIET_DB]
-        quiet = min(quieter, key=lambda k: heights[k], default=None)
-    note_dbfs = max((level for note in notes for level in note.values()), default=ASSUMED_NOTE_DBFS)
-    channels = sorted(
-        {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
-    )
+            loud = max(above, key=lambda n: n.strongest)
+        pitch, height = loud.pitch, loud.strongest
+        same = [n for n in played if abs(n.pitch / pitch - 1) < SAME_PITCH]
+        quieter = [n for n in same if n.strongest < height - QUIET_DB]
+        quiet = min(quieter, key=lambda n: n.strongest, default=None)
+    note_dbfs = max((n.strongest for n in notes if n.level), default=ASSUMED_NOTE_DBFS)
+    channels = {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
     return _Output(
         name,
+        tuple(sorted(channels)),
         notes,
-        quiet,
         loud,
+        quiet,
         low,
-        tuple(_told([m], "thd", DISTORTION_DB) for m in merged),
-        tuple(_by_channel(m, "clip_asymmetry") for m in merged),
         _told(idle, "hum_1x", HUM_DB, re=note_dbfs),
         _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
         _rest_noise(idle, note_dbfs),
         _tones_of(idle),
         _median(idle, "dc_offset"),
-        tuple(channels),
         note_dbfs,
     )
+
+
+def _notes(tones: Sequence[Measurement]) -> Iterable[_Note]:
+    """Each note that was played: takes of one pitch and about one level are its repeats."""
+    groups: dict[tuple[int, int], list[_Note]] = {}
+    for m in tones:
+        note = _note(m)
+        height = note.strongest if note.level else -200.0
+        key = (round(12 * math.log2(note.pitch)) if note.pitch else 0, round(height / 6))
+        groups.setdefault(key, []).append(note)
+    for group in groups.values():
+        group.sort(key=lambda n: n.strongest)
+        yield group[len(group) // 2]
+
+
+def _note(measurement: Measurement) -> _Note:
+    level = _by_channel(measurement, "tone_level")
+    frequency = _by_channel(measurement, "frequency")
+    whole = _by_channel(measurement, "level_rms")
+    return _Note(
+        frequency[max(frequency, key=lambda c: level.get(c, -math.inf))] if frequency else 0.0,
+        level,
+        {
+            r.channel: r.uncertainty
+            for r in _of(measurement, "tone_level")
+            if r.channel in level and r.unit == "dBFS" and isinstance(r.uncertainty, float)
+        },
+        whole,
+        _told([measurement], "thd", DISTORTION_DB),
+        _by_channel(measurement, "clip_asymmetry"),
+        _balance(measurement, whole),
+    )
+
+
+def _balance(measurement: Measurement, whole: Mapping[int, float]) -> float | None:
+    """Left minus right in dB: the least that the note, its uncertainty and the whole sound allow.
+
+    A stereo sound moves between the sides: one partial is stronger here and another there, while
+    both are equally loud as a whole.
+    """
+    for r in measurement.readings:
+        if r.name == "balance" and isinstance(r.value, float) and {1, 2} <= set(whole):
+            doubt = 2 * r.uncertainty if isinstance(r.uncertainty, float) else 0.0
+            sizes = (_shrunk(r.value, doubt), whole[1] - whole[2])
+            return min(sizes, key=abs) if sizes[0] * sizes[1] > 0 else 0.0
+    return None
+
+
+def _shrunk(difference: float, doubt: float) -> float:
+    """A difference nearer to nothing by its doubt."""
+    return math.copysign(max(abs(difference) - doubt, 0.0), difference)
 
 
 def _told(
@@ -459,32 +524,35 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
 
 def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     balances: list[tuple[float, _Output]] = []
-    alive = 0
     dead_channel: list[tuple[float, str]] = []
     dead_output: list[tuple[float, str]] = []
     thin: list[tuple[float, str]] = []
-    played = [o for o in outputs if o.notes]
+    played = [o for o in outputs if o.loud is not None]
     loudest = _loudest(outputs)
     for o in played:
-        found = o.notes[o.loud] if o.loud is not None else {}
-        strongest = max(found.values(), default=-math.inf)
-        if strongest < loudest - DEAD_DB[0]:
-            dead_output.append((0.999, f"no note on {o.name}"))
-            continue
+        note = o.loud
+        assert note is not None
+        if note.strongest < loudest - DEAD_DB[0]:
+            if all(level < loudest - DEAD_DB[0] for level in note.whole.values()):
+                dead_output.append((0.999, f"no note on {o.name}"))
+            continue  # something else is to be heard there: it may be no note at all
         dead_output.append((0.001, f"a note on {o.name}"))
         for c in o.channels:
-            fall = strongest - found.get(c, -400.0)
-            said = f"no note on {_place(o, c)}" if c not in found else f"{_db(-fall)} re the other"
-            dead_channel.append((_over(fall, DEAD_DB), said))
-        if {1, 2} <= set(found) and abs(found[1] - found[2]) < DEAD_DB[0]:
-            alive += 1
-            balances.append((found[1] - found[2], o))
-            if o.low is not None and {1, 2} <= set(o.notes[o.low]):
-                low = o.notes[o.low]
-                lost = (low[1] - found[1]) - (low[2] - found[2])
+            # Without a note the channel is as strong as all that is there.
+            fall = note.strongest - note.level.get(c, note.whole.get(c, -math.inf))
+            said = f"{_db(-fall)} re the other" if c in note.level else f"no note on {_place(o, c)}"
+            if c in note.level or fall > DEAD_DB[0]:
+                dead_channel.append((_over(fall, DEAD_DB), said))
+        if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
+            balances.append((note.balance, o))
+            if o.low is not None and {1, 2} <= set(o.low.level) & set(note.level):
+                low = o.low.level
+                lost = (low[1] - note.level[1]) - (low[2] - note.level[2])
+                squares = [n.uncertainty.get(c, 0.0) ** 2 for n in (o.low, note) for c in (1, 2)]
+                sure = abs(_shrunk(lost, 2 * math.sqrt(sum(squares))))
                 weak = 1 if lost < 0 else 2
                 said = f"the low note has lost {abs(lost):.1f} dB on {_place(o, weak)}"
-                thin.append((_over(abs(lost), BASS_DB), said))
+                thin.append((_over(sure, BASS_DB), said))
     clues = []
     if balances:
         chances = [(_over(abs(b), LEVEL_DB), b, o) for b, o in balances]
@@ -505,8 +573,8 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
             clues.append(Clue("weak at one output", _only_if(straight, share), said))
     dead = max((chance for chance, _ in dead_channel), default=0.0)
     if dead > 0.5 and len(played) > 1:
-        said = "another output has both channels" if alive else "no output has both channels"
-        clues.append(Clue("weak at one output", 0.99 if alive else 0.01, said))
+        said = "another output has both channels" if balances else "no output has both channels"
+        clues.append(Clue("weak at one output", 0.99 if balances else 0.01, said))
     for name, found_at in (
         ("dead channel", dead_channel),
         ("dead output", dead_output),
@@ -544,16 +612,14 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     halves: list[tuple[float, str]] = []
     cut: list[tuple[float, float, str]] = []
     loudest = _loudest(outputs)
-    cleanest = min(
-        (thd for o in outputs if o.loud is not None for thd in o.thd[o.loud].values()), default=0.0
-    )
+    cleanest = min((thd for o in outputs if o.loud for thd in o.loud.thd.values()), default=0.0)
     told = len({o.name for o in outputs if o.loud is not None}) > 1
     for o in outputs:
         if o.loud is None:
             continue
-        heard = o.notes[o.loud]
-        loud = {c: v for c, v in o.thd[o.loud].items() if heard[c] > loudest - DEAD_DB[0]}
-        quiet = o.thd[o.quiet] if o.quiet is not None else {}
+        heard = o.loud.level
+        loud = {c: v for c, v in o.loud.thd.items() if heard[c] > loudest - DEAD_DB[0]}
+        quiet = o.quiet.thd if o.quiet is not None else {}
         told = told or bool(quiet) or len(loud) > 1
         for c in loud:
             growth = loud[c] - quiet[c] if c in quiet else 0.0
@@ -567,17 +633,11 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
             entry = _Distorted(o.name, c, by_level, by_quiet, beside, percent)
             found.append(entry)
-            lean = o.asymmetry[o.loud].get(c)
-            straight = [
-                *(
-                    [o.asymmetry[o.quiet][c]]
-                    if o.quiet is not None and c in o.asymmetry[o.quiet]
-                    else []
-                ),
-                *(o.asymmetry[o.loud][x] for x in o.asymmetry[o.loud] if x != c),
-            ]
-            if lean is not None and straight and entry.any > 0.5:
-                most = max(abs(lean - s) for s in straight)
+            own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
+            others = [v for x, v in o.loud.asymmetry.items() if x != c]
+            if own and len(own) + len(others) > 1 and entry.any > 0.5:
+                lean = max(own, key=abs)
+                most = max(abs(lean - v) for v in (*own, *others))
                 which = "positive" if lean < 0 else "negative"
                 said = f"the {which} half is smaller by {abs(lean):.1f} dB on {_place(o, c)}"
                 one_sided.append((_over(most, ONE_SIDED_DB), said))

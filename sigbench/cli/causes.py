@@ -26,6 +26,8 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 SHOWN = 5
+STANDS_OUT = 0.5
+"""Score from which one cause is likelier than all the rest."""
 
 
 def _files(check: str, what: str) -> Any:
@@ -220,8 +222,8 @@ def opening(ranking: "Ranking") -> list[str]:
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
         missing = [c.name for c in ranking.clues if c.holds is None]
-        blind = f" What was not measured cannot tell: {_unmeasured(missing)}." if missing else ""
-        sentences.append(f"Nothing points to a fault ({ranking.healthy:.0%}).{blind}")
+        blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
+        sentences.append(f"Nothing that was measured points to a fault.{blind}")
         return sentences
     best = max((cause.score for cause in ranking.causes), default=0.0)
     if ranking.none_of_these > best:
@@ -234,6 +236,8 @@ def opening(ranking: "Ranking") -> list[str]:
 
         first, second = (BY_KEY[key].name for key in ranking.together)
         sentences.append(f"Two things at once explain it best: {first}, and {second}.")
+    elif best < STANDS_OUT:
+        sentences.append("No cause stands out: something is wrong; probe in this order.")
     return sentences
 
 

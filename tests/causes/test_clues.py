@@ -29,6 +29,36 @@ def note(level: float = -10.0, *, hertz: float = 440.0, thd: float = -60.0) -> O
     return Observation("main", Measurement("tone", SOURCE, tuple(readings)))
 
 
+def stereo(*readings: tuple[str, float, str, int | None, float]) -> list[Observation]:
+    found = [
+        Reading(name, value, unit, channel, doubt) for name, value, unit, channel, doubt in readings
+    ]
+    return [Observation("main", Measurement("tone", SOURCE, tuple(found)))]
+
+
+@pytest.mark.parametrize(
+    ("rms", "doubt", "weak"), [(3.5, 0.01, True), (0.1, 0.01, False), (3.5, 1.5, False)]
+)
+def test_a_stereo_sound_is_no_weak_channel(rms, doubt, weak):
+    """As sampled strings: one partial is stronger at one side, the whole is not."""
+    sides = [
+        ("tone_level", -20.0, "dBFS", 1, doubt),
+        ("tone_level", -23.5, "dBFS", 2, doubt),
+        ("level_rms", -17.0, "dBFS", 1, 0.1),
+        ("level_rms", -17.0 - rms, "dBFS", 2, 0.1),
+    ]
+    seen = stereo(*sides, ("balance", 3.5, "dB", None, doubt))
+    assert (clue(seen, "weak channel").holds > 0.5) == weak
+
+
+def test_what_is_no_note_is_no_dead_output():
+    """Speech, or the wrong file: loud, but without a note."""
+    seen = stereo(*(("level_rms", -20.0, "dBFS", channel, 0.1) for channel in (1, 2)))
+    assert clue(seen, "dead output").holds is None
+    silent = stereo(*(("level_rms", -90.0, "dBFS", channel, 0.1) for channel in (1, 2)))
+    assert clue(silent, "dead output").holds > 0.99
+
+
 def idle(*readings: Reading) -> Observation:
     return Observation("main", Measurement("idle", SOURCE, readings))
 
