@@ -28,6 +28,7 @@ faults from the prediction error.
 """
 
 from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, chain
@@ -105,6 +106,12 @@ _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or i
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
 _DECAYS_SECONDS = (0.006, 0.01, 0.02, 0.05, 0.1)  # of releases that are no dropouts
 _KEPT = 1700  # samples that may still be asked for
+_SHARED_EVIDENCE = 6.0  # log likelihood ratio, from which on another channel broke off as well
+_SHARED_SECONDS = 5.0  # of a longer break only the end is compared
+_SHARED_SLACK = 6  # samples by which its edges may differ, 1 ms
+_SHARED_TRIALS = 12  # of untouched sound: how much does a gain, or a level, scatter in it?
+_SHARED_LEAST_DB = 2.0  # a level scatters by this at least
+_SHARED_MOST_DB = 30.0  # noise and crosstalk are left: a channel need not fall further
 _PIECE = 1 << 16  # frames of the take worked on at once, to bound memory
 
 _Array = NDArray[np.float64]
@@ -407,6 +414,95 @@ class _Hole:
     end: int
     depth: float
     lost: bool
+    seen: int  # samples of the take that were known when it was told
+
+
+def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, int, float]]:
+    """Filters, how many taps they have, and how far they miss the gain of `width` samples.
+
+    The samples lie `lead` after what they are predicted from.
+    """
+    length = lead + width
+    starts = [len(past) - length - 40 * k for k in range(_SHARED_TRIALS)]
+    starts = [start for start in starts if start >= _TAPS]
+    memories = np.array([past[start - _TAPS : start] for start in starts])
+    followed = np.array([past[start + lead : start + length] for start in starts])
+    found = []
+    for fit, taps in ((_close_fit, _TAPS), (_nimble_fit, _TAPS // 2)):
+        error_filter = fit(past)
+        with np.errstate(over="ignore", invalid="ignore"):
+            expected = _continued(error_filter, memories, length)[:, lead:]
+            energies = (expected**2).sum(axis=1) + 1e-30
+            gains = (followed * expected).sum(axis=1) / energies
+            scatter = float(np.sqrt(np.mean((gains - 1) ** 2)))
+        if np.isfinite(scatter):
+            found.append((error_filter, taps, 1.5 * scatter + 0.02))  # fitted to the same sound
+    return found
+
+
+def _level_scatter(past: Samples, lead: int, width: int) -> float:
+    """By how many dB `width` samples differ from what lay `lead` before them."""
+    length = lead + width
+    starts = np.arange(len(past) - length, _PROBE - 1, -40)
+    before = np.array([np.mean(past[s - _PROBE : s] ** 2) for s in starts])
+    after = np.array([np.mean(past[s + lead : s + length] ** 2) for s in starts])
+    moved = 10 * np.log10((after + 1e-30) / (before + 1e-30))
+    return float(max(1.2 * np.sqrt(np.mean(moved**2)), _SHARED_LEAST_DB))
+
+
+def _broke_too(signal: Samples, start: int | None, end: int | None, width: int, db: float) -> bool:
+    """Whether a channel broke off together with another one, which surely did.
+
+    Only two things are weighed: it went on as it was, or it did the same as the other. Both edges
+    are known, so that far less is needed than where a break must be found: what was predicted
+    of it, or its level if that moves less than it can be predicted.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (samples,)
+        The channel, from before the break to as far as it is known.
+    start, end : int or None
+        First sample inside, and first one after; None if it is not at hand.
+    width : int
+        Samples that are compared beside each edge.
+    db : float
+        How far the other channel fell.
+    """
+    lead = _SHARED_SLACK
+    calm = signal[: start - lead] if start is not None else signal[(end or 0) + lead :][::-1]
+    calm = calm[-_PAST:]
+    if len(calm) < _LEAST_PAST or not np.ptp(calm) > 0.0:
+        return False
+    gain = 10 ** (-db / 20)
+    fall_db = min(db, _SHARED_MOST_DB)
+    fits = _gain_scatter(calm, lead, width)
+    level_scatter = _level_scatter(calm, lead, width)
+    total = 0.0
+    edges = []
+    if start is not None:
+        edges.append((calm, signal[start : start + width]))
+    if end is not None:
+        after = signal[end + lead :][::-1][-_PAST:]
+        if len(after) >= _TAPS // 2 or start is None:
+            edges.append((after, signal[end - width : end][::-1]))
+    for past, inside in edges:
+        usable = [fit for fit in fits if fit[1] <= len(past)]
+        best = min(usable, key=lambda fit: fit[2], default=None)
+        if best is not None and (1 - gain) / best[2] > fall_db / level_scatter:
+            memory = np.concatenate([np.zeros(max(0, _TAPS - len(past))), past[-_TAPS:]])
+            expected = _continued(best[0], memory[np.newaxis], lead + width)[0, lead:]
+            found, _ = _gain(inside, expected)
+            off = max(found - gain, 0.0)
+            evidence = ((found - 1) ** 2 - off**2) / (2 * best[2] ** 2)
+        else:
+            before = float(np.mean(past[-_PROBE:] ** 2)) + 1e-30
+            moved = 10 * np.log10((float(np.mean(inside**2)) + 1e-30) / before)
+            off = max(moved + fall_db, 0.0)
+            evidence = (moved**2 - off**2) / (2 * level_scatter**2) if moved < 0 else -np.inf
+        if evidence <= 0.0:
+            return False
+        total += evidence
+    return total >= _SHARED_EVIDENCE
 
 
 class _Channel:
@@ -506,7 +602,8 @@ class _Channel:
             return []
         if self._open.level < self._loudest * 10 ** (-_RETURN_DB / 10):
             return []
-        return [_Hole(self._open.start, end, self._open.depth, True)]
+        seen = self._base + self._count
+        return [_Hole(self._open.start, end, self._open.depth, True, seen)]
 
     # Epochs: stretches in which one predictor watches.
 
@@ -781,7 +878,7 @@ class _Channel:
             self._done = origin + end
             frame = -(-(origin + end + 1) // _FRAME)
             self._resume(frame, prediction.error_filter, _UNSETTLED // 2)
-            return _Hole(start, stop, depth, lost), True
+            return _Hole(start, stop, depth, lost, known * _FRAME), True
         edge = origin + step.start
         before = past[-_TAPS:]
         self._rest = None
@@ -859,7 +956,7 @@ class _Channel:
         self._open = None
         self._done = begin - step.start + 1
         self._resume(-(-self._done // _FRAME), fall.prediction.error_filter, _UNSETTLED // 2)
-        return _Hole(fall.start, end, fall.depth, fall.lost)
+        return _Hole(fall.start, end, fall.depth, fall.lost, known * _FRAME)
 
     def _edge(
         self, found: Samples, expected: Samples, at: int, gain: float, *, back: bool = False
@@ -959,6 +1056,9 @@ class DropoutDetector:
         self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]
         self._unused = np.zeros((channels, self._stride - 1))  # nothing was before the take
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
+        self._shared: list[tuple[int, int]] = []  # channel and start of what others told for it
+        self._recent: deque[_Array] = deque()  # samples of all channels
+        self._recent_base, self._recent_end = 0, 0
         self._fed = 0
 
     @property
@@ -1017,6 +1117,8 @@ class DropoutDetector:
                 later, phase = divmod(place, q)
                 samples += phases[phase][:, later : later + n] * weight
         self._unused = raw[:, n * q : count].copy()
+        if len(raw) > 1:
+            self._remember(samples)
         self._fed += len(block)
         for number, channel in enumerate(self._channels, start=1):
             channel.take(samples[number - 1], block[:, number - 1])
@@ -1043,6 +1145,15 @@ class DropoutDetector:
             if decided is not None and first.end + near >= decided:
                 waiting += group
                 continue
+            group = [(number, hole) for number, hole in group if not self._is_told(number, hole)]
+            if not group:
+                continue
+            first = group[0][1]
+            sharing = self._sharing(group)
+            told = {number for number, _ in sharing}
+            self._shared = [share for share in self._shared if share[0] not in told]
+            self._shared += [(number, hole.start) for number, hole in sharing]
+            group += sharing
             events.append(
                 Event(
                     "dropout" if first.lost else "dip",
@@ -1054,6 +1165,45 @@ class DropoutDetector:
             )
         self._holes = waiting
         return tuple(events)
+
+    def _is_told(self, number: int, hole: _Hole) -> bool:
+        """Whether another channel's break told of this one, which was closed later."""
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        return any(n == number and abs(hole.start - start) <= near for n, start in self._shared)
+
+    def _remember(self, samples: _Array) -> None:
+        """Keep what another channel's break may be compared with."""
+        self._recent.append(samples)
+        self._recent_end += samples.shape[1]
+        least = round((_SHARED_SECONDS + 1.0) * self._samplerate / self._stride)
+        least += _PIECE // self._stride
+        while self._recent_end - self._recent_base - self._recent[0].shape[1] > least:
+            self._recent_base += self._recent.popleft().shape[1]
+
+    def _sharing(self, group: list[tuple[int, _Hole]]) -> list[tuple[int, _Hole]]:
+        """The same hole in channels that broke off too, where that alone was not plain enough."""
+        own = {number for number, _ in group}
+        others = [n for n in range(1, len(self._channels) + 1) if n not in own]
+        if not others:
+            return []
+        hole = max((hole for _, hole in group), key=lambda hole: hole.depth)
+        q = self._stride
+        first = -(-(hole.start + q) // q)
+        last = (hole.end - q) // q + 1
+        width = min(last - first, _PROBE)
+        if width < 4:
+            return []
+        old = hole.end - hole.start > _SHARED_SECONDS * self._samplerate
+        begin = max(0, first - _PAST - 2 * _SHARED_SLACK) if not old else last - width
+        known = np.concatenate(self._recent, axis=1)[:, : hole.seen - self._recent_base]
+        known = known[:, begin - self._recent_base :]
+        start = None if old else first - begin
+        end = last - begin if hole.end // q + _PROBE <= hole.seen else None
+        return [
+            (number, hole)
+            for number in others
+            if _broke_too(known[number - 1], start, end, width, hole.depth)
+        ]
 
 
 def find_dropouts(signal: Samples, samplerate: int) -> tuple[Event, ...]:

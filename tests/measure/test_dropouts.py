@@ -219,6 +219,26 @@ def test_a_dropout_right_after_a_loss_does_not_pass_for_the_sounds_own_edges(gai
             assert any(abs(e.start - start / RATE) < 0.001 for e in events)
 
 
+@pytest.mark.parametrize("gain", [0.0, 0.25, 0.5])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_break_soon_after_audio_jumps_is_seen_where_the_jump_is_known(gain, seed):
+    chance = np.random.default_rng(seed)
+    time = np.arange(2 * RATE) / RATE
+    sound = 0.2 * sum(np.sin(2 * np.pi * 110 * k * time) / k for k in range(1, 20))
+    joint, skipped = RATE + int(chance.integers(100)), int(chance.integers(200, 900))
+    signal = np.concatenate([sound[:joint], sound[joint + skipped :]])
+    start = joint + round(0.04 * RATE)
+    signal[start : start + 480] *= gain
+    signal += 1e-4 * chance.standard_normal(len(signal))
+    seen = []
+    for lost in ((), (LostBuffers(joint, skipped),)):
+        detector = DropoutDetector(RATE, 1, lost)
+        events = detector.feed(signal[:, np.newaxis]) + detector.finish()
+        seen.append(any(abs(event.start - start / RATE) < 0.002 for event in events))
+    # The jump stands out so far that beside it the break would look like the sound's own ways.
+    assert seen == [False, True]
+
+
 def test_what_a_loss_begins_or_ends_is_parted():
     (event,) = (Event("dropout", 1.0, 1.3, (1,), 60.0),)
     silence = [LostBuffers(round(1.2 * RATE), 0, round(0.1 * RATE))]
@@ -400,3 +420,61 @@ def test_what_happens_is_known_within_a_tenth_of_a_second():
         seen = [now for now, since in open_at if abs(since - start) < EDGE_SECONDS]
         assert min(seen) - start <= 0.06
         assert max(seen) - start - length <= 0.06
+
+
+BREAKS = ((1.0, 0.005), (1.6, 0.02), (2.2, 0.1), (3.0, 0.5), (4.1, 0.03))  # start, length; s
+
+
+def restless(seed):
+    """Partials that each wander in strength and phase, some 30 Hz fast: no predictor follows."""
+    from scipy.signal import lfilter
+
+    chance = np.random.default_rng(seed)
+    t = np.arange(6 * RATE) / RATE
+
+    def wander():
+        path = chance.standard_normal(len(t))
+        for _ in range(2):
+            path = lfilter([0.004], [1, -0.996], path)
+        return 0.35 * path / np.std(path)
+
+    angles = 2 * np.pi * 196 * np.arange(1, 13)[:, np.newaxis] * t
+    return 0.1 * sum(
+        ((1 + wander()) * np.cos(angle + k) + wander() * np.sin(angle)) / k
+        for k, angle in enumerate(angles, start=1)
+    )
+
+
+@pytest.mark.parametrize("db", [12, 40])
+@pytest.mark.parametrize("sizes", [(480,), (70_001, 977)])
+def test_a_channel_that_is_hard_to_watch_is_told_by_its_partner(db, sizes):
+    t = np.arange(6 * RATE) / RATE
+    steady, moving = 0.2 * (196 * t % 1.0 - 0.5), restless(3)
+    assert find_dropouts(moving[:, np.newaxis], RATE) == ()
+    for both in (True, False):
+        take = np.stack([steady, moving], axis=1)
+        for start, length in BREAKS:
+            part = slice(round(start * RATE), round((start + length) * RATE))
+            take[part, slice(0, 2 if both else 1)] *= 10 ** (-db / 20)
+        take += 1e-4 * np.random.default_rng(4).standard_normal(take.shape)
+        events = find_dropouts(take, RATE)
+        told = [(event.start, event.channels) for event in events]
+        channels = (1, 2) if both else (1,)
+        assert told == [(pytest.approx(start, abs=EDGE_SECONDS), channels) for start, _ in BREAKS]
+        detector, at, turn, found = DropoutDetector(RATE, 2), 0, 0, []
+        while at < len(take):
+            size = sizes[turn % len(sizes)]
+            found += detector.feed(take[at : at + size])
+            at, turn = at + size, turn + 1
+        assert (*found, *detector.finish()) == events
+        if both:
+            assert len(find_dropouts(take[:, 1:], RATE)) < len(BREAKS)  # it takes the partner
+
+
+def test_what_a_sure_channel_says_does_not_rub_off_on_silence_or_hiss():
+    t = np.arange(3 * RATE) / RATE
+    for other in (0.0, 1e-4, 0.1):
+        take = np.stack([0.3 * np.sin(2 * np.pi * 300 * t), np.zeros(len(t))], axis=1)
+        take[RATE : RATE + 960, 0] = 0.0
+        take[:, 1] += other * np.random.default_rng(6).standard_normal(len(t))
+        assert [event.channels for event in find_dropouts(take, RATE)] == [(1,)]
