@@ -1,90 +1,250 @@
 """How often the ranking names the right cause: circuits with a fault, drawn with tolerances.
 
-Run by hand: ``python -m benchmarks.precision_causes --draws 3`` (about 4 s a circuit).
+Run by hand: ``python -m benchmarks.precision_causes FOLDER --draws 2`` (about 6 s a circuit and
+processor). What was measured on each circuit is kept in FOLDER, and not worked out again.
 """
 
 import argparse
+import json
+import os
 import zlib
 from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
 from sigbench.causes.clues import Observation, gather
 from sigbench.causes.ranking import Ranking, rank
-from sigbench.causes.records import RECORDS
-from sigbench.checks import measure
-from sigbench.checks.rails import measure_rails
-from sigbench.circuits.faults import STEADY_FAULTS, good
+from sigbench.causes.records import BY_NAME
+from sigbench.circuits.faults import FAULTS, SEVERITIES, good, seen_at
+from sigbench.circuits.instrument import OUTPUTS
+from sigbench.circuits.observed import Found, observe
 from sigbench.circuits.takes import record
-from sigbench.model import CheckSettings, Rail
+from sigbench.model import Rail
+from sigbench.wire import measurement_from_object, measurement_to_object
 
-NOTES = {"loud": 440.0, "quiet": 440.0, "low": 70.0}
-MAINS = (50.0, 60.0)
-METER = 0.003  # relative, one standard deviation
 HEALTHY = "healthy"
-KEYS = {r.name: r.key for r in RECORDS}
+NONE = "none of these"
+MAINS = (50.0, 60.0)
+
+STIMULI: dict[str, tuple[str, ...]] = {
+    "everything": (),
+    "no rails": ("rails",),
+    "no jack and pot checks": ("jack", "pot"),
+    "one level": ("quiet",),
+    "no low note": ("low",),
+    "idle and one note": ("quiet", "low", "jack", "pot", "rails"),
+}
+"""What was not measured."""
 
 
-def observe(
-    name: str, strong: bool, mains_hz: float, number: int
-) -> tuple[list[Observation], Observation]:
-    """What is measured on one drawn circuit, and its rails as read from a multimeter."""
-    rng = np.random.default_rng([zlib.crc32(name.encode()), int(strong), int(mains_hz), number])
-    parts = good(rng, mains_hz)
-    if name != HEALTHY:
-        parts = STEADY_FAULTS[name](parts, strong, rng).parts
-    recorded = record(parts, rng)
-    observed = []
-    for (output, tone), take in recorded.takes.items():
-        settings = CheckSettings(frequency_hz=NOTES.get(tone), mains_hz=mains_hz)
-        check = "idle" if tone == "idle" else "tone"
-        observed.append(Observation(output, measure(take, check, settings)))
-    rails = [
-        Rail(rail, float(rail.split()[0]), measured_volts=volts * rng.normal(1, METER))
-        for rail, volts in recorded.rails.items()
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """One circuit: what is wrong with it, and under which conditions."""
+
+    cause: str
+    severity: str
+    mains_hz: float
+    line_rails: int
+    number: int
+
+    @property
+    def name(self) -> str:
+        return (
+            f"{self.cause}-{self.severity}-{self.mains_hz:g}-{self.line_rails}-{self.number}.json"
+        )
+
+
+def draws(first: int, count: int, designs: Iterable[int]) -> Iterator[Draw]:
+    """Every fault in every condition, `count` times."""
+    for number in range(first, first + count):
+        for line_rails in designs:
+            for cause in (HEALTHY, *FAULTS):
+                for severity in SEVERITIES:
+                    for mains_hz in MAINS:
+                        yield Draw(cause, severity, mains_hz, line_rails, number)
+
+
+def work_out(draw: Draw, folder: Path) -> None:
+    """Simulate and measure one circuit, and keep what was measured."""
+    path = folder / draw.name
+    if path.exists():
+        return
+    rng = np.random.default_rng(
+        [
+            zlib.crc32(draw.cause.encode()),
+            SEVERITIES.index(draw.severity),
+            int(draw.mains_hz),
+            draw.line_rails,
+            draw.number,
+        ]
+    )
+    sound = good(rng, draw.mains_hz, line_rails=draw.line_rails)
+    parts = sound
+    if draw.cause != HEALTHY:
+        parts = FAULTS[draw.cause](sound, draw.severity == SEVERITIES[1], rng)
+    found = observe(record(parts, rng), draw.mains_hz, rng)
+    text = json.dumps(
+        {"draw": asdict(draw), "seen_at": seen_at(sound, parts), "found": pack(found)}
+    )
+    unfinished = path.with_suffix(".part")
+    unfinished.write_text(text)
+    unfinished.rename(path)
+
+
+def pack(found: Found) -> list[dict[str, object]]:
+    """Observations as JSON values."""
+    return [
+        {
+            "output": o.output,
+            "name": name,
+            "rails": [asdict(rail) for rail in o.rails],
+            "measurement": measurement_to_object(o.measurement),
+        }
+        for (_, name), o in found.items()
     ]
-    return observed, Observation("supply", measure_rails(rails))
+
+
+def unpack(data: list[dict[str, object]]) -> Found:
+    """Observations from what `pack` gives."""
+    return {
+        (entry["output"], entry["name"]): Observation(
+            entry["output"],
+            measurement_from_object(entry["measurement"]),
+            tuple(Rail(**rail) for rail in entry["rails"]),
+        )
+        for entry in data
+    }
 
 
 def verdict(ranking: Ranking) -> list[str]:
     """The causes in their order; healthy alone where that is likelier than any."""
     if ranking.nothing_wrong:
         return [HEALTHY]
-    return [KEYS[c.name] for c in ranking.causes] or ["none of these"]
+    keys = [BY_NAME[c.name].key for c in ranking.causes]
+    if ranking.none_of_these > max((c.score for c in ranking.causes), default=0.0):
+        return [NONE, *keys]
+    return keys
+
+
+@dataclass
+class Tally:
+    """How often the right cause came first, and among the first three."""
+
+    count: int = 0
+    first: int = 0
+    three: int = 0
+
+    def add(self, cause: str, said: list[str]) -> None:
+        self.count += 1
+        self.first += said[0] == cause
+        self.three += cause in said[:3]
+
+    def __str__(self) -> str:
+        return (
+            f"{self.count} | {100 * self.first / self.count:.1f} "
+            f"| {100 * self.three / self.count:.1f}"
+        )
 
 
 def main() -> None:
     """Print the share of right answers, and how right the scores are."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--draws", type=int, default=2)
+    parser.add_argument("folder", type=Path, nargs="?", default=Path("/tmp/circuits"))
+    parser.add_argument("--draws", type=int, default=1, help="of each fault in each condition")
     parser.add_argument("--first", type=int, default=1000, help="number of the first draw")
+    parser.add_argument("--designs", type=int, nargs="+", default=[2, 1], help="2, 1 or both")
+    parser.add_argument("--pictures", type=Path, help="folder for the two pictures")
     options = parser.parse_args()
-    right: Counter[str] = Counter()
-    among: Counter[str] = Counter()
-    count: Counter[str] = Counter()
+    options.folder.mkdir(parents=True, exist_ok=True)
+    wanted = list(draws(options.first, options.draws, options.designs))
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        for _ in pool.map(work_out, wanted, [options.folder] * len(wanted)):
+            pass
+    tallies: defaultdict[tuple[str, str], Tally] = defaultdict(Tally)
     wrong: defaultdict[str, Counter[str]] = defaultdict(Counter)
-    scored: defaultdict[int, list[bool]] = defaultdict(list)
-    for name in (HEALTHY, *STEADY_FAULTS):
-        for strong in (False, True):
-            for mains_hz in MAINS:
-                for number in range(options.first, options.first + options.draws):
-                    observed, rails = observe(name, strong, mains_hz, number)
-                    ranking = rank(gather([*observed, rails]))
-                    named = verdict(ranking)
-                    count[name] += 1
-                    right[name] += named[0] == name
-                    among[name] += name in named[:3]
-                    if named[0] != name:
-                        wrong[name][named[0]] += 1
-                    for cause in ranking.causes:
-                        scored[min(4, int(5 * cause.score))].append(KEYS[cause.name] == name)
-        said = ", ".join(f"{other} {n}" for other, n in wrong[name].items())
-        print(f"| {name} | {count[name]} | {right[name]} | {among[name]} | {said} |", flush=True)
-    total = sum(count.values())
-    print(f"first {sum(right.values()) / total:.3f}, first three {sum(among.values()) / total:.3f}")
-    for part, hits in sorted(scored.items()):
-        print(f"score {part / 5:.1f} to {part / 5 + 0.2:.1f}: right {np.mean(hits):.2f}", end=" ")
-        print(f"of {len(hits)}")
+    scored: list[tuple[float, bool]] = []
+    for draw in wanted:
+        kept = json.loads((options.folder / draw.name).read_text())
+        found = unpack(kept["found"])
+        for stimuli, left_out in STIMULI.items():
+            ranking = rank(gather([o for (_, n), o in found.items() if n not in left_out]))
+            said = verdict(ranking)
+            tallies["measured", stimuli].add(draw.cause, said)
+            if left_out:
+                continue
+            wrong[draw.cause][said[0]] += 1
+            scored += [(c.score, BY_NAME[c.name].key == draw.cause) for c in ranking.causes]
+            for part, value in (
+                ("fault", draw.cause),
+                ("severity", draw.severity),
+                ("mains", f"{draw.mains_hz:g} Hz"),
+                ("design", f"line amplifier on {draw.line_rails} rail(s)"),
+            ):
+                tallies[part, value].add(draw.cause, said)
+        for output in OUTPUTS:
+            if output in kept["seen_at"] or draw.cause == HEALTHY:
+                alone = [o for (where, _), o in found.items() if where in (output, "supply")]
+                tallies["output", f"{output} alone"].add(draw.cause, verdict(rank(gather(alone))))
+    for (part, value), tally in sorted(tallies.items(), key=lambda e: e[0][0]):
+        others = ", ".join(f"{k} {n}" for k, n in wrong[value].most_common() if k != value)
+        print(f"| {part} | {value} | {tally} | {others if part == 'fault' else ''} |")
+    for low in np.arange(0.0, 1.0, 0.1):
+        hits = [right for score, right in scored if low <= score < low + 0.1]
+        if hits:
+            print(f"| {low:.1f} to {low + 0.1:.1f} | {100 * np.mean(hits):.0f} % of {len(hits)} |")
+    if options.pictures:
+        draw_pictures(options.pictures, wrong, scored)
+
+
+def draw_pictures(
+    folder: Path, said: dict[str, Counter[str]], scored: list[tuple[float, bool]]
+) -> None:
+    """The matrix of what was wrong against what was said, and how right each score was."""
+    import matplotlib
+
+    matplotlib.use("svg")
+    matplotlib.rcParams["svg.hashsalt"] = "sigbench"
+    import matplotlib.pyplot as plt
+
+    names = [HEALTHY, *FAULTS]
+    columns = [*names, NONE]
+    shares = np.array([[100 * said[r][c] / said[r].total() for c in columns] for r in names])
+    figure, axes = plt.subplots(figsize=(8.5, 7.5), layout="constrained")
+    axes.imshow(shares, cmap="Blues", vmin=0, vmax=100)
+    for (row, column), share in np.ndenumerate(shares):
+        if share:
+            axes.text(
+                column, row, f"{share:.0f}", ha="center", va="center", fontsize=7,
+                color="white" if share > 55 else "black",
+            )  # fmt: skip
+    axes.set_xticks(range(len(columns)), columns, rotation=60, ha="right", fontsize=8)
+    axes.set_yticks(range(len(names)), names, fontsize=8)
+    axes.set_xlabel("named first")
+    axes.set_ylabel("what it was")
+    axes.set_title("Percent of the circuits", fontsize=10)
+    figure.savefig(folder / "matrix.svg", metadata={"Date": None})
+    figure, axes = plt.subplots(figsize=(5, 4.5), layout="constrained")
+    edges = np.linspace(0, 1, 11)
+    for low, high in pairwise(edges):
+        hits = [right for score, right in scored if low <= score < high or score == high == 1]
+        if len(hits) < 5:
+            continue
+        # Wilson's interval at 95 % (J. Am. Stat. Assoc. 22 (1927) 209).
+        n, p, z = len(hits), float(np.mean(hits)), 1.96
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+        place = np.mean([s for s, _ in scored if low <= s < high or s == high == 1])
+        axes.plot([place, place], [middle - half, middle + half], color="tab:blue")
+        axes.plot(place, p, "o", color="tab:blue")
+    axes.plot([0, 1], [0, 1], ":", color="gray")
+    axes.set_xlabel("score")
+    axes.set_ylabel("share that was right")
+    figure.savefig(folder / "calibration.svg", metadata={"Date": None})
 
 
 if __name__ == "__main__":

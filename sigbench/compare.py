@@ -85,6 +85,7 @@ LOWER_IS_BETTER = frozenset(
         "jumps",
         "gang_error_most",
         "end_residue",
+        "rail_ripple",
     }
 )
 HIGHER_IS_BETTER = frozenset({"sinad"})

@@ -315,12 +315,16 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Rail:
-    """A supply rail as typed in from the multimeter: volts, and tolerance in percent of nominal."""
+    """A supply rail as typed in from the multimeter: volts, and tolerance in percent of nominal.
+
+    `ripple_volts` is what the meter shows on AC volts, RMS; None where nobody looked.
+    """
 
     name: str
     nominal_volts: float
     tolerance_percent: float = 5.0
     measured_volts: float | None = None
+    ripple_volts: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

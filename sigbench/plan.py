@@ -44,7 +44,8 @@ DEFAULT_RAILS = (Rail("+5 V", 5.0), Rail("+15 V", 15.0), Rail("-15 V", -15.0))
 RAILS_PROMPT = (
     "Multimeter on DC volts, black probe on the unit's audio ground, unit switched on and warm. "
     "Measure each rail at its test point and type in what you read, with the minus sign where "
-    "there is one; leave empty what this unit does not have. "
+    "there is one; leave empty what this unit does not have. A second number after a space is the "
+    "ripple, on AC volts of the same meter, where you measured it. "
     "DANGER: the mains side, and the primary of a switch-mode supply, hold several hundred volts "
     "and can kill, also after unplugging, until the main capacitor is discharged: stay on the "
     "low-voltage side, one hand only, and leave the mains side to those who are trained for it; "
@@ -318,6 +319,7 @@ class _RailFile(Struct, forbid_unknown_fields=True):
     nominal_volts: float
     tolerance_percent: float = 5.0
     measured_volts: float | None = None
+    ripple_volts: float | None = None
 
 
 class _StepFile(Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -363,7 +365,9 @@ def _to_file(step: Step) -> _StepFile:
         taper=settings.taper,
         limits=[_LimitFile(x.reading, x.unit, x.low, x.high) for x in step.limits],
         rails=[
-            _RailFile(r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts)
+            _RailFile(
+                r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts, r.ripple_volts
+            )
             for r in step.rails
         ],
     )
@@ -406,7 +410,8 @@ def _from_file(step: object, number: int, origin: str) -> Step:
         CheckSettings(frequency, file.a4_hz, file.mains_hz, file.driven_channel, file.taper),
         tuple(Limit(x.reading, x.unit, x.low, x.high) for x in file.limits),
         tuple(
-            Rail(r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts) for r in file.rails
+            Rail(r.name, r.nominal_volts, r.tolerance_percent, r.measured_volts, r.ripple_volts)
+            for r in file.rails
         ),
     )
 
@@ -496,10 +501,12 @@ def _validate_step(step: Step, where: str) -> None:
         except RequestError as exc:
             raise RequestError(f"{where}, field 'rails': {exc}") from exc
         for rail in step.rails:
-            if rail.measured_volts is not None and not math.isfinite(rail.measured_volts):
-                raise RequestError(
-                    f"{where}, field 'rails': the measured voltage of '{rail.name}' is no number."
-                )
+            for what, volts in (("voltage", rail.measured_volts), ("ripple", rail.ripple_volts)):
+                if volts is not None and not math.isfinite(volts):
+                    raise RequestError(
+                        f"{where}, field 'rails': the measured {what} of '{rail.name}' is no "
+                        "number."
+                    )
 
 
 def _validate_limit(limit: Limit, where: str) -> None:

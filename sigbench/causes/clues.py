@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from sigbench.model import Measurement, Rail, Reading
+from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
+from sigbench.model import Event, Measurement, Rail, Reading
 
 # Where a statement is as likely true as not, and within how much it goes over: from the circuits
 # of `sigbench.circuits`, and from what is usual (common practice, no source).
@@ -28,17 +29,19 @@ DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
+LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
 BASS_DB = (1.0, 0.2)  # what a low note has lost against the other channel
 DEAD_DB = (30.0, 3.0)
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
+BUZZ_DB = -65.0  # hum re a note, from which on it may pass for crackle
 DC_LOG = (math.log(0.02), 0.25)  # of full scale
+RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.3)
 SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
-USUAL_TOLERANCE_PERCENT = 5.0  # of a rail; common practice, no source
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
 ASSUMED_NOTE_DBFS = -12.0  # where no note was recorded; common practice, no source
@@ -53,7 +56,7 @@ class Observation:
     output : str
     measurement : Measurement
     rails : tuple of Rail
-        Of a rails check, for their tolerances.
+        Of a rails check, whose readings carry their names.
     """
 
     output: str
@@ -99,6 +102,14 @@ CLUES: dict[str, tuple[str, str]] = {
     "tones in series": ("the tones are multiples of one", "the tones are not multiples of one"),
     "tones alike": ("as strong in every channel", "not equally strong in all channels"),
     "weak channel": ("one channel is weaker", "both channels are equally strong"),
+    "weaker when quiet": (
+        "one channel loses more of a quiet note than of a loud one",
+        "no channel loses more of a quiet note than of a loud one",
+    ),
+    "weaker when loud": (
+        "one channel loses more of a loud note than of a quiet one",
+        "no channel loses more of a loud note than of a quiet one",
+    ),
     "dead channel": ("one channel is dead", "no channel is dead by itself"),
     "dead output": ("both channels of an output are dead", "no output is dead"),
     "weak at one output": (
@@ -134,7 +145,19 @@ CLUES: dict[str, tuple[str, str]] = {
         "the sound breaks off in both channels together",
         "the sound never breaks off in both channels together",
     ),
+    "clicks in one channel": (
+        "it clicks or crackles in one channel when moved",
+        "no single channel clicks or crackles when moved",
+    ),
+    "clicks in both channels": (
+        "it clicks or crackles in both channels together when moved",
+        "it never clicks or crackles in both channels together when moved",
+    ),
     "hum bursts": ("hum comes and goes", "no hum comes and goes"),
+    "moved on every output": (
+        "every output does it when moved",
+        "one output does it when moved and another does not",
+    ),
     "crackle when turned": (
         "it crackles while the control is turned",
         "nothing crackles while the control is turned",
@@ -145,6 +168,7 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "rail missing": ("a supply rail is missing", "no supply rail is missing"),
     "rail low": ("a supply rail is out of tolerance", "every measured rail is within tolerance"),
+    "rail ripple": ("ripple on a regulated rail", "no ripple on the measured rails"),
 }
 """Every clue, by name: the statement, and its opposite."""
 
@@ -340,30 +364,6 @@ def _told(
     return {
         c: v for c, v in _median(measurements, name).items() if c not in bounds or v < well_below
     }
-
-
-def _merge_notes(tones: Sequence[Measurement]) -> list[Measurement]:
-    """One measurement a note: of repeats, the middle one by level."""
-    groups: dict[tuple[int, int], list[Measurement]] = {}
-    for m in tones:
-        pitch = _pitch(m)
-        level = max(_by_channel(m, "tone_level").values(), default=-200.0)
-        key = (round(12 * math.log2(pitch)) if pitch else 0, round(level / 6))
-        groups.setdefault(key, []).append(m)
-    merged = []
-    for group in groups.values():
-        group.sort(key=lambda m: max(_by_channel(m, "tone_level").values(), default=-200.0))
-        merged.append(group[len(group) // 2])
-    return merged
-
-
-def _pitch(measurement: Measurement) -> float:
-    """In Hz, of the strongest channel; 0 without a tone."""
-    found = _by_channel(measurement, "frequency")
-    levels = _by_channel(measurement, "tone_level")
-    if not found:
-        return 0.0
-    return found[max(found, key=lambda c: levels.get(c, -math.inf))]
 
 
 def _of(measurement: Measurement, name: str) -> Iterable[Reading]:
@@ -571,6 +571,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
             said = f"{min(others):.1f} dB at another output"
             straight = 1 - _over(min(others), (0.8 * max(abs(b), 1.5), 0.2))
             clues.append(Clue("weak at one output", _only_if(straight, share), said))
+    clues += _level_law(balances)
     dead = max((chance for chance, _ in dead_channel), default=0.0)
     if dead > 0.5 and len(played) > 1:
         said = "another output has both channels" if balances else "no output has both channels"
@@ -584,6 +585,30 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
             share, said = max(found_at, key=lambda entry: entry[0])
             clues.append(Clue(name, share, said))
     return clues
+
+
+def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
+    """Whether a channel that is weak is so at all levels; the control's own error is taken off."""
+    laws = []
+    for _, o in balances:
+        if (
+            o.loud is None
+            or o.quiet is None
+            or not {1, 2} <= set(o.loud.level) & set(o.quiet.level)
+        ):
+            continue
+        others = sorted(b for b, other in balances if other is not o)
+        control = others[len(others) // 2] if others else 0.0
+        loud, quiet = (n.level[1] - n.level[2] - control for n in (o.loud, o.quiet))
+        said = f"{abs(loud):.1f} dB loud, {abs(quiet):.1f} dB quiet on {o.name}"
+        laws.append((abs(quiet) - abs(loud), said))
+    if not laws:
+        return []
+    more, less = max(laws), min(laws)
+    return [
+        Clue("weaker when quiet", _over(more[0], LEVEL_LAW_DB), more[1]),
+        Clue("weaker when loud", _over(-less[0], LEVEL_LAW_DB), less[1]),
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -697,6 +722,8 @@ def _dc(outputs: Sequence[_Output]) -> Clue:
 
 _WATCHED = ("jack", "dropouts", "soak")
 _BREAKS = ("dropout", "dip")
+_CLICKS = ("click", "crackle")
+_SOME_CLICKS = (2.5, 0.5)  # one or two may be a plug that scrapes, or the table that was hit
 
 
 def _breaks(observations: Sequence[Observation]) -> list[Clue]:
@@ -717,8 +744,28 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
         clues += [
             clue("breaks in one channel", lambda n, kind: kind in _BREAKS and n == 1),
             clue("breaks in both channels", lambda n, kind: kind in _BREAKS and n > 1),
+            _clicks("clicks in one channel", [e for e, _ in events if len(e.channels) == 1]),
+            _clicks("clicks in both channels", [e for e, _ in events if len(e.channels) > 1]),
         ]
+    moved = {o.output: _does(o.measurement.events) for o in watched}
+    if len(moved) > 1:
+        doing = sorted(name for name, does in moved.items() if does > 0.5)
+        said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
+        every = _only_if(min(moved.values()), max(moved.values()))
+        clues.append(Clue("moved on every output", every, said))
     return clues
+
+
+def _clicks(name: str, events: Sequence[Event]) -> Clue:
+    count = sum(e.kind in _CLICKS for e in events)
+    return Clue(name, _over(count, _SOME_CLICKS), f"{count} times" if count else "none seen")
+
+
+def _does(events: Sequence[Event]) -> float:
+    """Whether anything happens on an output while it is moved."""
+    breaks = sum(e.kind in (*_BREAKS, "hum_burst") for e in events)
+    clicks = sum(e.kind in _CLICKS for e in events)
+    return max(_seen(breaks), _over(clicks, _SOME_CLICKS))
 
 
 def _seen(count: int) -> float:
@@ -727,8 +774,19 @@ def _seen(count: int) -> float:
 
 
 def _turned(observations: Sequence[Observation]) -> list[Clue]:
-    turned = [o.measurement for o in observations if o.measurement.check == "pot"]
-    rates = [r.value for m in turned for r in _of(m, "crackle_rate") if isinstance(r.value, float)]
+    idle: dict[str, list[Measurement]] = {}
+    for o in observations:
+        if o.measurement.check == "idle":
+            idle.setdefault(o.output, []).append(o.measurement)
+    pots = [o for o in observations if o.measurement.check == "pot"]
+    turned = [o.measurement for o in pots]
+    rates = [
+        r.value
+        for o in pots
+        for r in _of(o.measurement, "crackle_rate")
+        if isinstance(r.value, float)
+        and not _buzzes(o.measurement, r.channel, idle.get(o.output, []))
+    ]
     if not rates:
         return []
     worn = [r.value for m in turned for r in _of(m, "worn_travel") if isinstance(r.value, tuple)]
@@ -741,35 +799,54 @@ def _turned(observations: Sequence[Observation]) -> list[Clue]:
     return clues
 
 
+def _buzzes(turned: Measurement, channel: int | None, idle: Sequence[Measurement]) -> bool:
+    """Whether hum is so strong beside the note that its edges may pass for crackle."""
+    top, hum = _by_channel(turned, "top_level"), _median(idle, "hum_total")
+    return channel in top and channel in hum and hum[channel] > top[channel] + BUZZ_DB
+
+
 def _rails(observations: Sequence[Observation]) -> list[Clue]:
     """Whether a rail is gone, or off; that none is gone is known when all have been measured."""
-    errors: list[tuple[float, float, str]] = []  # percent, tolerance, words
+    errors: list[tuple[float, Rail]] = []  # percent of nominal
+    ripples: list[tuple[float, Rail]] = []  # volts
     unmeasured = []
     for o in observations:
-        tolerances = {rail.name: rail.tolerance_percent for rail in o.rails}
-        for r in o.measurement.readings:
-            if not r.name.startswith("rail_error["):
-                continue
-            name = r.name.partition("[")[2].rstrip("]")
-            if isinstance(r.value, float):
-                tolerance = tolerances.get(name, USUAL_TOLERANCE_PERCENT)
-                errors.append((r.value, tolerance, f"{name} is off by {r.value:+.0f} %"))
+        readings = {r.name: r.value for r in o.measurement.readings}
+        for rail in o.rails:
+            error = readings.get(reading_name("rail_error", rail))
+            ripple = readings.get(reading_name("rail_ripple", rail))
+            if isinstance(error, float):
+                errors.append((error, rail))
             else:
-                unmeasured.append(name)
+                unmeasured.append(rail.name)
+            if isinstance(ripple, float):
+                ripples.append((ripple, rail))
+    clues = []
+    if ripples:
+        most, rail = max(ripples, key=lambda entry: entry[0])
+        share = _over(math.log(max(most, 1e-6)), RIPPLE_LOG)
+        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {rail.name}"))
     if not errors:
-        return []
+        return clues
     gone = [e for e in errors if abs(100 + e[0]) < MISSING_PERCENT]
-    off = [e for e in errors if e not in gone and abs(e[0]) > e[1]]
-    worst = max(errors, key=lambda e: abs(e[0]) / e[1])
+    off = [e for e in errors if e not in gone and abs(e[0]) > e[1].tolerance_percent]
+    worst = max(errors, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
     if gone:
-        missing = Clue("rail missing", 0.999, gone[0][2])
+        said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
+        clues.append(Clue("rail missing", 0.999, said))
     elif unmeasured:
-        missing = Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}")
+        clues.append(Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}"))
     else:
-        missing = Clue("rail missing", 0.001, worst[2])
+        clues.append(Clue("rail missing", 0.001, _error(worst)))
     if off:
-        return [missing, Clue("rail low", 0.99, max(off, key=lambda e: abs(e[0]))[2])]
-    return [missing, Clue("rail low", None if gone else 0.01, worst[2])]
+        clues.append(Clue("rail low", 0.99, _error(max(off, key=lambda e: abs(e[0])))))
+    else:
+        clues.append(Clue("rail low", None if gone else 0.01, _error(worst)))
+    return clues
+
+
+def _error(error: tuple[float, Rail]) -> str:
+    return f"{error[1].name} is off by {error[0]:+.0f} %"
 
 
 def _db(value: float) -> str:

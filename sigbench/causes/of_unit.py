@@ -2,11 +2,12 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from sigbench.causes.clues import Observation, gather
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.errors import RequestError
-from sigbench.model import Found, Run, Unit
+from sigbench.model import Found, Measurement, Run, Unit
 
 
 def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
@@ -16,6 +17,11 @@ def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
         for run in runs
         for measurement in run.measurements
     )
+
+
+def tells_of_causes(runs: Iterable[Run]) -> bool:
+    """Whether anything that was measured gives a clue."""
+    return any(clue.holds is not None for clue in gather(observations(runs)))
 
 
 def causes_of(runs: Sequence[Run], units: Iterable[Unit] = ()) -> Ranking:
@@ -33,6 +39,14 @@ def causes_of(runs: Sequence[Run], units: Iterable[Unit] = ()) -> Ranking:
         If none of the runs can tell anything.
     """
     return rank_or_refuse(observations(runs), met(units))
+
+
+def with_causes(measurement: Measurement) -> Measurement:
+    """The measurement with the causes that it points to by itself."""
+    clues = gather([Observation("main", measurement)])
+    if all(clue.holds is None for clue in clues):
+        return measurement
+    return replace(measurement, causes=rank(clues).named)
 
 
 def rank_or_refuse(observed: Sequence[Observation], met: dict[str, int]) -> Ranking:

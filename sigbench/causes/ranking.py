@@ -1,15 +1,16 @@
-"""Ranking: how well each cause, none, or two together explain the clues.
+"""Ranking: how well each cause, none, or several together explain the clues.
 
 The rule
 --------
-Hypotheses are: nothing is wrong; one cause; two causes together; something that is none of them.
-Each says how probable every clue is: the words of its record (`sigbench.causes.records.OFTEN`);
-for two causes a clue fails to come only if neither brings it (noisy-or: Pearl, Probabilistic
-Reasoning in Intelligent Systems, 1988, 4.3). A clue of which the readings say with probability h
-that it holds weighs in with h P + (1 - h) (1 - P) (uncertain evidence: the same, 2.2.2). Clues are
-multiplied as if they were independent, given the hypothesis; they are not quite, so the product is
-taken to the power `SHARPNESS`. Scores come out cautious: causes are right more often than they say
-(``docs/causes.md``). The score of a cause is the share of all hypotheses it is part of.
+Hypotheses are: nothing is wrong; one cause; two or three causes together; something that is none
+of them. Each says how probable every clue is: the words of its record
+(`sigbench.causes.records.OFTEN`); for several causes a clue fails to come only if none of them
+brings it (noisy-or: Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, 4.3). A clue of
+which the readings say with probability h that it holds weighs in with h P + (1 - h) (1 - P)
+(uncertain evidence: the same, 2.2.2). Clues are multiplied as if they were independent, given the
+hypothesis; they are not quite, so the product is taken to the power `SHARPNESS`. How right the
+scores are is measured in ``docs/causes.md``. The score of a cause is the share of all hypotheses
+it is part of.
 """
 
 import math
@@ -26,8 +27,10 @@ SHARPNESS = 0.9
 
 HEALTHY_WEIGHT = 20.0
 NONE_OF_THESE_WEIGHT = 1.0
-PAIR_SHARE = 0.1
-"""Of the product of two weights: how often two faults meet."""
+MOST_TOGETHER = 3
+"""How many causes are thought of at once: what comes to the bench has often more than one."""
+TOGETHER_SHARE = 0.1
+"""Of the product of two weights: how often two faults meet; squared for three."""
 
 HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
@@ -36,6 +39,8 @@ NONE_OF_THESE = 0.2
 
 LEAST_SCORE = 0.05
 """Causes below this are not shown."""
+NAMED = 5
+"""How many are named at most."""
 RECORD_WEIGHT = 3.0
 """How many times a person must have met a cause for it to weigh twice as much."""
 
@@ -53,8 +58,8 @@ class Ranking:
         Probability that nothing is wrong.
     none_of_these : float
         Probability that it is something else.
-    together : tuple of str or None
-        The two causes, where two together are the best explanation.
+    together : tuple of str
+        The causes, where several together are the best explanation; else empty.
     clues : tuple of Clue
         What the readings say.
     first : str or None
@@ -64,9 +69,14 @@ class Ranking:
     causes: tuple[Cause, ...]
     healthy: float
     none_of_these: float
-    together: tuple[str, str] | None
+    together: tuple[str, ...]
     clues: tuple[Clue, ...]
     first: str | None = None
+
+    @property
+    def named(self) -> tuple[Cause, ...]:
+        """The causes that are worth naming: none where nothing is likely to be wrong."""
+        return () if self.nothing_wrong else self.causes[:NAMED]
 
     @property
     def nothing_wrong(self) -> bool:
@@ -105,9 +115,10 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     }
     for key, table in tables.items():
         logs[key,] = math.log(weights[key]) + _fit(known, table)
-    for a, b in combinations(tables, 2):
-        both = {c: 1 - (1 - tables[a][c]) * (1 - tables[b][c]) for c in CLUES}
-        logs[a, b] = math.log(PAIR_SHARE * weights[a] * weights[b]) + _fit(known, both)
+    for count in range(2, MOST_TOGETHER + 1):
+        for keys in combinations(tables, count):
+            weight = TOGETHER_SHARE ** (count - 1) * math.prod(weights[key] for key in keys)
+            logs[keys] = math.log(weight) + _fit(known, _joint(tables[key] for key in keys))
     other = ("none of these",)
     logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, dict.fromkeys(CLUES, NONE_OF_THESE))
     top = max(logs.values())
@@ -125,7 +136,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
         ),
         shares[()],
         shares[other],
-        (best[0], best[1]) if len(best) == 2 else None,
+        best if len(best) > 1 else (),
         tuple(clues),
         None if _rails_measured(clues) else RAILS_FIRST,
     )
@@ -135,6 +146,15 @@ def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
+
+
+def _joint(tables: Iterable[Mapping[str, float]]) -> dict[str, float]:
+    """Probability of each clue for several causes together."""
+    failing = dict.fromkeys(CLUES, 1.0)
+    for table in tables:
+        for clue, p in table.items():
+            failing[clue] *= 1 - p
+    return {clue: 1 - p for clue, p in failing.items()}
 
 
 def _fit(clues: Iterable[Clue], table: Mapping[str, float]) -> float:

@@ -101,7 +101,9 @@ _SAGGING = _effects(
     ("noise", "sometimes", "the ripple's upper harmonics sound like a buzz"),
     ("noise in one channel", "rarely", "amplifiers reject the buzz unequally"),
     ("rail low", "sometimes", "the multimeter shows the mean of a sagging rail"),
+    ("rail ripple", "mostly", "the regulator has nothing left to regulate with at each sag"),
     ("weak channel", "rarely", "where loud notes are cut"),
+    ("weaker when loud", "rarely", "where loud notes are cut"),
 )
 """What a rail does that sags at the pace of the mains."""
 
@@ -121,8 +123,8 @@ RECORDS: tuple[Record, ...] = (
                 ("hum mostly 1x", "never", "both half-waves still arrive"),
                 (
                     "hum 2x",
-                    "always",
-                    "the full-wave rectifier refills it twice a period of the mains",
+                    "mostly",
+                    "it is refilled twice a period of the mains, unless the regulator still holds",
                 ),
                 ("hum 1x", "sometimes", "the two half-waves are never quite alike"),
                 ("hum mostly 2x", "always", "both half-waves still arrive"),
@@ -163,6 +165,8 @@ RECORDS: tuple[Record, ...] = (
             ("positive half cut", "sometimes", "it depends on which rail"),
             ("half missing", "mostly", "that half had only that rail"),
             ("weak channel", "sometimes", "each side is cut where its own offset leaves it"),
+            ("weaker when quiet", "sometimes", "each side is cut where its own offset leaves it"),
+            ("weaker when loud", "sometimes", "each side is cut where its own offset leaves it"),
             ("rail missing", "always", "the meter says so"),
             ("rail low", "sometimes", "another one may sag with it"),
             ("distortion", "mostly", "one half of the wave has nothing to be made from"),
@@ -195,6 +199,7 @@ RECORDS: tuple[Record, ...] = (
             ("worse when quiet", "never", "a small signal still fits"),
             ("dead output", "rarely", "a stage with one rail can stop altogether"),
             ("weak channel", "rarely", "a cut wave is a weaker one"),
+            ("weaker when loud", "rarely", "one side may be cut more than the other"),
             ("tones", "rarely", "a regulator at its limit"),
         ),
         "Multimeter on DC volts: regulator's input and output, cold and after ten minutes. Input "
@@ -214,6 +219,7 @@ RECORDS: tuple[Record, ...] = (
             ("noise in one channel", "rarely", "amplifiers reject the rail unequally"),
             ("distortion", "rarely", "only when it is strong"),
             ("rail low", "sometimes", "an oscillating regulator often misses its voltage"),
+            ("rail ripple", "mostly", "the meter's AC volts see the slower of such oscillations"),
         ),
         "Oscilloscope on the rail, or the multimeter's AC volts on a range that goes to some kHz. "
         "Bridge the regulator's output capacitor with a good one: a tone that stops or moves is "
@@ -226,8 +232,11 @@ RECORDS: tuple[Record, ...] = (
         "a cracked joint at a regulator or supply connector",
         2.0,
         _effects(
-            ("breaks in both channels", "always", _SHARED),
+            ("breaks in both channels", "mostly", _SHARED),
             ("breaks in one channel", "rarely", "one side may recover first"),
+            ("clicks in both channels", "mostly", "the supply goes with a thump and comes so"),
+            ("clicks in one channel", "sometimes", "the thump is weaker on one side"),
+            ("moved on every output", "always", "every output is fed by it"),
             ("hum bursts", "sometimes", "hum comes through while the rail is gone"),
             ("rail low", "sometimes", "the joint has resistance"),
             ("rail missing", "rarely", "if it is open at that moment"),
@@ -264,12 +273,13 @@ RECORDS: tuple[Record, ...] = (
             ("weak at one output", "always", "it is behind the amplifier of one output"),
             ("half missing", "sometimes", "the interface's input stops on one side"),
             ("dc", "always", "direct current leaks through to the jack"),
-            ("distortion", "sometimes", "the leak pulls the stage off its middle"),
+            ("distortion", "rarely", "the leak pulls the stage off its middle"),
             ("distortion in one channel", "always", _ALONE),
             ("distortion on every output", "never", "it is behind one output's amplifier"),
             ("one-sided", "mostly", "the wave is shifted towards one rail"),
-            ("dead channel", "sometimes", "the interface's input is driven to its end"),
-            ("weak channel", "sometimes", "the interface's input is driven to its end"),
+            ("dead channel", "rarely", "the interface's input is driven to its end"),
+            ("weak channel", "rarely", "the interface's input is driven to its end"),
+            ("weaker when loud", "rarely", "the interface's input is driven to its end"),
             ("crackle when turned", "sometimes", "direct current through a wiper is heard"),
             ("hum 2x", "rarely", "the stage's rail comes along"),
         ),
@@ -309,7 +319,8 @@ RECORDS: tuple[Record, ...] = (
             ("distortion on every output", "never", "it sits at one output"),
             ("one-sided", "mostly", "one half of the wave is shorted"),
             ("worse when quiet", "sometimes", "it shorts small signals most of all"),
-            ("weak channel", "mostly", "it takes a part of the signal"),
+            ("weak channel", "sometimes", "it takes a part of the signal"),
+            ("weaker when quiet", "always", "what it can take at once is limited"),
             ("dead channel", "rarely", "fully on, it mutes"),
         ),
         "Multimeter on DC volts at the mute transistor's base, both channels: they must be alike "
@@ -346,7 +357,8 @@ RECORDS: tuple[Record, ...] = (
             ("positive half cut", "sometimes", "it depends on which rail"),
             ("half missing", "mostly", "there is little room on that side"),
             ("worse when quiet", "rarely", "a small signal still fits, or none does"),
-            ("weak channel", "mostly", "a cut wave is a weaker one"),
+            ("weak channel", "sometimes", "a cut wave is a weaker one"),
+            ("weaker when loud", "always", "a small signal still has room"),
             ("weak at one output", "always", "it feeds one output"),
         ),
         _AMPLIFIER_NEXT,
@@ -378,6 +390,9 @@ RECORDS: tuple[Record, ...] = (
             ("weak at one output", "always", "the other outputs have jacks of their own"),
             ("breaks in one channel", "always", "only that jack's tip opens"),
             ("breaks in both channels", "rarely", "a stereo jack can lose both"),
+            ("clicks in one channel", "mostly", "a contact that opens for a moment clicks"),
+            ("clicks in both channels", "rarely", "a stereo jack can do both"),
+            ("moved on every output", "never", "the other outputs have jacks of their own"),
             ("hum bursts", "rarely", "its sleeve may open too"),
             ("dead channel", "rarely", "if it stays open"),
             ("distortion in one channel", "rarely", "a corroded contact rectifies"),
@@ -399,6 +414,7 @@ RECORDS: tuple[Record, ...] = (
             ("hum on every output", "rarely", "only that jack has lost its ground"),
             ("hum in one channel", "sometimes", "where each channel has its own jack"),
             ("hum bursts", "sometimes", "when the plug is moved"),
+            ("moved on every output", "never", "the other outputs have jacks of their own"),
             ("weak channel", "rarely", "the return path has resistance"),
             ("dead output", "rarely", "an open return is a weak output"),
             ("noise", "sometimes", "harmonics of the leakage"),
@@ -411,12 +427,35 @@ RECORDS: tuple[Record, ...] = (
         "leakage through the supply's capacitances to the mains: common practice, no source",
     ),
     Record(
+        "loose sleeve",
+        "a sleeve or ground contact that opens when the jack is moved",
+        1.5,
+        _effects(
+            ("hum bursts", "always", "the mains leakage looks for another way home meanwhile"),
+            ("breaks in both channels", "sometimes", "the signal has no way back meanwhile"),
+            ("breaks in one channel", "rarely", "where each channel has its own jack"),
+            ("clicks in both channels", "sometimes", "each opening is a step"),
+            ("clicks in one channel", "rarely", "each opening is a step"),
+            ("moved on every output", "never", "the other outputs have jacks of their own"),
+            ("hum 1x", "rarely", "if it is open at that moment"),
+            ("hum mostly 1x", "mostly", "leakage has little of the second harmonic"),
+            ("hum on every output", "rarely", "only that jack loses its ground"),
+        ),
+        "Hold a note and move the plug while you look at the hum; then, unplugged, ohms from the "
+        "sleeve of a plug in that jack to the chassis ground while you move it: it must stay below "
+        "one ohm. Press the jack's legs on the board: if that does it, resolder.",
+        f"{_LOW_SIDE} {_SOLDER}",
+        "leakage through the supply's capacitances to the mains: common practice, no source",
+    ),
+    Record(
         "pot",
         "a worn or dirty volume control",
         2.5,
         _effects(
             ("weak at one output", "never", "every output is behind it"),
             ("crackle when turned", "always", "the wiper loses the track"),
+            ("clicks in one channel", "rarely", "the wiper sits beside a worn place"),
+            ("clicks in both channels", "rarely", "the wiper sits beside a worn place"),
             ("worn track", "mostly", "worn places stay where they are"),
             ("weak channel", "sometimes", "one of the two tracks is worse"),
             ("breaks in one channel", "rarely", "at a dead place"),
@@ -451,6 +490,7 @@ RECORDS: tuple[Record, ...] = (
         0.9,
         _effects(
             ("noise", "always", "it hisses by itself"),
+            ("clicks in one channel", "sometimes", "a bad junction also crackles"),
             ("noise in one channel", "always", _ALONE),
             ("hum in one channel", "rarely", "a bad joint beside it"),
         ),
@@ -482,3 +522,4 @@ RECORDS: tuple[Record, ...] = (
 """Every cause."""
 
 BY_KEY = {record.key: record for record in RECORDS}
+BY_NAME = {record.name: record for record in RECORDS}

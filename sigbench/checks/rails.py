@@ -13,6 +13,9 @@ from sigbench.model import Limit, Measurement, Rail, Reading, Source
 DEAD_FRACTION = (
     0.05  # of nominal: below this a rail is missing, not low; common practice, no source
 )
+RIPPLE_VOLTS = 0.02
+"""RMS on a regulated rail: a good one has some millivolts; common practice, no source."""
+LOGIC_VOLTS = 6.5  # up to here a positive rail feeds logic rather than amplifiers; the same
 METER = Source("meter", None, None, samplerate=0, channels=0, frames=0)
 
 
@@ -20,21 +23,29 @@ METER = Source("meter", None, None, samplerate=0, channels=0, frames=0)
 class MeterAccuracy:
     """What a multimeter's data sheet promises: percent of the reading plus a number of digits.
 
-    The default is that of an ordinary hand-held meter on its 20 V to 60 V range (common practice,
-    no source).
+    The default is that of an ordinary hand-held meter on its 20 V to 60 V range, and for ripple on
+    the AC range with digits of a millivolt (common practice, no source).
     """
 
     percent: float = 0.5
     digits: float = 2.0
     digit_volts: float = 0.01
+    ac_percent: float = 1.0
+    ac_digits: float = 5.0
+    ac_digit_volts: float = 0.001
 
     def uncertainty(self, volts: float) -> float:
-        """Standard uncertainty in volts of one reading.
+        """Standard uncertainty in volts of one reading of DC volts.
 
         The promise is a pair of bounds with nothing known of what lies between them: a uniform
         distribution, half width over the root of 3 (GUM, JCGM 100:2008, 4.3.7).
         """
         half_width = self.percent / 100 * abs(volts) + self.digits * self.digit_volts
+        return half_width / math.sqrt(3)
+
+    def ripple_uncertainty(self, volts: float) -> float:
+        """The same of AC volts, for what is no faster than the ripple of a rectifier."""
+        half_width = self.ac_percent / 100 * abs(volts) + self.ac_digits * self.ac_digit_volts
         return half_width / math.sqrt(3)
 
 
@@ -89,7 +100,8 @@ def measure_rails(rails: Sequence[Rail], *, meter: MeterAccuracy | None = None) 
     Parameters
     ----------
     rails : sequence of Rail
-        With `measured_volts` where a voltage was measured, in volts DC against ground.
+        With `measured_volts` where a voltage was measured, in volts DC against ground, and
+        `ripple_volts` where its ripple was.
     meter : MeterAccuracy, optional
         Data sheet accuracy of the multimeter.
 
@@ -97,8 +109,8 @@ def measure_rails(rails: Sequence[Rail], *, meter: MeterAccuracy | None = None) 
     -------
     Measurement
         For each rail ``rail_volts[name]`` in V and ``rail_error[name]`` in percent of nominal:
-        below zero for a rail that sags, whatever its sign. Channel is None. The source is of kind
-        ``meter``, without audio.
+        below zero for a rail that sags, whatever its sign; ``rail_ripple[name]`` in V RMS where it
+        was measured. Channel is None. The source is of kind ``meter``, without audio.
 
     Raises
     ------
@@ -116,7 +128,25 @@ def measure_rails(rails: Sequence[Rail], *, meter: MeterAccuracy | None = None) 
     return Measurement("rails", METER, tuple(readings))
 
 
-def _measure_rail(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, Reading]:
+def _measure_rail(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, ...]:
+    if rail.ripple_volts is None:
+        return _measure_volts(rail, meter)
+    return *_measure_volts(rail, meter), _measure_ripple(rail, rail.ripple_volts, meter)
+
+
+def _measure_ripple(rail: Rail, volts: float, meter: MeterAccuracy) -> Reading:
+    name = reading_name("rail_ripple", rail)
+    if not math.isfinite(volts) or volts < 0:
+        return Reading.invalid(
+            name, "V", "AC volts are zero or more: type what the meter shows on AC"
+        )
+    remark = None
+    if volts > RIPPLE_VOLTS:
+        remark = f"more than the {1000 * RIPPLE_VOLTS:g} mV that a good regulator leaves"
+    return Reading(name, volts, "V", uncertainty=meter.ripple_uncertainty(volts), why=remark)
+
+
+def _measure_volts(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, Reading]:
     names = reading_name("rail_volts", rail), reading_name("rail_error", rail)
     volts, nominal = rail.measured_volts, rail.nominal_volts
     why = _no_number(rail)
@@ -129,6 +159,19 @@ def _measure_rail(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, Reading]:
     return (
         Reading(names[0], volts, "V", uncertainty=uncertainty, why=remark),
         Reading(names[1], error, "%", uncertainty=100 * uncertainty / abs(nominal), why=remark),
+    )
+
+
+def what_is_heard(rail: Rail) -> str:
+    """What a missing rail means for what is heard; common practice, no source."""
+    if 0 < rail.nominal_volts <= LOGIC_VOLTS:
+        return (
+            "without a logic rail nothing answers: no sound or a hung one, dark display, dead keys"
+        )
+    half, lost = ("lower", "upper") if rail.nominal_volts > 0 else ("upper", "lower")
+    return (
+        f"amplifiers between two rails keep the {half} half of the wave or stick there and lose "
+        f"the {lost} one (harsh, weak or silent), and those that have this rail alone are silent"
     )
 
 
@@ -148,7 +191,7 @@ def _no_number(rail: Rail) -> str | None:
 
 def _remark(rail: Rail, volts: float, uncertainty: float) -> str | None:
     if abs(volts) < DEAD_FRACTION * abs(rail.nominal_volts):
-        return "near 0 V: the rail is missing"
+        return f"near 0 V: the rail is missing; {what_is_heard(rail)}"
     margin = abs(rail.nominal_volts) * rail.tolerance_percent / 100
     over = abs(volts - rail.nominal_volts) - margin
     if over > 0:

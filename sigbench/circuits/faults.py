@@ -1,34 +1,19 @@
-"""Faults of the circuit: other values of its parts, drawn with tolerances, mild or strong."""
+"""Faults of the circuits: other values of their parts, drawn with tolerances, mild or strong."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
-from sigbench.circuits.instrument import Channel, Parts
+from sigbench.circuits.instrument import HELD_SECONDS, OUTPUTS, SIDES, Channel, Opening, Parts
 
 SEVERITIES = ("mild", "strong")
 
-
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """One faulty instrument.
-
-    Parameters
-    ----------
-    parts : Parts
-    outputs : tuple of str
-        The outputs at which the fault can be seen at all.
-    """
-
-    parts: Parts
-    outputs: tuple[str, ...]
+Drawer = Callable[[Parts, bool, np.random.Generator], Parts]
+"""From a good instrument to a faulty one; True is a strong fault."""
 
 
-Drawer = Callable[[Parts, bool, np.random.Generator], Draw]
-
-
-def good(rng: np.random.Generator, mains_hz: float) -> Parts:
+def good(rng: np.random.Generator, mains_hz: float, *, line_rails: int = 2) -> Parts:
     """A good instrument with the tolerances of its parts.
 
     Electrolytics within 20 % (IEC 60384-4), supply voltages within 3 %, dual pots within 1 dB
@@ -43,20 +28,24 @@ def good(rng: np.random.Generator, mains_hz: float) -> Parts:
             phones_bias_volts=rng.uniform(1.26, 1.4),
             amplifier_offset_volts=rng.normal(0, 7e-4),
             rejection=10 ** rng.uniform(-3.2, -2.2),
+            wiper_ohms=rng.uniform(5, 60),
             gang=gang,
             noise_volts=4e-6 * 2 ** rng.uniform(0, 2),
         )
 
     gang = 10 ** (rng.uniform(-0.5, 0.5) / 20)
+    nominal, secondary = (15.0, 17.0) if line_rails == 2 else (12.0, 14.2)
     return Parts(
+        line_rails=line_rails,
+        nominal_volts=nominal,
         mains_hz=mains_hz,
-        secondary_volts=rng.uniform(16.2, 17.8),
+        secondary_volts=secondary * rng.uniform(0.953, 1.047),
         winding_ohms=rng.uniform(0.5, 1.2),
         reservoir_farads=(3300e-6 * rng.uniform(0.8, 1.2), 2200e-6 * rng.uniform(0.8, 1.2)),
         reservoir_esr_ohms=(rng.uniform(0.04, 0.12), rng.uniform(0.04, 0.12)),
         digital_amperes=rng.uniform(0.15, 0.28),
-        positive_volts=15 * rng.uniform(0.97, 1.03),
-        negative_volts=-15 * rng.uniform(0.97, 1.03),
+        positive_volts=nominal * rng.uniform(0.97, 1.03),
+        negative_volts=-nominal * rng.uniform(0.97, 1.03),
         rail_load_ohms=rng.uniform(270, 400),
         rejection=10 ** rng.uniform(-3.5, -2.8),
         leakage_amperes=rng.uniform(30e-6, 120e-6),
@@ -79,131 +68,191 @@ def _off_the_mains(rng: np.random.Generator, low: float, high: float) -> float:
             return float(hertz)
 
 
-def _one_side(parts: Parts, rng: np.random.Generator, change: dict[str, float]) -> Parts:
+def _one_side(
+    parts: Parts, rng: np.random.Generator, change: Callable[[Channel], Channel]
+) -> Parts:
     if rng.random() < 0.5:
-        return replace(parts, left=replace(parts.left, **change))
-    return replace(parts, right=replace(parts.right, **change))
+        return replace(parts, left=change(parts.left))
+    return replace(parts, right=change(parts.right))
 
 
-def _reservoir(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _reservoir(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     # Both capacitors of a supply have the same age and the same heat.
     share = _log(rng, 0.02, 0.05) if strong else _log(rng, 0.05, 0.07)
     positive = 3300e-6 * share * 50 / parts.mains_hz  # the same ripple at 50 and 60 Hz
     negative = 2200e-6 * _log(rng, 0.02, 0.3)
     esr = _log(rng, 0.5, 4.0), _log(rng, 0.3, 4.0)
-    faulty = replace(parts, reservoir_farads=(positive, negative), reservoir_esr_ohms=esr)
-    return Draw(faulty, ("main", "phones"))
+    return replace(parts, reservoir_farads=(positive, negative), reservoir_esr_ohms=esr)
 
 
-def _diode(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _diode(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     ohms = [0.05] * 4
     ohms[int(rng.integers(0, 2))] = 1e7  # one of the two that charge the loaded side
     # An open diode is heard when the reservoir behind it is no longer young.
     share = _log(rng, 0.04, 0.1) if strong else _log(rng, 0.1, 0.14)
-    faulty = replace(
+    return replace(
         parts,
         diode_ohms=(ohms[0], ohms[1], ohms[2], ohms[3]),
         reservoir_farads=(3300e-6 * share, parts.reservoir_farads[1]),
     )
-    return Draw(faulty, ("main", "phones"))
 
 
-def _rail_missing(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _rail_missing(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     ohms = _log(rng, 5e4, 1e6) if strong else _log(rng, 5e3, 5e4)
-    joint = (ohms, 0.02) if rng.random() < 0.5 else (0.02, ohms)
-    outputs = ("main", "phones") if joint[0] > 1 else ("main",)
-    return Draw(replace(parts, joint_ohms=joint), outputs)
+    return replace(parts, joint_ohms=(ohms, 0.02) if rng.random() < 0.5 else (0.02, ohms))
 
 
-def _rail_low(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
-    volts = rng.uniform(3.0, 4.2) if strong else rng.uniform(4.2, 5.2)
-    if rng.random() < 0.5:
-        return Draw(replace(parts, positive_volts=volts), ("main", "phones"))
-    return Draw(replace(parts, negative_volts=-volts), ("main",))
+def _rail_low(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    on_positive = rng.random() < 0.5
+    # What lies between two rails is cut at 1.3 V below one, what lies on one rail at both ends.
+    if on_positive and parts.line_rails == 1:
+        volts = rng.uniform(4.5, 6.0) if strong else rng.uniform(6.0, 7.0)
+    else:
+        volts = rng.uniform(3.0, 4.2) if strong else rng.uniform(4.2, 5.2)
+    if on_positive:
+        return replace(parts, positive_volts=volts)
+    return replace(parts, negative_volts=-volts)
 
 
-def _oscillation(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _oscillation(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = _log(rng, 1.0, 3.0) if strong else _log(rng, 0.3, 0.8)
-    faulty = replace(
+    return replace(
         parts,
         oscillation_volts=volts,
         oscillation_hz=_off_the_mains(rng, 2500, 15_000),
         bypass_farads=100e-6 * _log(rng, 0.002, 0.02),
     )
-    return Draw(faulty, ("main", "phones"))
 
 
-def _coupling_lost(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _regulator_joint(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    # With 330 ohm and 100 uF the rail falls to a third in 33 ms: a shorter opening is not heard.
+    lengths = (0.15, 0.35) if strong else (0.06, 0.15)
+    spans = _moments(rng, lengths)
+    return replace(parts, opening=Opening("rail +", spans, _log(rng, 2e3, 1e6)))
+
+
+def _coupling_lost(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     # Into 20 kohm: 0.1 uF has its corner at 80 Hz, 0.02 uF at 400 Hz.
     farads = _log(rng, 0.02e-6, 0.08e-6) if strong else _log(rng, 0.08e-6, 0.16e-6)
-    return Draw(_one_side(parts, rng, {"coupling_farads": farads}), ("main",))
+    if parts.line_rails == 2 and rng.random() < 0.3:
+        # Behind this one lies 1 kohm to ground.
+        return _one_side(parts, rng, lambda c: replace(c, phones_farads=20 * farads))
+    return _one_side(parts, rng, lambda c: replace(c, coupling_farads=farads))
 
 
-def _coupling_leaky(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _coupling_leaky(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    if parts.line_rails == 1:  # into 20 kohm instead of 1 kohm
+        ohms = _log(rng, 1e4, 6e4) if strong else _log(rng, 6e4, 2.4e5)
+        return _one_side(parts, rng, lambda c: replace(c, coupling_leak_ohms=ohms))
     ohms = _log(rng, 500, 3e3) if strong else _log(rng, 3e3, 12e3)
-    return Draw(_one_side(parts, rng, {"phones_leak_ohms": ohms}), ("phones",))
+    return _one_side(parts, rng, lambda c: replace(c, phones_leak_ohms=ohms))
 
 
-def _series(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _series(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     ohms = _log(rng, 1.5e4, 6e4) if strong else _log(rng, 6e3, 1.2e4)
-    return Draw(_one_side(parts, rng, {"coupling_esr_ohms": ohms}), ("main",))
+    return _one_side(parts, rng, lambda c: replace(c, coupling_esr_ohms=ohms))
 
 
-def _mute(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _mute(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     amperes = _log(rng, 6e-6, 2e-5) if strong else _log(rng, 1e-6, 4e-6)
-    return Draw(_one_side(parts, rng, {"mute_amperes": amperes}), ("main",))
+    return _one_side(parts, rng, lambda c: replace(c, mute_amperes=amperes))
 
 
-def _stuck(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
-    return _offset(parts, rng, rng.uniform(10, 12) if strong else rng.uniform(8, 10))
+def _stuck(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    # Of the way to the rail: the two-rail amplifier has a gain of two.
+    volts = rng.uniform(10, 12) if strong else rng.uniform(8, 10)
+    return _offset(parts, rng, volts if parts.line_rails == 2 else 0.55 * volts + 3)
 
 
-def _off_centre(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _off_centre(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    if parts.line_rails == 1:
+        # Some 4.5 V to either limit, and a wave of 3 V or so.
+        return _offset(parts, rng, rng.uniform(3.2, 3.6) if strong else rng.uniform(2.8, 3.2))
     return _offset(parts, rng, rng.uniform(6.0, 6.6) if strong else rng.uniform(5.6, 6.0))
 
 
-def _offset(parts: Parts, rng: np.random.Generator, volts: float) -> Draw:
+def _offset(parts: Parts, rng: np.random.Generator, volts: float) -> Parts:
     signed = float(rng.choice([-1, 1])) * volts
-    return Draw(_one_side(parts, rng, {"amplifier_offset_volts": signed}), ("main",))
+    return _one_side(parts, rng, lambda c: replace(c, amplifier_offset_volts=signed))
 
 
-def _crossover(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _crossover(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = rng.uniform(0.0, 0.3) if strong else rng.uniform(0.4, 0.7)
     sides = [replace(c, phones_bias_volts=volts + rng.uniform(0, 0.1)) for c in parts.sides]
-    return Draw(replace(parts, left=sides[0], right=sides[1]), ("phones",))
+    return replace(parts, left=sides[0], right=sides[1])
 
 
-def _sleeve(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _jack(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    output = "main" if rng.random() < 0.6 else "phones"
+    contact = f"tip {output} {rng.choice(SIDES)}"
+    spans = _moments(rng, (0.05, 0.3) if strong else (0.004, 0.05))
+    return replace(parts, opening=Opening(contact, spans, _log(rng, 1e5, 1e8)))
+
+
+def _sleeve(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     ohms = _log(rng, 2e3, 1e6) if strong else _log(rng, 80, 300)
     if rng.random() < 0.6:
-        return Draw(replace(parts, sleeve_ohms=(ohms, parts.sleeve_ohms[1])), ("main",))
-    return Draw(replace(parts, sleeve_ohms=(parts.sleeve_ohms[0], ohms)), ("phones",))
+        return replace(parts, sleeve_ohms=(ohms, parts.sleeve_ohms[1]))
+    return replace(parts, sleeve_ohms=(parts.sleeve_ohms[0], ohms))
 
 
-def _inverter(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _sleeve_moved(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    contact = "sleeve main" if rng.random() < 0.6 else "sleeve phones"
+    spans = _moments(rng, (0.15, 0.35))
+    ohms = _log(rng, 1e4, 1e6) if strong else _log(rng, 1e3, 1e4)
+    return replace(parts, opening=Opening(contact, spans, ohms))
+
+
+def _moments(
+    rng: np.random.Generator, lengths: tuple[float, float]
+) -> tuple[tuple[float, float], ...]:
+    """Two openings within the held note, each in a half of its first part: it settles after."""
+    half = 0.42 * HELD_SECONDS
+    spans = []
+    for first in (0.02, 0.02 + half):
+        length = min(_log(rng, *lengths), half - 0.03)
+        start = first + rng.uniform(0, half - 0.02 - length)
+        spans.append((start, start + length))
+    return tuple(spans)
+
+
+def _pot(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    width = rng.uniform(0.04, 0.12) if strong else rng.uniform(0.02, 0.04)
+    start = rng.uniform(0.2, 0.85 - width)
+    worn = ((start, start + width),)
+    ohms = _log(rng, 2e5, 1e7) if strong else _log(rng, 4e4, 2e5)
+
+    def wear(channel: Channel) -> Channel:
+        return replace(channel, worn=worn, worn_ohms=ohms)
+
+    if rng.random() < 0.5:
+        return _one_side(parts, rng, wear)
+    return replace(parts, left=wear(parts.left), right=wear(parts.right))
+
+
+def _inverter(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = _log(rng, 3e-3, 2e-2) if strong else _log(rng, 6e-4, 2e-3)
-    hertz = _off_the_mains(rng, 370, 910)
-    return Draw(replace(parts, inverter_volts=volts, inverter_hz=hertz), ("main", "phones"))
+    return replace(parts, inverter_volts=volts, inverter_hz=_off_the_mains(rng, 370, 910))
 
 
-def _noisy(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _noisy(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = _log(rng, 5e-4, 3e-3) if strong else _log(rng, 1e-4, 3e-4)
-    return Draw(_one_side(parts, rng, {"noise_volts": volts}), ("main", "phones"))
+    return _one_side(parts, rng, lambda c: replace(c, noise_volts=volts))
 
 
-def _loop(parts: Parts, strong: bool, rng: np.random.Generator) -> Draw:
+def _loop(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     amperes = _log(rng, 20e-3, 80e-3) if strong else _log(rng, 8e-3, 20e-3)
     ohms = rng.uniform(0.15, 0.4)  # of the sleeve contact and the cable's screen
-    faulty = replace(parts, leakage_amperes=amperes, sleeve_ohms=(ohms, ohms))
-    return Draw(faulty, ("main", "phones"))
+    return replace(parts, leakage_amperes=amperes, sleeve_ohms=(ohms, ohms))
 
 
-STEADY_FAULTS: dict[str, Drawer] = {
+FAULTS: dict[str, Drawer] = {
     "reservoir": _reservoir,
     "diode": _diode,
     "rail missing": _rail_missing,
     "rail low": _rail_low,
     "oscillation": _oscillation,
+    "regulator joint": _regulator_joint,
     "coupling lost": _coupling_lost,
     "coupling leaky": _coupling_leaky,
     "series resistance": _series,
@@ -211,9 +260,45 @@ STEADY_FAULTS: dict[str, Drawer] = {
     "stuck": _stuck,
     "off centre": _off_centre,
     "crossover": _crossover,
+    "jack": _jack,
     "sleeve": _sleeve,
+    "loose sleeve": _sleeve_moved,
+    "pot": _pot,
     "inverter": _inverter,
     "noisy": _noisy,
     "ground loop": _loop,
 }
-"""Faults that are there all the time, by the name of their cause."""
+"""How to draw each fault, by the key of the cause that it is."""
+
+
+def seen_at(sound: Parts, faulty: Parts) -> tuple[str, ...]:
+    """The outputs at which a fault can be seen: by what differs from the good instrument."""
+    behind_negative = "main" if sound.line_rails == 2 else "phones"
+    found = set()
+    for field in fields(Parts):
+        before, after = getattr(sound, field.name), getattr(faulty, field.name)
+        if before == after:
+            continue
+        if field.name in ("left", "right"):
+            found |= {o for x in fields(Channel) for o in _channel_part(before, after, x.name)}
+        elif field.name == "opening":
+            found |= {o for o in OUTPUTS if o in after.contact} or set(OUTPUTS)
+        elif field.name == "sleeve_ohms":
+            found |= {o for o, b, a in zip(OUTPUTS, before, after, strict=True) if a != b}
+        elif field.name == "negative_volts" or (
+            field.name == "joint_ohms" and before[0] == after[0]
+        ):
+            found.add(behind_negative)
+        else:
+            return OUTPUTS
+    return tuple(o for o in OUTPUTS if o in found)
+
+
+def _channel_part(before: Channel, after: Channel, part: str) -> set[str]:
+    if getattr(before, part) == getattr(after, part):
+        return set()
+    if part.startswith("phones"):
+        return {"phones"}
+    if part.startswith(("coupling", "mute", "amplifier")):
+        return {"main"}
+    return set(OUTPUTS)

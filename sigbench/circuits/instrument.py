@@ -1,14 +1,19 @@
-"""One line-level instrument as a circuit: supply, output amplifiers, headphone stage, jacks.
+"""Line-level instruments as circuits: supply, output amplifiers, headphone stage, jacks.
 
 The netlist is written for ngspice, and is the same for a good unit and a faulty one: a fault is
 another value of a part. Every output is recorded by itself, with nothing else plugged in.
 
 ::
 
-    winding ─► bridge ─► reservoir ─► regulators +15 V, -15 V (and the load of the +5 V one)
+    winding ─► bridge ─► reservoir ─► two regulators (and the load of the +5 V one)
                                           │
     voice ─► dual pot ─► line amplifier ─► coupling capacitor ─► mute transistor ─► main jack
-                   └───► headphone amplifier (one rail, half-way bias) ─► capacitor ─► phones jack
+                   └───► headphone amplifier ───────────────────────────────────► phones jack
+
+There are two designs. In the one with two rails at the line amplifier, that amplifier stands
+between +15 V and -15 V and the headphone stage on +15 V alone, behind a capacitor. In the one with
+one rail there, the line amplifier is an inverting one on +12 V, and the headphone stage stands
+between both rails with no capacitor behind it.
 
 Values are those of ordinary line-level instruments: common practice, no source.
 """
@@ -40,20 +45,47 @@ class Channel:
     amplifier_offset_volts: float = 0.0005
     """At the input; some tenths of a volt are an input stage that has failed: the output sits at
     a rail."""
+    phones_offset_volts: float = 0.0005
     phones_bias_volts: float = 1.32
     """Between the bases of the output pair; without it they pass zero one after the other."""
     rejection: float = 2e-4
     """Of a rail, to the input of the amplifier."""
     wiper_ohms: float = 5.0
+    worn: tuple[tuple[float, float], ...] = ()
+    """Places of the volume control's travel where the wiper loses the track, as shares of it."""
+    worn_ohms: float = 3e5
     gang: float = 1.0
     noise_volts: float = 6e-6
     """RMS at the output, 20 Hz to 20 kHz; added to what the circuit gives, which has none."""
 
 
 @dataclass(frozen=True, slots=True)
-class Parts:
-    """The parts of one instrument; the defaults are a good one."""
+class Opening:
+    """A contact that opens for moments while a note is held.
 
+    Parameters
+    ----------
+    contact : str
+        ``rail +``, ``rail -``, ``tip main l`` and so on, or ``sleeve main``.
+    spans : tuple of (float, float)
+        When it is open, in seconds from the start of the held note.
+    ohms : float
+        What it has then.
+    """
+
+    contact: str
+    spans: tuple[tuple[float, float], ...]
+    ohms: float = 1e7
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The parts of one instrument; the defaults are a good one, with two rails at the line."""
+
+    line_rails: int = 2
+    """Of the line amplifier: 2 or 1; see the two designs above."""
+    nominal_volts: float = 15.0
+    opening: Opening | None = None
     mains_hz: float = 50.0
     secondary_volts: float = 17.0
     winding_ohms: float = 0.8
@@ -99,26 +131,29 @@ class Tone:
 
 
 SETTLING_SECONDS = 0.1
-GAP_SECONDS = 0.08  # for envelope and capacitors to settle after a change
+GAP_SECONDS = 0.1  # to settle; and every piece begins at the same phase of mains and note
 FADE_SECONDS = 0.05  # slow, for a note that starts at once leaves a charge in every capacitor
 PIECE_SECONDS = 0.1
 """Whole periods of 50 Hz, of 60 Hz and of every tone: the piece can be repeated for ever."""
+HELD_SECONDS = 0.9  # of the note during which a contact opens
 
 LOUD_VOLTS, QUIET_VOLTS = 4.0, 0.12  # peak, at the top of the pot
 
 
-def programme() -> tuple[Tone, ...]:
-    """What is played: nothing, a note at two levels, a low note."""
-    tones = (
-        ("idle", 0.0, 0.0),
-        ("loud", 440.0, LOUD_VOLTS),
-        ("quiet", 440.0, QUIET_VOLTS),
-        ("low", 70.0, LOUD_VOLTS),
-    )
+def programme(parts: Parts) -> tuple[Tone, ...]:
+    """What is played: nothing, a note at two levels, a low note; one held while a contact opens."""
+    tones = [
+        ("idle", 0.0, 0.0, PIECE_SECONDS),
+        ("loud", 440.0, LOUD_VOLTS, PIECE_SECONDS),
+        ("quiet", 440.0, QUIET_VOLTS, PIECE_SECONDS),
+        ("low", 70.0, LOUD_VOLTS, PIECE_SECONDS),
+    ]
+    if parts.opening is not None:
+        tones.append(("held", 440.0, LOUD_VOLTS, HELD_SECONDS))
     found, at = [], SETTLING_SECONDS
-    for name, hertz, volts in tones:
-        found.append(Tone(name, hertz, volts, at, PIECE_SECONDS))
-        at += PIECE_SECONDS + GAP_SECONDS
+    for name, hertz, volts, seconds in tones:
+        found.append(Tone(name, hertz, volts, at, seconds))
+        at += seconds + GAP_SECONDS
     return tuple(found)
 
 
@@ -129,14 +164,44 @@ def netlist(parts: Parts, *, tones: tuple[Tone, ...] | None = None) -> str:
     ground of the interface at that cable, ``ground_main`` or ``ground_phones``. The voice is also
     an AC source of 1 V.
     """
-    tones = programme() if tones is None else tones
+    tones = programme(parts) if tones is None else tones
     lines = ["* an instrument's supply and output stages", *_models(), *_supply(parts)]
-    lines += _voice(tones)
+    lines += [*_voice(tones), *_gate(parts, tones)]
     for side, channel in zip(SIDES, parts.sides, strict=True):
-        lines += _line_stage(side, channel, parts)
-        lines += _phones_stage(side, channel, parts)
+        lines += _control(side, channel, parts)
+        if parts.line_rails == 2:
+            lines += _line_of_two_rails(side, channel, parts)
+            lines += _phones_of_one_rail(side, channel, parts)
+        else:
+            lines += _line_of_one_rail(side, channel, parts)
+            lines += _phones_of_two_rails(side, channel, parts)
+        lines += _to_main(side, channel, parts)
     lines += _cables(parts)
     return "\n".join(lines) + "\n"
+
+
+def _gate(p: Parts, tones: tuple[Tone, ...]) -> list[str]:
+    """A node ``gate`` of 1 V while the opening contact is open."""
+    held = next((tone for tone in tones if tone.name == "held"), None)
+    if p.opening is None or held is None:
+        return []
+    edge = 20e-6  # a contact opens in microseconds; the solver likes a little more
+    corners = ["0 0"]
+    for start, end in p.opening.spans:
+        corners += [f"{held.start + start:.9g} 0", f"{held.start + start + edge:.9g} 1"]
+        corners += [f"{held.start + end:.9g} 1", f"{held.start + end + edge:.9g} 0"]
+    return [f"Vgate gate 0 PWL({' '.join(corners)})"]
+
+
+def _contact(p: Parts, contact: str, ends: str, ohms: float) -> str:
+    """A resistance between two nodes, which opens for moments if it is the one that does."""
+    name = contact.replace(" ", "").replace("+", "p").replace("-", "n")
+    if p.opening is None or p.opening.contact != contact:
+        return f"R{name} {ends} {ohms:.6g}"
+    closed, opened = 1 / ohms, 1 / p.opening.ohms
+    # Along a straight line in log conductance the solver finds its way.
+    rate = np.log(opened / closed)
+    return f"B{name} {ends} I=v({ends.replace(' ', ',')})*{closed:.6g}*exp({rate:.6g}*v(gate))"
 
 
 def _models() -> list[str]:
@@ -150,6 +215,7 @@ def _models() -> list[str]:
 
 def _supply(p: Parts) -> list[str]:
     peak = p.secondary_volts * np.sqrt(2)
+    full = peak - 2.0  # after the bridge
     lines = [
         f"Vsec1 w1 0 SIN(0 {peak:.6g} {p.mains_hz})",
         f"Vsec2 0 w2 SIN(0 {peak:.6g} {p.mains_hz})",
@@ -170,7 +236,7 @@ def _supply(p: Parts) -> list[str]:
         joint = p.joint_ohms[0 if sign > 0 else 1]
         # The size of the regulated voltage: the smaller one of what is wanted and what the
         # ripple leaves; the knee is rounded by a tenth of a volt.
-        wanted = f"({abs(volts):.6g}+{p.rejection:.6g}*({sign}*v({raw})-22))"
+        wanted = f"({abs(volts):.6g}+{p.rejection:.6g}*({sign}*v({raw})-{full:.6g}))"
         left = f"({sign}*v({raw})-1.8)"
         smaller = f"0.5*({wanted}+{left}-sqrt(({wanted}-{left})*({wanted}-{left})+0.01))"
         swing = (
@@ -182,12 +248,12 @@ def _supply(p: Parts) -> list[str]:
         lines += [
             f"Cres{name} {raw} e{name} {farads:.6g}",
             f"Resr{name} e{name} 0 {esr:.6g}",
-            f".ic v(e{name})=0 v({raw})={sign * 21.5:.6g}",
+            f".ic v(e{name})=0 v({raw})={sign * full:.6g}",
             f"Breg{name} reg{name} 0 V={sign}*({smaller}){swing}",
             f"Vsense{name} reg{name} ro{name} 0",
             f"Bdraw{name} {raw} 0 I=i(Vsense{name})",
             f"Rout{name} ro{name} rail{name} 0.15",
-            f"Rjoint{name} rail{name} {rail} {joint:.6g}",
+            _contact(p, "rail +" if sign > 0 else "rail -", f"rail{name} {rail}", joint),
             f"Rload{name} {rail} 0 {p.rail_load_ohms:.6g}",
             f"Rbyp{name} {rail} by{name} 0.3",
             f"Cbyp{name} by{name} 0 {p.bypass_farads:.6g}",
@@ -232,24 +298,49 @@ def _amplifier(
     ]
 
 
-def _line_stage(side: str, c: Channel, p: Parts) -> list[str]:
+def _control(side: str, c: Channel, p: Parts) -> list[str]:
     travel = p.volume * c.gang
-    psr = f"{c.rejection:.6g}*(v(vcc)-15)+{0.6 * c.rejection:.6g}*(v(vee)+15)"
-    psr += f"+{c.amplifier_offset_volts:.6g}"
-    base = (
-        [f"Ibase{side} 0 b{side} {c.mute_amperes:.6g}", f"Rbase{side} b{side} 0 1meg"]
-        if c.mute_amperes
-        else [f"Vbase{side} b0{side} 0 -5", f"Rbase{side} b0{side} b{side} 10k"]
-    )
     return [
         f"Cin{side} voice top{side} 10u",
         f"Rtop{side} top{side} wip{side} {10e3 * (1 - travel) + 1:.6g}",
         f"Rbot{side} wip{side} 0 {10e3 * travel + 1:.6g}",
         f"Rwip{side} wip{side} in{side} {c.wiper_ohms:.6g}",
         f"Rin{side} in{side} agnd 100k",
+    ]
+
+
+def _line_of_two_rails(side: str, c: Channel, p: Parts) -> list[str]:
+    psr = f"{c.rejection:.6g}*(v(vcc)-{p.nominal_volts:.6g})"
+    psr += f"+{0.6 * c.rejection:.6g}*(v(vee)+{p.nominal_volts:.6g})"
+    psr += f"+{c.amplifier_offset_volts:.6g}"
+    return [
         *_amplifier(f"m{side}", f"in{side}", f"fb{side}", f"om{side}", "vcc", "vee", psr),
         f"Rf{side} om{side} fb{side} 10k",
         f"Rg{side} fb{side} agnd 10k",
+    ]
+
+
+def _line_of_one_rail(side: str, c: Channel, p: Parts) -> list[str]:
+    psr = f"{c.rejection:.6g}*(v(vcc)-{p.nominal_volts:.6g})+{c.amplifier_offset_volts:.6g}"
+    return [
+        f"Rma{side} vcc mid{side} 22k",
+        f"Rmb{side} mid{side} agnd 22k",
+        f"Cmb{side} mid{side} agnd 100u",
+        *_amplifier(f"m{side}", f"mid{side}", f"fb{side}", f"om{side}", "vcc", "0", psr),
+        f"Cim{side} in{side} im{side} 2.2u",
+        f"Rg{side} im{side} fb{side} 47k",
+        f"Rf{side} om{side} fb{side} 68k",
+    ]
+
+
+def _to_main(side: str, c: Channel, p: Parts) -> list[str]:
+    """From the line amplifier to the main jack, and the interface's input there."""
+    base = (
+        [f"Ibase{side} 0 b{side} {c.mute_amperes:.6g}", f"Rbase{side} b{side} 0 1meg"]
+        if c.mute_amperes
+        else [f"Vbase{side} b0{side} 0 -5", f"Rbase{side} b0{side} b{side} 10k"]
+    )
+    return [
         f"Rs{side} om{side} oc{side} 100",
         f"Resr{side} oc{side} cc{side} {c.coupling_esr_ohms:.6g}",
         f"Ccoup{side} cc{side} ou{side} {c.coupling_farads:.6g}",
@@ -258,35 +349,59 @@ def _line_stage(side: str, c: Channel, p: Parts) -> list[str]:
         f"Rbleed{side} mu{side} 0 100k",
         f"Qmute{side} mu{side} b{side} 0 mute",
         *base,
-        f"Rtip{side} mu{side} main_{side} 0.05",
+        _contact(p, f"tip main {side}", f"mu{side} main_{side}", 0.05),
         f"Rlm{side} main_{side} ground_main {LOAD_OHMS:.6g}",
     ]
 
 
-def _phones_stage(side: str, c: Channel, p: Parts) -> list[str]:
-    psr = f"{c.rejection:.6g}*(v(vcc)-15)"
-    half = c.phones_bias_volts / 2
+def _phones_of_one_rail(side: str, c: Channel, p: Parts) -> list[str]:
     return [
         f"Rha{side} vcc half{side} 47k",
         f"Rhb{side} half{side} agnd 47k",
         f"Chb{side} half{side} agnd 47u",
         f"Cip{side} in{side} ip{side} 1u",
         f"Rip{side} ip{side} half{side} 100k",
-        *_amplifier(f"p{side}", f"ip{side}", f"fp{side}", f"op{side}", "vcc", "0", psr),
-        f"Vb1{side} b1{side} op{side} {half:.6g}",
-        f"Vb2{side} op{side} b2{side} {half:.6g}",
-        f"Qn{side} vcc b1{side} q1{side} npn",
-        f"Qp{side} 0 b2{side} q2{side} pnp",
-        f"Re1{side} q1{side} oe{side} 4.7",
-        f"Re2{side} oe{side} q2{side} 4.7",
-        f"Rfp{side} oe{side} fp{side} 10k",
-        f"Rgp{side} fp{side} fg{side} 10k",
+        *_output_pair(side, c, p, low="0"),
         f"Cgp{side} fg{side} agnd 47u",
         f"Resp{side} oe{side} cp{side} {c.phones_esr_ohms:.6g}",
         f"Cph{side} cp{side} ph{side} {c.phones_farads:.6g}",
         f"Rlkp{side} cp{side} ph{side} {c.phones_leak_ohms:.6g}",
         f"Rbp{side} ph{side} 0 1k",
-        f"Rsp{side} ph{side} phones_{side} 33",
+        *_to_phones(side, p, f"ph{side}"),
+    ]
+
+
+def _phones_of_two_rails(side: str, c: Channel, p: Parts) -> list[str]:
+    return [
+        f"Rip{side} in{side} ip{side} 1k",
+        *_output_pair(side, c, p, low="vee"),
+        f"Rfg{side} fg{side} agnd 1",
+        f"Resp{side} oe{side} ph{side} {c.phones_esr_ohms:.6g}",
+        *_to_phones(side, p, f"ph{side}"),
+    ]
+
+
+def _output_pair(side: str, c: Channel, p: Parts, *, low: str) -> list[str]:
+    """An amplifier with a pair of transistors in its loop, between the positive rail and `low`."""
+    psr = f"{c.rejection:.6g}*(v(vcc)-{p.nominal_volts:.6g})+{c.phones_offset_volts:.6g}"
+    half = c.phones_bias_volts / 2
+    return [
+        *_amplifier(f"p{side}", f"ip{side}", f"fp{side}", f"op{side}", "vcc", low, psr),
+        f"Vb1{side} b1{side} op{side} {half:.6g}",
+        f"Vb2{side} op{side} b2{side} {half:.6g}",
+        f"Qn{side} vcc b1{side} q1{side} npn",
+        f"Qp{side} {low} b2{side} q2{side} pnp",
+        f"Re1{side} q1{side} oe{side} 4.7",
+        f"Re2{side} oe{side} q2{side} 4.7",
+        f"Rfp{side} oe{side} fp{side} 10k",
+        f"Rgp{side} fp{side} fg{side} 10k",
+    ]
+
+
+def _to_phones(side: str, p: Parts, node: str) -> list[str]:
+    return [
+        f"Rsp{side} {node} sp{side} 33",
+        _contact(p, f"tip phones {side}", f"sp{side} phones_{side}", 0.05),
         f"Rlp{side} phones_{side} ground_phones {LOAD_OHMS:.6g}",
     ]
 
@@ -300,7 +415,7 @@ def _cables(p: Parts) -> list[str]:
     )
     for output, ohms in zip(OUTPUTS, p.sleeve_ohms, strict=True):
         lines += [
-            f"Rsleeve{output} 0 ground_{output} {ohms:.6g}",
+            _contact(p, f"sleeve {output}", f"0 ground_{output}", ohms),
             f"Bleak{output} ground_{output} 0 I={wave}",
             # What little couples the two grounds when the sleeve is open: the supply's own
             # capacitance to the mains, and the other way round the earth.

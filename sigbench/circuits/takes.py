@@ -1,4 +1,10 @@
-"""Takes of a circuit's outputs: periodic pieces of its voltages, repeated, with noise."""
+"""Takes of a circuit's outputs, made of pieces of its voltages, with noise; and its rails.
+
+A transient of seconds would take minutes, so short pieces are worked out. Each is a whole number of
+periods of the mains and of its note, and is repeated: for the idle and tone takes as it is, for the
+jack take with the openings of a contact in between, for the pot take with the level that the
+control's divider gives at each moment.
+"""
 
 from dataclasses import dataclass
 
@@ -7,15 +13,16 @@ from numpy.typing import NDArray
 
 from sigbench.circuits.instrument import (
     OUTPUTS,
-    SETTLING_SECONDS,
+    PIECE_SECONDS,
     SIDES,
+    Channel,
     Parts,
     Tone,
     netlist,
     programme,
 )
 from sigbench.circuits.spice import transient
-from sigbench.model import Source, Take
+from sigbench.model import Rail, Source, Take
 
 SAMPLERATE = 48_000
 FULL_SCALE_VOLTS = 8.0
@@ -23,63 +30,166 @@ FULL_SCALE_VOLTS = 8.0
 
 CONVERTER_NOISE = 10 ** (-105 / 20) / np.sqrt(2)  # RMS of full scale, a modest interface
 SECONDS = {"idle": 3.0, "loud": 1.0, "quiet": 1.0, "low": 1.0}
+JOINT = 384  # samples, 8 ms, over which one piece goes over into another
+JACK_PIECES = 60  # of a tenth of a second
+TURNS = 4  # from end to end
+REST_SECONDS = 1.0
+METER_HZ = 1000.0
+"""Where an ordinary multimeter's AC volts fall off; common practice, no source."""
+TRACK_OHMS, AFTER_OHMS = 10e3, 100e3  # of the control, and of what its wiper feeds
+POT_SHARE = 0.5  # of the loud note's voltage, for the control is turned up to its end
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recorded:
-    """What is found at a circuit: a take by (output, name of the tone), and the mean of the rails.
+    """What is found at a circuit: takes by (output, name), and the rails as a perfect meter reads.
 
-    The tones are "idle", "loud", "quiet" and "low".
+    The names are "idle", "loud", "quiet" and "low" for the notes, "jack" for a note held while the
+    contacts are moved, "pot" for one held while the volume is turned.
     """
 
     takes: dict[tuple[str, str], Take]
-    rails: dict[str, float]
+    rails: tuple[Rail, ...]
 
 
 def record(parts: Parts, rng: np.random.Generator) -> Recorded:
-    """What an interface records of every output while each tone of the programme is played.
+    """What an interface records of every output, and the rails.
 
     Parameters
     ----------
     parts : Parts
     rng : numpy Generator
-        For the noise of amplifiers and converter.
+        For the noise of amplifiers and converter, the hand at the control and the moments at which
+        contacts open.
     """
-    tones = programme()
+    tones = programme(parts)
     nodes = [f"v({o}_{s})-v(ground_{o})" for o in OUTPUTS for s in SIDES]
     nodes += ["v(vcc)", "v(vee)"]
     end = tones[-1].start + tones[-1].seconds + 0.001
     volts = transient(netlist(parts), nodes, seconds=end, samplerate=SAMPLERATE)
-    takes = {}
-    for tone in tones:
-        piece = _periodic(volts, tone)
-        frames = round(SECONDS[tone.name] * SAMPLERATE)
-        whole = np.resize(piece, (frames, piece.shape[1]))
-        for k, output in enumerate(OUTPUTS):
-            pair = whole[:, 2 * k : 2 * k + 2].copy()
-            for channel, side in enumerate(parts.sides):
-                hiss = side.noise_volts * np.sqrt(SAMPLERATE / 2 / 20e3)
-                pair[:, channel] += hiss * rng.standard_normal(frames)
-            takes[output, tone.name] = _take(pair / FULL_SCALE_VOLTS, rng)
-    settled = volts[round(SETTLING_SECONDS * SAMPLERATE) :]
-    rails = {"+15 V": float(settled[:, -2].mean()), "-15 V": float(settled[:, -1].mean())}
-    return Recorded(takes, rails)
+    pieces = {tone.name: _piece(volts, tone) for tone in tones}
+    lead_ins = {tone.name: _lead_in(volts, tone) for tone in tones}
+    if "held" in pieces:
+        pieces["held"] = _blended(pieces["loud"][:JOINT], pieces["held"])
+        lead_ins["held"] = lead_ins["loud"]
+    # Each piece runs into what came before its own beginning, so that it can be repeated.
+    pieces = {n: _blended(lead_ins[n][::-1], piece[::-1])[::-1] for n, piece in pieces.items()}
+    found = {name: _repeated(pieces[name], seconds) for name, seconds in SECONDS.items()}
+    found["jack"] = _moved(pieces["loud"], pieces.get("held"), rng)
+    found["pot"] = _turned(pieces["idle"], pieces["loud"], parts, rng)
+    takes = {
+        (output, name): _take(whole[:, 2 * k : 2 * k + 2], parts, rng)
+        for k, output in enumerate(OUTPUTS)
+        for name, whole in found.items()
+    }
+    return Recorded(takes, _rails(pieces["idle"][:, -2:], parts))
 
 
-def _periodic(volts: Floats, tone: Tone) -> Floats:
-    """The piece of one tone, freed of the straight line by which it misses its own beginning."""
+def _piece(volts: Floats, tone: Tone) -> Floats:
     first = round(tone.start * SAMPLERATE)
-    frames = round(tone.seconds * SAMPLERATE)
-    piece = volts[first : first + frames]
-    miss = volts[first + frames] - piece[0]
-    return piece - miss * (np.arange(frames) / frames)[:, np.newaxis]
+    return volts[first : first + round(tone.seconds * SAMPLERATE)]
 
 
-def _take(samples: Floats, rng: np.random.Generator) -> Take:
-    samples = samples + CONVERTER_NOISE * rng.standard_normal(samples.shape)
+def _lead_in(volts: Floats, tone: Tone) -> Floats:
+    """What comes just before a piece; the note is there already."""
+    first = round(tone.start * SAMPLERATE)
+    return volts[first - JOINT : first]
+
+
+def _blended(beginning: Floats, piece: Floats) -> Floats:
+    """The piece, which grows out of another beginning."""
+    share = (0.5 - 0.5 * np.cos(np.pi * np.arange(len(beginning)) / len(beginning)))[:, np.newaxis]
+    blended = piece.copy()
+    blended[: len(beginning)] = (1 - share) * beginning + share * piece[: len(beginning)]
+    return blended
+
+
+def _repeated(piece: Floats, seconds: float) -> Floats:
+    return np.resize(piece, (round(seconds * SAMPLERATE), piece.shape[1]))
+
+
+def _moved(loud: Floats, held: Floats | None, rng: np.random.Generator) -> Floats:
+    """The note, and here and there the piece in which a contact opens."""
+    pieces = [loud] * JACK_PIECES
+    if held is not None:
+        count = int(rng.integers(4, 7))
+        for place in rng.choice(np.arange(10, JACK_PIECES), size=count, replace=False):
+            pieces[place] = held
+    return np.concatenate(pieces)
+
+
+def _turned(idle: Floats, loud: Floats, parts: Parts, rng: np.random.Generator) -> Floats:
+    """The note while the volume is turned, and what comes by other ways as it is."""
+    travel = _hand(rng)
+    silent = np.resize(idle, (len(travel), idle.shape[1]))
+    note = POT_SHARE * (np.resize(loud, silent.shape) - silent)
+    for channel, side in enumerate(parts.sides):
+        heard = _divided(travel, _contact_ohms(travel, side, rng))
+        heard /= _divided(np.array([parts.volume]), np.array([side.wiper_ohms]))
+        note[:, channel::2] *= heard[:, np.newaxis]
+    return silent + note
+
+
+def _hand(rng: np.random.Generator) -> Floats:
+    """Travel from 0 to 1 against time: from the upper end down and up again, at uneven speed."""
+    rest = np.ones(round(REST_SECONDS * SAMPLERATE))
+    course = [rest]
+    for turn in range(TURNS):
+        frames = round(rng.uniform(1.3, 2.6) * SAMPLERATE)
+        way = np.linspace(0, 1, frames)
+        uneven = way + rng.uniform(-0.12, 0.12) * np.sin(2 * np.pi * way)
+        down = turn % 2 == 0
+        course.append(1 - uneven if down else uneven)
+        if not down:
+            course.append(rest)
+    return np.concatenate(course)
+
+
+def _contact_ohms(travel: Floats, side: Channel, rng: np.random.Generator) -> Floats:
+    """Of the wiper: some ohms that vary, and far more for moments in a worn place."""
+    ohms = side.wiper_ohms * (1 + 0.5 * rng.random(len(travel)))
+    for start, end in side.worn:
+        inside = np.flatnonzero((travel > start) & (travel < end))
+        at = 0
+        while at < len(inside):
+            at += int(SAMPLERATE * rng.exponential(0.012)) + 1
+            lasts = int(SAMPLERATE * rng.exponential(0.004)) + 1
+            ohms[inside[at : at + lasts]] = side.worn_ohms * rng.uniform(0.3, 1.7)
+            at += lasts
+    return ohms
+
+
+def _divided(travel: Floats, ohms: Floats) -> Floats:
+    """Share of the voltage that a linear control passes on: a loaded divider (textbook)."""
+    inner = TRACK_OHMS * travel * (1 - travel)
+    return travel * AFTER_OHMS / (AFTER_OHMS + inner + ohms)
+
+
+def _take(volts: Floats, parts: Parts, rng: np.random.Generator) -> Take:
+    volts = volts.copy()
+    for channel, side in enumerate(parts.sides):
+        hiss = side.noise_volts * np.sqrt(SAMPLERATE / 2 / 20e3)
+        volts[:, channel] += hiss * rng.standard_normal(len(volts))
+    samples = volts / FULL_SCALE_VOLTS + CONVERTER_NOISE * rng.standard_normal(volts.shape)
     steps = 2.0**23
     samples = np.clip(np.rint(samples * steps) / steps, -1.0, 1.0 - 1 / steps)
     source = Source("simulated", None, None, SAMPLERATE, samples.shape[1], len(samples))
     return Take(samples, SAMPLERATE, source, bits=24, dc_coupled=True)
+
+
+def _rails(idle: Floats, parts: Parts) -> tuple[Rail, ...]:
+    spectrum = np.fft.rfft(idle, axis=0) / len(idle)
+    hertz = np.arange(len(spectrum)) / PIECE_SECONDS
+    seen = 2 * np.abs(spectrum[1:]) ** 2 / (1 + (hertz[1:, np.newaxis] / METER_HZ) ** 2)
+    ripple = np.sqrt(seen.sum(axis=0))
+    return tuple(
+        Rail(
+            f"{sign * parts.nominal_volts:+g} V",
+            sign * parts.nominal_volts,
+            measured_volts=float(spectrum[0, k].real),
+            ripple_volts=float(ripple[k]),
+        )
+        for k, sign in enumerate((1, -1))
+    )

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from sigbench.causes.clues import Observation
     from sigbench.causes.ranking import Ranking
-    from sigbench.model import Cause
 
 app = command_app()
 
@@ -24,10 +23,6 @@ Examples:
   sigbench causes 0047 --stage "as received" --json
   sigbench causes --idle idle.wav --tone loud.wav --rail "+15 V=14.9"
 """  # \b tells the help to leave the lines as they are
-
-SHOWN = 5
-STANDS_OUT = 0.5
-"""Score from which one cause is likelier than all the rest."""
 
 
 def _files(check: str, what: str) -> Any:
@@ -66,8 +61,8 @@ def causes(
         list[str] | None,
         typer.Option(
             metavar="RAIL=VOLTS",
-            help="A supply rail and what the multimeter shows, such as '+15 V=14.9'. May be given "
-            "several times.",
+            help="A supply rail and what the multimeter shows, such as '+15 V=14.9', or with the "
+            "ripple on AC volts, '+15 V=14.9 0.004'. May be given several times.",
         ),
     ] = None,
     mains: Annotated[
@@ -116,7 +111,7 @@ def causes(
 
         show.print_line(msgspec.json.encode(ranking_object(ranking, about)))
     else:
-        print_ranking(ranking, show.output())
+        print_ranking(ranking, unit or "UNIT", show.output())
     return int(not ranking.nothing_wrong)
 
 
@@ -160,27 +155,21 @@ def _typed_rails(texts: list[str]) -> "Observation":
 
     from sigbench.causes.clues import Observation
     from sigbench.checks.rails import measure_rails
+    from sigbench.cli.questions import read_volts
     from sigbench.model import Rail
 
     rails = []
     for text in texts:
         name, sign, volts = (part.strip() for part in text.rpartition("="))
         nominal = re.match(r"[+-]?\d+(\.\d+)?", name)
-        try:
-            if not sign or nominal is None:
-                raise ValueError
-            rails.append(Rail(name, float(nominal[0]), measured_volts=float(volts.rstrip(" Vv"))))
-        except ValueError:
+        if not sign or nominal is None:
             raise RequestError(
                 f"--rail '{text}' is no rail: write what it should be, an equals sign and what "
                 "the multimeter shows, such as '+15 V=14.9'."
-            ) from None
+            )
+        direct, ripple = read_volts(volts)
+        rails.append(Rail(name, float(nominal[0]), measured_volts=direct, ripple_volts=ripple))
     return Observation("supply", measure_rails(rails), tuple(rails))
-
-
-def named_causes(ranking: "Ranking") -> "tuple[Cause, ...]":
-    """The causes that are shown: none where nothing is likely to be wrong."""
-    return () if ranking.nothing_wrong else ranking.causes[:SHOWN]
 
 
 def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
@@ -192,7 +181,7 @@ def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
         "sigbench": __version__,
         **about,
         "first": ranking.first,
-        "causes": [cause_to_object(cause) for cause in named_causes(ranking)],
+        "causes": [cause_to_object(cause) for cause in ranking.named],
         "together": ranking.together,
         "healthy": ranking.healthy,
         "none_of_these": ranking.none_of_these,
@@ -204,60 +193,22 @@ def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
     }
 
 
-def print_ranking(ranking: "Ranking", console: "Console") -> None:
+def print_ranking(ranking: "Ranking", unit: str, console: "Console") -> None:
     """Print what comes first, then the causes with their reasons."""
+    from sigbench.causes.records import BY_NAME
+    from sigbench.causes.wording import CLOSING, opening
     from sigbench.cli import show
 
     for sentence in opening(ranking):
         console.print(show.fit(sentence, console, style="bold"))
         console.print()
-    for cause in named_causes(ranking):
-        show.print_cause(cause, console)
+    for cause in ranking.named:
+        key = BY_NAME[cause.name].key
+        show.print_cause(cause, console, found=_found_command(unit, key))
         console.print()
     console.print(show.fit(CLOSING, console, style="dim"))
 
 
-def opening(ranking: "Ranking") -> list[str]:
-    """What is said before any cause."""
-    sentences = [ranking.first] if ranking.first else []
-    if ranking.nothing_wrong:
-        missing = [c.name for c in ranking.clues if c.holds is None]
-        blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
-        sentences.append(f"Nothing that was measured points to a fault.{blind}")
-        return sentences
-    best = max((cause.score for cause in ranking.causes), default=0.0)
-    if ranking.none_of_these > best:
-        sentences.append(
-            "It is most likely something that is not on the list "
-            f"({ranking.none_of_these:.0%}): go by the readings, stage by stage."
-        )
-    elif ranking.together is not None:
-        from sigbench.causes.records import BY_KEY
-
-        first, second = (BY_KEY[key].name for key in ranking.together)
-        sentences.append(f"Two things at once explain it best: {first}, and {second}.")
-    elif best < STANDS_OUT:
-        sentences.append("No cause stands out: something is wrong; probe in this order.")
-    return sentences
-
-
-CLOSING = (
-    "A score says how likely a cause is among the faults, given these readings; two can be there "
-    "at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
-    "also after unplugging: local rules and licensed practice come first."
-)
-
-_NEEDS = {
-    "hum 1x": "idle noise",
-    "weak channel": "a held note on both channels",
-    "worse when quiet": "the same note loud and quiet",
-    "thin channel": "a low note beside a middle one",
-    "breaks in one channel": "the jacks, moved",
-    "crackle when turned": "the volume, turned",
-    "dc": "direct voltage at the outputs",
-    "rail missing": "the supply rails",
-}
-
-
-def _unmeasured(missing: list[str]) -> str:
-    return ", ".join(words for name, words in _NEEDS.items() if name in missing) or "little"
+def _found_command(unit: str, key: str) -> str:
+    words = (f'"{word}"' if " " in word else word for word in (unit, key))
+    return f"sigbench unit found {' '.join(words)}"

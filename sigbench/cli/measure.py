@@ -99,6 +99,7 @@ def measure(
     settings = check_settings(note, frequency, a4, mains, _driven_column(driven, kept), taper)
 
     from sigbench import checks
+    from sigbench.causes.of_unit import with_causes
     from sigbench.cli import show
     from sigbench.interface.file import lossy_codec
 
@@ -106,6 +107,8 @@ def measure(
     with console.status("Measuring …"):
         take = read_file(file, kept, check, dc_coupled=dc_coupled)
         measurement = checks.measure(take, check, settings)
+    if check is not None:  # of a sound that nobody says anything about, no cause is named
+        measurement = with_causes(measurement)
     if kept is not None:
         measurement = _with_file_channels(measurement, kept)
     if codec := lossy_codec(file):

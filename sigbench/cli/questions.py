@@ -1,6 +1,6 @@
 """Questions to the person at the keyboard. They go to stderr, beside the results."""
 
-import math
+import re
 import sys
 from collections.abc import Callable
 
@@ -45,7 +45,11 @@ def ask_text(question: str) -> str:
     return line.strip()
 
 
-def ask_volts(name: str, wrong: Callable[[float], str | None]) -> float | None:
+Volts = tuple[float, float | None]
+"""Of a rail: what the meter shows on DC, and on AC where that was measured."""
+
+
+def ask_volts(name: str, wrong: Callable[[Volts], str | None]) -> Volts | None:
     """Volts as read off a multimeter; None if they were not measured.
 
     Parameters
@@ -53,7 +57,7 @@ def ask_volts(name: str, wrong: Callable[[float], str | None]) -> float | None:
     name : str
         Of the rail.
     wrong : callable
-        Says what is wrong with a voltage; it is asked for again then.
+        Says what is wrong with the volts; they are asked for again then.
     """
     while True:
         answer = ask_text(f"  {name} reads, in volts (Enter: not measured, q stops): ")
@@ -72,19 +76,27 @@ def ask_volts(name: str, wrong: Callable[[float], str | None]) -> float | None:
         print(f"  {complaint}", file=sys.stderr)
 
 
-def read_volts(text: str) -> float:
-    """Volts as people type them: ``-14.9``, ``4,97 V``, ``+15v``, ``−15``.
+def read_volts(text: str) -> Volts:
+    """Volts as people type them: ``-14.9``, ``4,97 V``, ``−15``; with ripple, ``14.9 0.004``.
 
     Raises
     ------
     RequestError
-        If it is no number.
+        If it is neither one number nor two.
     """
-    plain = text.strip().replace("−", "-").replace(",", ".").rstrip("vV").strip()
-    try:
-        volts = float(plain)
-    except ValueError:
-        volts = math.nan
-    if not math.isfinite(volts):
-        raise RequestError(f"'{text}' is no voltage: type a number of volts, such as -14.9.")
-    return volts
+    plain = text.replace("−", "-").replace(",", ".")
+    found = re.fullmatch(rf"{_NUMBER}\s*(m?)v?(?:\s+{_NUMBER}\s*(m?)v?)?", plain.strip(), re.I)
+    if found is None:
+        raise RequestError(
+            f"'{text}' is no voltage: type a number of volts, such as -14.9, and after a space the "
+            "ripple on AC volts if you measured it."
+        )
+    direct, milli, ripple, ripple_milli = found.groups()
+    return _volts(direct, milli), None if ripple is None else _volts(ripple, ripple_milli)
+
+
+_NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+))"
+
+
+def _volts(number: str, milli: str) -> float:
+    return float(number) / (1000 if milli else 1)

@@ -17,6 +17,7 @@ EXAMPLES = """\b
 Examples:
   sigbench report 0047
   sigbench report 0047 --before "as received" --to ~/sale --photo front.jpg
+  sigbench report 0047 --private
 """  # \b tells the help to leave the lines as they are
 
 
@@ -42,13 +43,21 @@ def report(
         list[str] | None,
         typer.Option(metavar="TEXT", help="Something to say was not measured; may be repeated."),
     ] = None,
+    private: Annotated[
+        bool,
+        typer.Option(
+            "--private",
+            help="Your own edition, with causes, what it turned out to be and your notes: not for "
+            "the buyer.",
+        ),
+    ] = False,
     folder: FolderOption = DEFAULT_FOLDER,
 ) -> int:
     """Write the report that goes with a sale.
 
     As PDF, as PNG pages and as one HTML file. It tells a buyer what was measured, before and
     after the work, with plots, uncertainty and the hashes of the takes. With one stage only it
-    tells of that. Your notes on the unit stay out.
+    tells of that. Causes and your notes on the unit stay out, unless you ask for --private.
     """
     if before is not None and baseline is not None:
         raise RequestError("--before and --baseline are two earlier sides: give one of them.")
@@ -73,9 +82,12 @@ def report(
             made=date.today().isoformat(),
             photo=photo,
             not_measured=not_measured or (),
+            private=private,
         )
-    # A folder for each unit: a report must not take the place of another unit's.
-    place = Path(f"report-{unit_id}") if to is None else to.expanduser()
+    # A folder for each unit: a report must not take the place of another unit's; and one for the
+    # private edition, so that it never goes along to a buyer.
+    kind = "private" if private else "report"
+    place = Path(f"{kind}-{unit_id}") if to is None else to.expanduser()
     for path in write_report(files, place):
         show.output().print(str(path), soft_wrap=True)
     return 0
@@ -88,9 +100,10 @@ def write_report(files: dict[str, bytes], folder: Path) -> list[Path]:
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for left in folder.glob("report-page-*.png"):
-            if left.name not in files:
-                left.unlink()
+        for kind in {name.partition("-page-")[0] for name in files if "-page-" in name}:
+            for left in folder.glob(f"{kind}-page-*.png"):
+                if left.name not in files:
+                    left.unlink()
         for name, data in files.items():
             (folder / name).write_bytes(data)
     except OSError as exc:

@@ -27,7 +27,7 @@ from sigbench.cli.live import (
     watched,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
-from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts, read_volts
+from sigbench.cli.questions import StopAsked, Volts, ask, ask_text, ask_volts, read_volts
 from sigbench.errors import BenchError, InterfaceError, RequestError
 
 if TYPE_CHECKING:
@@ -87,7 +87,8 @@ def run(
         typer.Option(
             "--rail",
             metavar="NAME=V",
-            help='A rail as measured, such as "+15 V=14.9"; may be repeated.',
+            help='A rail as measured, such as "+15 V=14.9", or with its ripple, '
+            '"+15 V=14.9 0.004"; may be repeated.',
         ),
     ] = None,
     operator: OperatorOption = "",
@@ -305,10 +306,10 @@ def _options_again(**options: object) -> list[str]:
     ]
 
 
-def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, float]":
+def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, Volts]":
     """Volts by name of the rail, from the command line."""
     names = {_rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
-    volts: dict[str, float] = {}
+    volts: dict[str, Volts] = {}
     for text in texts:
         name, equals, value = text.rpartition("=")
         if not equals or not name.strip():
@@ -372,7 +373,7 @@ class _Sitting:
     bench: "Bench"
     unit_id: str
     outputs: "Mapping[str, Output]"
-    typed: "Mapping[str, float]"
+    typed: "Mapping[str, Volts]"
     yes: bool
     console: "Console"
     of: int
@@ -459,16 +460,19 @@ class _Sitting:
         from sigbench.interface.simulated import SimulatedInterface
 
         read = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
-        simulated = {_rail_key(name): volts for name, volts in read.items()}
-        volts: dict[str, float | None] = {}
+        simulated: dict[str, Volts] = {_rail_key(name): (v, None) for name, v in read.items()}
+        measured = []
         for rail in rails:
+            volts: Volts | None
             if rail.name in self.typed:
-                volts[rail.name] = self.typed[rail.name]
+                volts = self.typed[rail.name]
             elif isinstance(interface, SimulatedInterface):
-                volts[rail.name] = simulated.get(_rail_key(rail.name))
+                volts = simulated.get(_rail_key(rail.name))
             else:
-                volts[rail.name] = None if self.yes else ask_volts(rail.name, _complaint(rail))
-        return tuple(replace(rail, measured_volts=volts[rail.name]) for rail in rails)
+                volts = None if self.yes else ask_volts(rail.name, _complaint(rail))
+            direct, ripple = volts or (None, None)
+            measured.append(replace(rail, measured_volts=direct, ripple_volts=ripple))
+        return tuple(measured)
 
     def _takes(self, number: int, step: "Step") -> "Run | None":
         """A check on takes: wait for the person, see to the level, record and measure.
@@ -643,15 +647,17 @@ class _Anew(Exception):
     """The step has to begin with its first take again."""
 
 
-def _complaint(rail: "Rail") -> "Callable[[float], str | None]":
-    """What is wrong with a voltage that is typed in for a rail."""
+def _complaint(rail: "Rail") -> "Callable[[Volts], str | None]":
+    """What is wrong with the volts that are typed in for a rail."""
     from dataclasses import replace
 
     from sigbench.checks.rails import measure_rails
 
-    def wrong(volts: float) -> str | None:
-        reading = measure_rails((replace(rail, measured_volts=volts),)).readings[0]
-        return None if reading.state != "invalid" else f"{rail.name}: {reading.why}."
+    def wrong(volts: Volts) -> str | None:
+        typed = replace(rail, measured_volts=volts[0], ripple_volts=volts[1])
+        readings = measure_rails((typed,)).readings
+        refused = next((r for r in readings if r.state == "invalid"), None)
+        return None if refused is None else f"{rail.name}: {refused.why}."
 
     return wrong
 

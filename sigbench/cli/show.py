@@ -221,8 +221,11 @@ def _events_table(events: Sequence[Event], console: Console) -> Table:
     return table
 
 
-def print_cause(cause: Cause, console: Console) -> None:
-    """Print a cause with its score, its reasons and what to probe next."""
+def print_cause(cause: Cause, console: Console, *, found: str | None = None) -> None:
+    """Print a cause with its score, its reasons and what to probe next.
+
+    `found` is the command by which the person writes down that it was this.
+    """
     table = _two_columns()
     table.add_row(fit(cause.name, console), fit(f"score {cause.score:.2f}", console))
     lines = [
@@ -230,6 +233,8 @@ def print_cause(cause: Cause, console: Console) -> None:
         *(("speaks against it", evidence) for evidence in cause.evidence_against),
         ("probe next", cause.next),
     ]
+    if found is not None:
+        lines.append(("if it was this", found))
     for title, text in lines:
         table.add_row(fit(f"  {title}", console), fit(text, console))
     console.print(table)

@@ -1,7 +1,7 @@
 """What a report says: all words and numbers, before any layout.
 
 The PDF, the pages and the HTML are laid out from the same `ReportContent`. It is written for
-the buyer: causes, costs and the unit's private notes stay out.
+the buyer: causes and the unit's private notes are in its private edition alone.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -53,6 +53,7 @@ from sigbench.report.plots import (
     TimePanel,
     TimePlot,
 )
+from sigbench.report.private import PrivatePages
 from sigbench.report.rig_page import RigPage, rig_pages
 from sigbench.report.soaked import soak_plots
 from sigbench.report.tallies import tally_table
@@ -266,6 +267,7 @@ class ReportContent:
     not_measured: tuple[str, ...]
     caution: str
     made: str
+    private: PrivatePages | None = None
 
 
 def build_content(
@@ -279,13 +281,14 @@ def build_content(
     photo: Photo | None = None,
     not_measured: Sequence[str] = (),
     version: str = "",
+    private: PrivatePages | None = None,
 ) -> ReportContent:
     """Say in words and numbers what was measured on a unit.
 
     Parameters
     ----------
     unit : Unit
-        Its `notes` are private and stay out.
+        Its `notes` are private and are taken from `private` alone.
     after : sequence of Run
         The stage the report is about; not empty.
     before : sequence of Run
@@ -301,6 +304,8 @@ def build_content(
         Further things to say were not measured, beside those found here.
     version : str
         Version of the program, printed in the report.
+    private : PrivatePages or None
+        What the private edition says more; None makes the buyer's.
     """
     compared = comparison is not None
     before_name = comparison.before if comparison else ""
@@ -356,6 +361,7 @@ def build_content(
         not_measured=tuple(_not_measured(unit, after, comparison, not_measured)),
         caution=CAUTION,
         made=f"Made with sigbench {version}".strip() + f" on {_date(made)}.",
+        private=private,
     )
 
 

@@ -7,12 +7,14 @@ from pathlib import Path
 from sigbench import __version__
 from sigbench.baseline import compare_with_baseline, stored_baseline
 from sigbench.bench.folder import Bench
+from sigbench.causes.of_unit import causes_of, tells_of_causes
 from sigbench.checks import is_long
 from sigbench.compare import compare_stages, latest_runs
 from sigbench.errors import BenchError, FileError
 from sigbench.model import Run, StageComparison, Take, TakeRecord
 from sigbench.report.content import build_content
 from sigbench.report.photo import Photo, prepare_photo
+from sigbench.report.private import PrivatePages, private_pages
 from sigbench.report.render import FORMS, Form, render
 
 
@@ -74,6 +76,7 @@ def unit_report(
     forms: Iterable[Form] = FORMS,
     photo: Path | None = None,
     not_measured: Sequence[str] = (),
+    private: bool = False,
 ) -> dict[str, bytes]:
     """The report on a unit.
 
@@ -85,6 +88,8 @@ def unit_report(
         A photo of the unit; by default the one in the bench folder, if there is one.
     not_measured : sequence of str
         Further things that were not measured.
+    private : bool
+        Make the private edition, with causes and notes.
 
     Returns
     -------
@@ -101,8 +106,19 @@ def unit_report(
         photo=_photo(photo or bench.photo(unit_id)),
         not_measured=not_measured,
         version=__version__,
+        private=_private(bench, unit_id, shown) if private else None,
     )
-    return render(content, forms)
+    return render(content, forms, name="private" if private else "report")
+
+
+def _private(bench: Bench, unit_id: str, shown: Sides) -> PrivatePages:
+    units = bench.units().values()
+    ranked = [
+        (runs[0].stage, causes_of(runs, units))
+        for runs in (shown.before, shown.after)
+        if tells_of_causes(runs)
+    ]
+    return private_pages(bench.unit(unit_id), ranked)
 
 
 def stage_runs(bench: Bench, unit_id: str, stage: str | None) -> tuple[Run, ...]:

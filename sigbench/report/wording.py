@@ -75,6 +75,7 @@ _SHARE = ("dB", "%")  # a share spans decades: only in decibels do before and af
 
 LABELS: dict[str, Label] = {
     "rail_volts": Label("Supply", "Voltage of a supply line inside the unit, by multimeter."),
+    "rail_ripple": Label("Supply ripple", "Alternating voltage on a supply line, by multimeter."),
     "rail_error": Label("Supply error", "Distance of a supply from its nominal voltage.", False),
     "level_rms": Label(
         "Level", "How strong the whole signal is on average (RMS).", main=False, units=_LEVEL

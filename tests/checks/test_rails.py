@@ -52,6 +52,27 @@ def test_accuracy_of_another_meter_is_used():
     assert volts.uncertainty == pytest.approx(0.008 / math.sqrt(3))
 
 
+def test_ripple_is_a_reading_of_its_own_where_it_was_measured():
+    # 1 % of 0.050 V and 5 digits of 1 mV: a = 0.0055 V, u = a / sqrt(3) (GUM 4.3.7).
+    rippling = Rail("+15 V", 15.0, 5.0, 14.8, ripple_volts=0.05)
+    *_, ripple = measure_rails([rippling]).readings
+    assert (ripple.name, ripple.value, ripple.unit) == ("rail_ripple[+15 V]", 0.05, "V")
+    assert ripple.uncertainty == pytest.approx(0.0055 / math.sqrt(3))
+    assert "20 mV" in ripple.why
+    *_, quiet = measure_rails([Rail("+15 V", 15.0, 5.0, 14.8, ripple_volts=0.003)]).readings
+    assert (quiet.state, quiet.why) == ("ok", None)
+    *_, wrong = measure_rails([Rail("+15 V", 15.0, 5.0, 14.8, ripple_volts=-0.003)]).readings
+    assert wrong.state == "invalid"
+
+
+@pytest.mark.parametrize(
+    ("nominal", "words"), [(5.0, "logic"), (15.0, "upper one"), (-15.0, "lower one")]
+)
+def test_a_missing_rail_says_what_is_heard(nominal, words):
+    volts, _ = volts_and_error(Rail("x", nominal, 5.0, 0.0))
+    assert words in volts.why
+
+
 def test_rail_that_was_not_measured_is_invalid():
     for reading in volts_and_error(Rail("+5 V", 5.0)):
         assert (reading.state, reading.value, reading.why) == ("invalid", None, "not measured")
@@ -61,7 +82,7 @@ def test_rail_that_was_not_measured_is_invalid():
 def test_dead_rail_is_a_valid_number_far_below_nominal(volts):
     reading, error = volts_and_error(Rail("+5 V", 5.0, 5.0, volts))
     assert reading.value == volts
-    assert reading.why == "near 0 V: the rail is missing"
+    assert reading.why.startswith("near 0 V: the rail is missing; ")
     assert error.value == pytest.approx(-100, abs=0.5)
 
 

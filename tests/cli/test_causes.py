@@ -54,7 +54,7 @@ def test_slips_of_the_hand_are_one_sentence(call):
 def test_what_fits_no_cause_is_not_called_sound():
     from sigbench.causes.clues import CLUES, Clue
     from sigbench.causes.ranking import rank
-    from sigbench.cli.causes import opening
+    from sigbench.causes.wording import opening
 
     odd = {
         *("dc", "tones in series", "worn track", "hum bursts", "noise", "dead output"),

@@ -25,6 +25,17 @@ def test_the_report_goes_into_a_folder_of_the_unit_and_is_the_same_each_time(cal
     assert {path.name: path.read_bytes() for path in (tmp_path / "again").iterdir()} == files
 
 
+def test_the_private_edition_goes_elsewhere(call, tmp_path):
+    outcome = call("report", UNIT, "--private")
+    assert outcome.code == 0
+    place = tmp_path / "private-example-instruments-bench-synth-6-0047"
+    assert {path.name for path in place.iterdir()} >= {"private.pdf", "private.html"}
+    assert [path.name for path in tmp_path.iterdir()] == [place.name]
+    page = (place / "private.html").read_text(encoding="utf-8")
+    assert "not for the buyer" in page
+    assert "What it may come from" in page
+
+
 def test_pages_of_an_earlier_report_do_not_stay(tmp_path):
     write_report({"report-page-1.png": b"1", "report-page-2.png": b"2"}, tmp_path)
     (tmp_path / "front.png").touch()

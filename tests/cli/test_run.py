@@ -160,7 +160,29 @@ def test_rails_that_nobody_measured_stay_open(call, folder, typing):
     assert runs(folder) == []
 
 
-@pytest.mark.parametrize("text", ["", "V", "nan", "inf", "5..1", "1e999"])
+@pytest.mark.parametrize(
+    ("text", "volts"),
+    [
+        ("14.92 0.004", (14.92, 0.004)),
+        ("−14,9V 4 mV", (-14.9, 0.004)),
+        ("5", (5.0, None)),
+        (" +4.97 v  ", (4.97, None)),
+    ],
+)
+def test_volts_with_and_without_ripple(text, volts):
+    assert read_volts(text) == volts
+
+
+def test_ripple_is_typed_beside_the_volts(call, folder, typing):
+    typing("15.02 0.031", "-14.98 -1", "-14.98")
+    assert call("run", "0007", "--stage", STAGE, "--step", 1).code == 0
+    (done,) = runs(folder)
+    assert [rail.ripple_volts for rail in done.step.rails] == [0.031, None]
+    (ripple,) = [r for m in done.measurements for r in m.readings if "ripple" in r.name]
+    assert (ripple.name, ripple.value, ripple.unit) == ("rail_ripple[+15 V]", 0.031, "V")
+
+
+@pytest.mark.parametrize("text", ["", "V", "nan", "inf", "5..1", "1e999", "15 1 2"])
 def test_no_voltage(text):
     with pytest.raises(RequestError):
         read_volts(text)

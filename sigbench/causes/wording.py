@@ -1,0 +1,51 @@
+"""A ranking in sentences, as the command line and the private edition of the report say them."""
+
+from sigbench.causes.ranking import Ranking
+from sigbench.causes.records import BY_KEY
+
+STANDS_OUT = 0.5
+"""Score from which one cause is likelier than all the rest."""
+
+CLOSING = (
+    "A score says how likely a cause is among the faults, given these readings; two can be there "
+    "at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
+    "also after unplugging: local rules and licensed practice come first."
+)
+
+_NEEDS = {
+    "hum 1x": "idle noise",
+    "weak channel": "a held note on both channels",
+    "worse when quiet": "the same note loud and quiet",
+    "thin channel": "a low note beside a middle one",
+    "breaks in one channel": "the jacks, moved",
+    "crackle when turned": "the volume, turned",
+    "dc": "direct voltage at the outputs",
+    "rail missing": "the supply rails",
+}
+
+
+def opening(ranking: Ranking) -> list[str]:
+    """What is said before any cause."""
+    sentences = [ranking.first] if ranking.first else []
+    if ranking.nothing_wrong:
+        missing = [c.name for c in ranking.clues if c.holds is None]
+        blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
+        sentences.append(f"Nothing that was measured points to a fault.{blind}")
+        return sentences
+    best = max((cause.score for cause in ranking.causes), default=0.0)
+    if ranking.none_of_these > best:
+        sentences.append(
+            "It is most likely something that is not on the list "
+            f"({ranking.none_of_these:.0%}): go by the readings, stage by stage."
+        )
+    elif ranking.together:
+        *names, last = (BY_KEY[key].name for key in ranking.together)
+        count = {2: "Two", 3: "Three"}[len(ranking.together)]
+        sentences.append(f"{count} things at once explain it best: {', '.join(names)}, and {last}.")
+    elif best < STANDS_OUT:
+        sentences.append("No cause stands out: something is wrong; probe in this order.")
+    return sentences
+
+
+def _unmeasured(missing: list[str]) -> str:
+    return ", ".join(words for name, words in _NEEDS.items() if name in missing) or "little"
