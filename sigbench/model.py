@@ -337,6 +337,10 @@ class Limit:
     high: float | None = None
 
 
+SOFT_VOLUME = "9 o'clock, or a light touch"
+"""Of the steps that play a note softly."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One check of a plan, with what the person must do before it.

@@ -14,7 +14,7 @@ from msgspec import UNSET, Struct, UnsetType
 from sigbench.checks import CHECKS, CHECKS_OF_HOURS
 from sigbench.checks.rails import require_rails
 from sigbench.errors import FileError, RequestError
-from sigbench.model import CheckSettings, Limit, Output, Plan, Rail, Step, Unit
+from sigbench.model import SOFT_VOLUME, CheckSettings, Limit, Output, Plan, Rail, Step, Unit
 from sigbench.units import nearest_note, note_to_frequency
 
 LONGEST_SECONDS = 3600.0  # of one take
@@ -31,6 +31,7 @@ IDLE_SECONDS = 10.0  # twenty half-overlapping segments of a second: noise known
 DROPOUT_SECONDS = 15.0  # time to tap and wiggle every jack and knob near by
 
 NOTES = (("middle", "A4"), ("low", "A2"), ("high", "A6"))
+SOFT_NOTE = "A4"  # the middle one again: what an amplifier does differs with level
 
 # Limits of the default plan: common practice, no source.
 BALANCE_DB = 1.5
@@ -85,8 +86,9 @@ def default_plan(
     Returns
     -------
     Plan
-        For each output: idle, a tone at a middle, a low and a high note, and dropouts while the
-        unit is tapped. The limits are common practice, no source; edit them for the unit.
+        For each output: idle, a tone at a middle, a low and a high note, the middle one again but
+        soft, and dropouts while the unit is tapped. The limits are common practice, no source;
+        edit them for the unit.
 
     Raises
     ------
@@ -269,6 +271,22 @@ def _output_steps(output: Output, settings: CheckSettings) -> list[Step]:
                 limits=(pitch, *balance, *polarity),
             )
         )
+    soft = note_to_frequency(SOFT_NOTE, a4_hz=settings.a4_hz)
+    steps.append(
+        Step(
+            "tone",
+            output.name,
+            f"{plugs} The same sound. Hold {SOFT_NOTE} once more, far softer: with a light touch "
+            "or, where touch makes no difference, with the volume at 9 o'clock; the same way at "
+            "every stage. Leave the gain as it is.",
+            TONE_SECONDS,
+            REPEATS,
+            volume=SOFT_VOLUME,
+            gain=gain,
+            settings=CheckSettings(soft, settings.a4_hz, settings.mains_hz),
+            limits=(pitch, *polarity),
+        )
+    )
     steps.append(
         Step(
             "dropouts",

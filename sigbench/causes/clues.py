@@ -30,6 +30,7 @@ DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
+CONTROL_DB = 2.5  # what a dual control itself may do so, where no other output tells
 BASS_DB = (1.0, 0.2)  # what a low note has lost against the other channel
 DEAD_DB = (30.0, 3.0)
 ONE_SIDED_DB = (0.3, 0.1)
@@ -597,11 +598,24 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
             or not {1, 2} <= set(o.loud.level) & set(o.quiet.level)
         ):
             continue
-        others = sorted(b for b, other in balances if other is not o)
-        control = others[len(others) // 2] if others else 0.0
-        loud, quiet = (n.level[1] - n.level[2] - control for n in (o.loud, o.quiet))
+        others = [
+            (x.loud, x.quiet)
+            for _, x in balances
+            if x is not o
+            and x.loud
+            and x.quiet
+            and {1, 2} <= set(x.loud.level) & set(x.quiet.level)
+        ]
+        loud, quiet = _left_over_right(o.loud), _left_over_right(o.quiet)
+        doubt = CONTROL_DB
+        if others:
+            middle = sorted(others, key=lambda pair: _left_over_right(pair[0]))[len(others) // 2]
+            loud, quiet = (
+                a - _left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
+            )
+            doubt = 0.0
         said = f"{abs(loud):.1f} dB loud, {abs(quiet):.1f} dB quiet on {o.name}"
-        laws.append((abs(quiet) - abs(loud), said))
+        laws.append((_shrunk(abs(quiet) - abs(loud), doubt), said))
     if not laws:
         return []
     more, less = max(laws), min(laws)
@@ -609,6 +623,10 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
         Clue("weaker when quiet", _over(more[0], LEVEL_LAW_DB), more[1]),
         Clue("weaker when loud", _over(-less[0], LEVEL_LAW_DB), less[1]),
     ]
+
+
+def _left_over_right(note: _Note) -> float:
+    return note.level[1] - note.level[2]
 
 
 @dataclass(frozen=True, slots=True)

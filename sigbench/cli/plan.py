@@ -147,7 +147,7 @@ def reset(
 ) -> None:
     """Give a unit the default plan, with its own supply rails.
 
-    Supply rails first, then on each output: idle, three notes, and dropouts while you tap.
+    Supply rails first, then on each output: idle, four notes, and dropouts while you tap.
     A plan that you edited is lost: save it to a file before.
     """
     from sigbench.cli.measure import require_tuning
@@ -222,13 +222,17 @@ def _print_plan(kept: "Plan", unit_id: str, console: "Console") -> None:
 
 def step_title(step: "Step") -> str:
     """Check, output, note, seconds × repeats."""
+    from sigbench.model import SOFT_VOLUME
+
     if step.check == "rails":
         return "Supply rails, by multimeter"
     name = {"idle": "Idle", "tone": "Tone", "dropouts": "Dropouts"}.get(
         step.check, step.check.capitalize()
     )
     takes = f"{step.seconds:g} s" + (f" × {step.repeats}" if step.repeats > 1 else "")
-    return ", ".join(part for part in (f"{name} on {step.output}", _note(step), takes) if part)
+    soft = "soft" if step.volume == SOFT_VOLUME else ""
+    what = (f"{name} on {step.output}", _note(step), soft, takes)
+    return ", ".join(part for part in what if part)
 
 
 def _note(step: "Step") -> str:

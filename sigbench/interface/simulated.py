@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
 from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
-from sigbench.model import Samples, Step
+from sigbench.model import SOFT_VOLUME, Samples, Step
 from sigbench.units import db_to_ratio, dbu_to_volts
 
 Waveform = Literal["sine", "saw", "pulse"]
@@ -36,6 +36,7 @@ FULL_SCALE_VOLTS = float(dbu_to_volts(FULL_SCALE_DBU) * np.sqrt(2))  # peak
 CONVERTER_BITS = 24
 CONVERTER_NOISE_DBFS = -112.0  # in the whole band, of a good line input: common practice, no source
 
+SOFT_TRAVEL = 0.3  # of the volume, for a soft note
 VOICE_DBFS = -12.0  # RMS level of a held note at full volume
 PULSE_DUTY = 0.25
 DROPOUT_NOTE_HZ = 220.0  # A3, held while the unit is tapped
@@ -269,13 +270,18 @@ class SimulatedInterface:
         """Do what a step of a plan asks of the person: plug in, and hold its note or none.
 
         A step that watches a sound gets a steady saw on A3 if it names no note; a step with a
-        stimulus gets no note. For a pot step the volume goes up and down all the time.
+        stimulus gets no note. For a pot step the volume goes up and down all the time, for a soft
+        note it is turned down.
         """
         if step.check == "rails":
             return
         self.select(step.output)
         frequency = step.settings.frequency_hz
-        self._turn = _Turn(0.0, 1.0, TURN_SECONDS, back=True) if step.check == "pot" else _Turn()
+        if step.check == "pot":
+            self._turn = _Turn(0.0, 1.0, TURN_SECONDS, back=True)
+        else:
+            volume = SOFT_TRAVEL if step.volume == SOFT_VOLUME else 1.0
+            self._turn = _Turn(volume, volume)
         if step.stimulus is None and step.check in ("dropouts", "jack", "pot", "soak"):
             self.hold(frequency or DROPOUT_NOTE_HZ, "saw")
         elif step.check == "tone" and frequency is not None and step.stimulus is None:

@@ -23,6 +23,7 @@ from sigbench.compare import (
     settings_differ,
 )
 from sigbench.model import (
+    SOFT_VOLUME,
     Comparison,
     Limit,
     Measurement,
@@ -498,7 +499,7 @@ class _Places:
         step = self.steps[number]
         held = self.notes.get(number) or "A steady note"
         nominal = step.settings.frequency_hz
-        if nominal and not held.endswith("Hz"):
+        if nominal and "Hz" not in held:
             held = f"{held} ({nominal:.4g} Hz)"
         return _check(step.check).step.replace("{note}", held)
 
@@ -513,7 +514,8 @@ def _note(run: Run) -> str:
     if not hertz or hertz <= 0:
         return ""
     name, error = nearest_note(hertz, a4_hz=run.step.settings.a4_hz)
-    return name if abs(error) <= IN_TUNE_CENTS else f"{hertz:.4g} Hz"
+    note = name if abs(error) <= IN_TUNE_CENTS else f"{hertz:.4g} Hz"
+    return f"{note} soft" if run.step.volume == SOFT_VOLUME else note
 
 
 # --- tables -------------------------------------------------------------------------------------
