@@ -607,6 +607,9 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
             and {1, 2} <= set(x.loud.level) & set(x.quiet.level)
         ]
         loud, quiet = _left_over_right(o.loud), _left_over_right(o.quiet)
+        own = max(abs(loud), abs(quiet))
+        if any(own < max(abs(_left_over_right(n)) for n in pair) for pair in others):
+            continue  # the other output is the one that is out of balance
         doubt = CONTROL_DB
         if others:
             middle = sorted(others, key=lambda pair: _left_over_right(pair[0]))[len(others) // 2]

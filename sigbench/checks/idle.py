@@ -11,7 +11,7 @@ from sigbench.checks.readings import (
     spoil_clipped,
     spoil_lost,
 )
-from sigbench.measure.mains import measure_mains
+from sigbench.measure.mains import HIGHEST_HZ, measure_mains
 from sigbench.measure.noise import (
     noise_band,
     noise_level,
@@ -54,7 +54,15 @@ def _line_readings(
     if mains is not None and mains.frequency is not None:
         count = int(samplerate / 2 / mains.frequency.value)
         known = mains.frequency
-        comb = [Comb(known.value, count, uncertainty_hz=known.uncertainty)]
+        comb = [
+            Comb(
+                known.value,
+                count,
+                uncertainty_hz=known.uncertainty,
+                sure_to_hz=HIGHEST_HZ,
+                strongest_dbfs=mains.hum_total.value,
+            )
+        ]
     spurs = find_spurs(signal, samplerate, exclude=comb)
     values = tuple((float(s.frequency.value), float(s.level.value)) for s in spurs)
     uncertainties = tuple(float(s.level.uncertainty) for s in spurs)

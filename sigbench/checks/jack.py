@@ -10,6 +10,7 @@ from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.gaps import SLOW, GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.model import (
     CheckSettings,
@@ -34,12 +35,14 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
 
     A tip that lets go loses the signal; a sleeve that lets go brings hum; a contact that turns
     high-ohmic dips; one that is only dirty crackles. What happens on both channels at once points
-    to the sleeve they share, or to something before the jack.
+    to the sleeve they share, or to something before the jack; what fades and is back at once, to
+    what feeds it.
     """
     lost = DropoutDetector(take.samplerate, take.channels, take.lost)
     hum = HumBurstDetector(take.samplerate, take.channels)
     scratch = CrackleDetector(take.samplerate, take.channels)
-    channels, found = watch(take, lost, hum, scratch)
+    faded = GapDetector(take.samplerate, take.channels)
+    channels, found = watch(take, lost, hum, scratch, faded)
     events = movements(found)
     readings: list[Reading] = []
     for number, watched in enumerate(channels, start=1):
@@ -67,7 +70,7 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """
     groups: list[list[Event]] = []
     end = 0.0
-    for event in sorted(_faults(events), key=lambda e: (e.start, e.end)):
+    for event in sorted(_faults(without_doubles(events)), key=lambda e: (e.start, e.end)):
         if groups and event.start <= end + TOGETHER_SECONDS:
             groups[-1].append(event)
         else:
@@ -89,8 +92,17 @@ def _movement(group: Sequence[Event]) -> Iterator[Event]:
     main = [event for event in group if event.kind == gravest]
     # One contact may let go several times in a row: each of them counts.
     for event in main:
+        if event.text == SLOW:
+            lost = gravest == "lost_buffers"
+            yield replace(event, text=None if lost else _FADED)
+            continue
         hum = gravest == "dropout" and any(other.kind == "hum_burst" for other in group)
         yield replace(event, text=_in_words(gravest, tuple(sorted(event.channels)), hum))
+
+
+_FADED = (
+    "signal faded, and was back at once: what feeds it went, a supply or a joint before the jack"
+)
 
 
 def _in_words(kind: EventKind, channels: tuple[int, ...], hum: bool) -> str | None:

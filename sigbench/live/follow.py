@@ -13,6 +13,7 @@ from sigbench.checks.soak import SoakCourses, SoakWatch
 from sigbench.errors import RequestError
 from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
+from sigbench.measure.gaps import GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
 from sigbench.measure.travel import Turning, follow, shafts, taper_named, turning
@@ -58,9 +59,13 @@ class ContactFollower:
         Columns of the blocks.
     contacts : bool
         Whether hum and crackle belong to it, as when a jack is moved.
+    held : bool
+        Whether the sound is held at one level all the while, so that one that fades counts.
     """
 
-    def __init__(self, samplerate: int, channels: int, *, contacts: bool) -> None:
+    def __init__(
+        self, samplerate: int, channels: int, *, contacts: bool, held: bool = False
+    ) -> None:
         self._samplerate = samplerate
         self._contacts = contacts
         self._detectors: list[tuple[EventKind, _Detector]] = [
@@ -71,6 +76,8 @@ class ContactFollower:
                 ("hum_burst", HumBurstDetector(samplerate, channels)),
                 ("crackle", CrackleDetector(samplerate, channels)),
             ]
+        if held:
+            self._detectors.append(("dropout", GapDetector(samplerate, channels)))
         self._events: list[Event] = []
         self._lost: list[LostBuffers] = []
 
@@ -88,8 +95,11 @@ class ContactFollower:
         """Take the next block."""
         self._lost += lost
         found = [event for _, detector in self._detectors for event in detector.feed(block)]
-        self._events += found
-        return tuple(found)
+        if not found:
+            return ()
+        known = len(self._events)
+        self._events = without_doubles([*self._events, *found])
+        return tuple(self._events[known:])
 
     def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
         """All events so far, grouped to movements of a contact where it is a jack."""
@@ -209,7 +219,8 @@ def follower_of(check: str, samplerate: int, channels: int, settings: CheckSetti
         If the check is not one that is watched live.
     """
     if check in ("jack", "dropouts"):
-        return ContactFollower(samplerate, channels, contacts=check == "jack")
+        jack = check == "jack"
+        return ContactFollower(samplerate, channels, contacts=jack, held=jack)
     if check == "pot":
         return PotFollower(samplerate, channels, settings)
     if check == "soak":

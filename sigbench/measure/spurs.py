@@ -5,6 +5,7 @@ alone would once in a hundred takes, anywhere in the band. A tone that moves dur
 one tone, wherever it went.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -24,6 +25,7 @@ from sigbench.measure.spectrum import (
     noise_floor,
     require_signal,
 )
+from sigbench.units import dbfs_to_rms
 
 Array = NDArray[np.float64]
 
@@ -50,13 +52,17 @@ RESOLUTION = 1e-20  # power ratio: -200 dB; computed signals hold rounding below
 class Comb:
     """Lines to leave out: a fundamental, how many multiples of it, and how near counts as one.
 
-    Line n is known n times less well than the fundamental, whose uncertainty widens it so.
+    Line n is known n times less well than the fundamental, whose uncertainty widens it so. Above
+    `sure_to_hz`, where chance brings a tone near to some line, only what is no stronger than
+    `strongest_dbfs` is taken for one: the lines of the mains become weaker towards high ones.
     """
 
     fundamental_hz: float
     harmonics: int
     tolerance_hz: float = 1.0
     uncertainty_hz: float = 0.0
+    sure_to_hz: float = math.inf
+    strongest_dbfs: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +201,9 @@ def _on_combs(spectrum: Spectrum, combs: Sequence[Comb]) -> NDArray[np.bool_]:
         number = np.clip(number, 1, comb.harmonics)
         distance = np.abs(spectrum.frequencies_hz - number * comb.fundamental_hz)
         reach = comb.tolerance_hz + number * comb.uncertainty_hz
-        excluded |= distance <= reach + LOBE_BINS * spectrum.bin_hz
+        weak = spectrum.power <= dbfs_to_rms(comb.strongest_dbfs) ** 2
+        told = weak | (spectrum.frequencies_hz <= comb.sure_to_hz)
+        excluded |= told & (distance <= reach + LOBE_BINS * spectrum.bin_hz)
     return excluded
 
 

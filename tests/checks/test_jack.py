@@ -173,3 +173,17 @@ def test_what_belongs_together_is_one_movement():
 def test_a_contact_that_bounces_counts_each_time():
     bounces = [Event("dropout", 1 + 0.02 * k, 1.005 + 0.02 * k, (1,), 60.0) for k in range(3)]
     assert len(movements(bounces)) == 3
+
+
+def test_a_supply_that_goes_is_told_once_and_as_what_it_is():
+    """The stages live on from their capacitors for a while: an RC of 20 ms."""
+    gain = np.ones(len(T))
+    away = span(5, 5.2)
+    gain[away] = np.exp(-(T[away] - 5) / 0.02)
+    found = measure(take_of(saw() * gain, 0.9 * saw() * gain), "jack")
+    (event,) = found.events
+    assert (event.kind, event.channels) == ("dropout", (1, 2))
+    assert event.end == pytest.approx(5.2, abs=0.02)
+    assert "supply" in event.text
+    for reading in readings_named(found.readings, "dropouts"):
+        assert reading.value == 1

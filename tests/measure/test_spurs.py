@@ -1,5 +1,6 @@
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -165,6 +166,19 @@ def test_lines_of_the_comb_are_left_out_and_others_are_not():
     # A comb of few harmonics leaves the higher ones in.
     higher = find_spurs(x, 48_000, exclude=[Comb(50.02, 18)])
     assert sorted(round(s.frequency.value) for s in higher) == [950, 1013]
+
+
+def test_a_strong_tone_near_a_high_line_of_weak_hum_is_none_of_it():
+    """The lines of a rectifier's ripple fall with their number (Fourier series of a sawtooth)."""
+    t = times(48_000, 5)
+    hum = 1e-5 * np.sin(2 * np.pi * 60.0 * t)
+    x = noise(12, len(t), rms=1e-6) + hum + 3e-4 * np.sin(2 * np.pi * 11_282 * t)
+    comb = Comb(60.0, 300, uncertainty_hz=0.02)
+    assert find_spurs(x, 48_000, exclude=[comb]) == ()
+    known = replace(comb, sure_to_hz=2000.0, strongest_dbfs=-97.0)
+    (spur,) = find_spurs(x, 48_000, exclude=[known])
+    assert spur.frequency.value == pytest.approx(11_282, abs=0.05)
+    assert spur.level.value == pytest.approx(20 * np.log10(3e-4), abs=0.05)
 
 
 # --- laws and awkward input

@@ -1,0 +1,203 @@
+"""Gaps: a held sound that fades within some milliseconds and is back at once, as it was before.
+
+A contact that opens breaks off the signal itself, abruptly; `sigbench.measure.dropouts` finds
+that. Where a supply or a bias goes, capacitors keep the stages alive for some time: the sound fades
+within some ten milliseconds, often with a thump far below the audible band, and comes back
+abruptly.
+
+What counts: for `STEADY_SECONDS` before the sound keeps its level, or since the gap before; it
+falls by `DEPTH_DB` or more within `FALL_SECONDS`, stays away for `LONGEST_SECONDS` at most, is back
+within `RISE_SECONDS`, and then has the level that it had. A note that is let go and struck again
+does the same: this is for sounds that are held. All numbers are our own choice.
+
+How: the level above 50 Hz, in steps of 5 ms, each with the three before it.
+"""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+from scipy import signal
+
+from sigbench.measure.streaming import of_one_event, require_block
+from sigbench.model import Event, Samples
+
+STEP_SECONDS = 0.005
+SPAN = 4  # steps that a level is taken over
+LOWEST_HZ = 50.0  # thumps lie below
+DEPTH_DB = 20.0
+BACK_DB = 3.0  # how near to its level the sound must come back, and how steady it must be
+FALL_SECONDS = 0.12  # from its level down to `DEPTH_DB` below
+RISE_SECONDS = 0.04
+STEADY_SECONDS = 0.3
+SETTLED_SECONDS = 0.05  # after the return
+LONGEST_SECONDS = 1.0
+FLOOR_DBFS = -120.0
+SLOW = "slow"
+"""Text of the events: a check says it in words of its own."""
+TOGETHER_SECONDS = (
+    0.02  # channels whose gaps begin and end so near to one another have one in common
+)
+
+_SHARP = ("dropout", "dip", "lost_buffers")
+_BATCH = 64  # steps that are worked on at a time
+_JUMP_DB = 14.0  # a return rises by more within `RISE_SECONDS`
+
+_Array = NDArray[np.float64]
+
+
+def without_doubles(events: Sequence[Event]) -> list[Event]:
+    """The events without the gaps that a sharper detector has found as well."""
+    sharp = [event for event in events if event.kind in _SHARP and event.text != SLOW]
+    return [
+        event
+        for event in events
+        if event.text != SLOW or not any(_overlap(event, other) for other in sharp)
+    ]
+
+
+def _overlap(one: Event, other: Event) -> bool:
+    return (
+        one.start < other.end
+        and other.start < one.end
+        and not set(one.channels).isdisjoint(other.channels)
+    )
+
+
+class GapDetector:
+    """Finds gaps in audio that comes in blocks; blocks of any sizes give the same events.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    channels : int
+        Channels of each block.
+    """
+
+    def __init__(self, samplerate: int, channels: int) -> None:
+        self._step = max(1, round(STEP_SECONDS * samplerate))
+        self._seconds = self._step / samplerate
+        corner = min(LOWEST_HZ, 0.2 * samplerate)
+        self._filter = signal.butter(2, corner, "highpass", fs=samplerate, output="sos")
+        self._state = np.zeros((len(self._filter), 2, channels))
+        self._waiting = np.zeros((_BATCH * self._step, channels))
+        self._filled = 0
+        self._powers = np.zeros((SPAN - 1, channels))  # of the last single steps
+        self._levels = np.zeros((0, channels))
+        self._first = 0  # number of the first level kept
+        self._looked = 0  # number of the level from which on returns are looked for
+        self._back: list[int | None] = [None] * channels  # number of the step of the last return
+        self._settled = round(SETTLED_SECONDS / self._seconds)
+        self._kept = round((STEADY_SECONDS + LONGEST_SECONDS) / self._seconds) + 2 * _BATCH
+
+    @property
+    def open_since(self) -> tuple[float | None, ...]:
+        """When a gap has begun that is not over: never told before it is."""
+        return (None,) * self._waiting.shape[1]
+
+    def feed(self, block: Samples) -> tuple[Event, ...]:
+        """Take the next block, of shape (frames, channels); the gaps that it has shown.
+
+        Raises
+        ------
+        SignalError
+            If the block has another number of channels, or values that are not finite.
+        """
+        require_block(block, self._waiting.shape[1], "gap detector")
+        events: list[Event] = []
+        used = 0
+        while used < len(block):
+            n = min(len(block) - used, len(self._waiting) - self._filled)
+            self._waiting[self._filled : self._filled + n] = block[used : used + n]
+            self._filled += n
+            used += n
+            if self._filled == len(self._waiting):
+                events += self._advance(_BATCH)
+                self._filled = 0
+        return tuple(events)
+
+    def finish(self) -> tuple[Event, ...]:
+        """No more blocks; the gaps of what is left."""
+        return tuple(self._advance(self._filled // self._step))
+
+    def _advance(self, steps: int) -> list[Event]:
+        samples = self._waiting[: steps * self._step]
+        if not len(samples):
+            return []
+        heard, self._state = signal.sosfilt(self._filter, samples, axis=0, zi=self._state)
+        fresh = np.mean(heard.reshape(steps, self._step, -1) ** 2, axis=1)
+        powers = np.concatenate([self._powers, fresh])
+        spans = sliding_window_view(powers, SPAN, axis=0).mean(axis=-1)
+        levels = 10 * np.log10(np.maximum(2 * spans, 10 ** (FLOOR_DBFS / 10)))
+        self._powers = powers[len(powers) - (SPAN - 1) :]
+        self._levels = np.concatenate([self._levels, levels])
+        found = self._search()
+        surplus = len(self._levels) - self._kept
+        if surplus > 0:
+            self._levels = self._levels[surplus:]
+            self._first += surplus
+        return found
+
+    def _search(self) -> list[Event]:
+        """Gaps whose return, and what follows it, is known by now."""
+        end = self._first + len(self._levels) - self._settled - SPAN
+        start, self._looked = max(self._looked, self._first), max(self._looked, end)
+        if end <= start:
+            return []
+        found = []
+        for channel in range(self._levels.shape[1]):
+            found += [(channel, gap) for gap in self._gaps(channel, start, end)]
+        found.sort(key=lambda entry: entry[1])
+        near = TOGETHER_SECONDS / self._seconds
+
+        def alike(one: tuple[int, int, float], other: tuple[int, int, float]) -> bool:
+            return abs(one[0] - other[0]) <= near and abs(one[1] - other[1]) <= near
+
+        return [
+            Event(
+                "dropout",
+                group[0][1][0] * self._seconds,
+                group[0][1][1] * self._seconds,
+                tuple(sorted(channel + 1 for channel, _ in group)),
+                max(gap[2] for _, gap in group),
+                SLOW,
+            )
+            for group in of_one_event(found, alike)
+        ]
+
+    def _gaps(self, channel: int, start: int, end: int) -> Iterator[tuple[int, int, float]]:
+        """First step, step of the return, and depth in dB; numbers of steps from the beginning."""
+        levels = self._levels[:, channel]
+        rise = round(RISE_SECONDS / self._seconds)
+        steady = round(STEADY_SECONDS / self._seconds)
+        longest = round(LONGEST_SECONDS / self._seconds)
+        at = np.arange(start, end) - self._first
+        at = at[at >= rise]
+        lowest = sliding_window_view(levels, rise).min(axis=-1) if len(at) else levels
+        jumps = at[levels[at] - lowest[at - rise] > _JUMP_DB]
+        for place in map(int, jumps):
+            back = self._back[channel]
+            if back is not None and place + self._first <= back + rise:
+                continue  # the same return
+            after = levels[place + SPAN : place + SPAN + self._settled]
+            level = float(np.median(after))
+            if np.ptp(after) > 2 * BACK_DB:
+                continue
+            there = np.flatnonzero(levels[max(0, place - longest) : place] > level - BACK_DB)
+            if not len(there):
+                continue
+            left = max(0, place - longest) + int(there[-1])  # the last step at full level
+            since = left - steady if back is None else max(left - steady, back - self._first + SPAN)
+            before = levels[since:left] if 0 <= since <= left - SPAN else levels[:0]
+            if not len(before) or np.ptp(before) > 2 * BACK_DB:
+                continue
+            if abs(float(np.median(before)) - level) > BACK_DB:
+                continue
+            gap = levels[left:place]
+            low = np.flatnonzero(gap < level - DEPTH_DB)
+            if not len(low) or low[0] > FALL_SECONDS / self._seconds:
+                continue
+            self._back[channel] = place + self._first
+            yield left + self._first, place + self._first, float(level - gap.min())

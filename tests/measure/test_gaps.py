@@ -1,0 +1,100 @@
+"""Gaps of a held sound: slow falls that are back at once; not what sounds do by themselves."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sigbench.errors import SignalError
+from sigbench.measure.gaps import SLOW, GapDetector
+
+RATE = 48_000
+
+
+def held(seconds, hertz=220.0):
+    """Some partials that beat slowly, and a little noise."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    noise = np.random.default_rng(5).standard_normal(len(t))
+    tones = (np.sin(2 * np.pi * hertz * k * (1 + 1e-4 * k) * t) / k for k in (1, 2, 3))
+    return 0.2 * sum(tones) + 1e-4 * noise
+
+
+def supply(seconds, spans, constant=0.02):
+    """Gain while what feeds a stage goes at the first time and is back at the second: RC law."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    gain = np.ones(len(t))
+    for start, end in spans:
+        away = (t >= start) & (t < end)
+        gain[away] = np.exp(-(t[away] - start) / constant)
+    return gain
+
+
+def gaps(*columns):
+    detector = GapDetector(RATE, len(columns))
+    block = np.column_stack(columns)
+    return [*detector.feed(block), *detector.finish()]
+
+
+@pytest.mark.parametrize("spans", [((1.0, 1.15),), ((1.0, 1.12), (1.2, 1.5)), ((0.7, 1.6),)])
+def test_a_supply_that_goes_and_comes_back_is_a_gap(spans):
+    found = gaps(held(2.5) * supply(2.5, spans))
+    assert [e.kind for e in found] == ["dropout"] * len(spans)
+    for event, (start, end) in zip(found, spans, strict=True):
+        assert event.text == SLOW
+        assert event.start == pytest.approx(start, abs=0.025)
+        assert event.end == pytest.approx(end, abs=0.012)
+        fall = 20 * np.log10(np.e) * (end - start) / 0.02  # of an RC, 8.7 dB a time constant
+        assert event.depth > min(fall, 50) - 6
+
+
+def test_a_thump_does_not_hide_it():
+    t = np.arange(round(2.5 * RATE)) / RATE
+    thump = np.where((t > 1.0) & (t < 1.2), -0.7 * np.sin(np.pi * (t - 1.0) / 0.2), 0.0)
+    thump += np.where(t >= 1.2, 0.3 * np.exp(-(t - 1.2) / 0.2), 0.0)
+    (found,) = gaps(held(2.5) * supply(2.5, [(1.0, 1.2)]) + thump)
+    assert found.end == pytest.approx(1.2, abs=0.012)
+
+
+def test_both_channels_at_once_are_one_event():
+    gain = supply(2.5, [(1.0, 1.2)])
+    (both,) = gaps(held(2.5) * gain, 0.5 * held(2.5) * gain)
+    assert both.channels == (1, 2)
+    (one,) = gaps(held(2.5), held(2.5) * gain)
+    assert one.channels == (2,)
+
+
+@pytest.mark.parametrize(
+    "natural",
+    [
+        lambda t: 0.55 + 0.45 * np.sin(2 * np.pi * 5 * t),  # tremolo, 20 dB deep
+        lambda t: (np.sin(2 * np.pi * 3 * t) > 0) + 1e-3,  # gated three times a second
+        lambda t: np.exp(-(t % 1.0) / 0.15),  # struck each second, with decay
+        lambda t: np.where(t < 1.2, 1.0, 1e-4),  # let go
+        lambda t: np.where(t < 1.2, 1e-4, 1.0),  # begun
+        lambda t: np.where(t < 1.2, 1.0, 0.05),  # a step down that stays
+        lambda t: np.clip(np.abs(t - 1.2) / 0.4, 1e-3, 1),  # volume turned down and up
+    ],
+)
+def test_what_sounds_do_by_themselves_is_none(natural):
+    sound = held(3.0)
+    assert gaps(sound * natural(np.arange(len(sound)) / RATE)) == []
+
+
+@settings(derandomize=True, deadline=None, max_examples=15)
+@given(st.lists(st.integers(1, 20_000), min_size=1, max_size=12))
+def test_blocks_of_any_sizes_give_the_same(sizes):
+    sound = (held(2.5) * supply(2.5, [(1.0, 1.2)]))[:, np.newaxis]
+    whole = GapDetector(RATE, 1)
+    expected = [*whole.feed(sound), *whole.finish()]
+    detector, found, at = GapDetector(RATE, 1), [], 0
+    while at < len(sound):
+        for size in sizes:
+            found += detector.feed(sound[at : at + size])
+            at += size
+    assert [*found, *detector.finish()] == expected
+    assert len(expected) == 1
+
+
+def test_what_is_no_number_is_refused():
+    with pytest.raises(SignalError):
+        GapDetector(RATE, 1).feed(np.array([[np.nan]]))
