@@ -245,11 +245,13 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
         *_rails(observations),
     ]
     known = {clue.name: clue for clue in found}
-    dead, distortion = known.get("dead channel"), known.get("distortion")
+    dead = known.get("dead channel")
     if dead and (dead.holds or 0) > 0.5:
         known.pop("weak channel", None)  # dead is more than weak
-    if dead and distortion and (dead.holds or 0) > 0.5 > (distortion.holds or 0):
-        del known["distortion"]  # of a dead channel nobody can tell
+    if dead and (dead.holds or 0) > 0.5:
+        for name in ("distortion", "weaker when quiet", "weaker when loud"):
+            if name in known and (known[name].holds or 0) < 0.5:
+                del known[name]  # of a dead channel nobody can tell
     return tuple(known.get(name, Clue(name, None)) for name in CLUES)
 
 

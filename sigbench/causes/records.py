@@ -296,7 +296,7 @@ RECORDS: tuple[Record, ...] = (
             ("weak at one output", "always", "it is behind the amplifier of one output"),
             ("weak channel", "always", "it divides the signal with the load, alike at all notes"),
             ("thin channel", "rarely", "a resistance takes from all notes alike"),
-            ("dead channel", "sometimes", "a resistance without end is an open joint"),
+            ("dead channel", "rarely", "a resistance without end is an open joint"),
             ("noise in one channel", "rarely", "the weaker side has less of everything"),
         ),
         "Swap the two cables first: if the weak side moves, it is the cable. Then, unplugged, ohms "
@@ -333,10 +333,10 @@ RECORDS: tuple[Record, ...] = (
         "an output amplifier that is stuck at a rail",
         1.0,
         _effects(
-            ("dead channel", "always", "it does not move any more"),
+            ("dead channel", "mostly", "it does not move any more"),
             ("weak at one output", "always", "it feeds one output"),
             ("hum in one channel", "mostly", "at a rail it follows the rail's ripple"),
-            ("weaker when quiet", "sometimes", "only a loud note still gets it off the rail"),
+            ("weaker when quiet", "mostly", "only a loud note still gets it off the rail"),
             ("weak channel", "sometimes", "a loud note may get it off the rail for moments"),
             ("distortion", "sometimes", "what gets through is one half of the wave"),
             ("distortion in one channel", "always", _ALONE),
