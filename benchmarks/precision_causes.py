@@ -5,6 +5,7 @@ processor). What was measured on each circuit is kept in FOLDER, and not worked 
 """
 
 import argparse
+import gzip
 import json
 import os
 import zlib
@@ -17,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sigbench.causes.clues import Observation, gather
+from sigbench.causes.clues import READINGS, Observation, gather
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.causes.records import BY_NAME
 from sigbench.circuits.faults import FAULTS, SEVERITIES, good, seen_at
@@ -121,6 +122,26 @@ def unpack(data: list[dict[str, object]]) -> Found:
     }
 
 
+def keep(path: Path, kept: Iterable[dict[str, object]]) -> None:
+    """Keep what clues are taken from, of one mild and one strong draw of each fault and design."""
+    chosen: dict[tuple[str, str, int], dict[str, object]] = {}
+    for entry in kept:
+        draw = entry["draw"]
+        mains_hz = MAINS[(draw["severity"] == SEVERITIES[1]) ^ (draw["line_rails"] == 1)]
+        if draw["mains_hz"] == mains_hz:
+            key = (draw["cause"], draw["severity"], draw["line_rails"])
+            chosen.setdefault(key, {"draw": draw, "found": [_slim(o) for o in entry["found"]]})
+    data = json.dumps(list(chosen.values()), separators=(",", ":")).encode()
+    path.write_bytes(gzip.compress(data, mtime=0))
+    print(f"{path}: {len(chosen)} circuits")
+
+
+def _slim(observation: dict[str, object]) -> dict[str, object]:
+    measurement = observation["measurement"]
+    readings = [r for r in measurement["readings"] if r["name"].partition("[")[0] in READINGS]
+    return {**observation, "measurement": {**measurement, "readings": readings}}
+
+
 def verdict(ranking: Ranking) -> list[str]:
     """The causes in their order; healthy alone where that is likelier than any."""
     if ranking.nothing_wrong:
@@ -158,6 +179,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=1, help="of each fault in each condition")
     parser.add_argument("--first", type=int, default=1000, help="number of the first draw")
     parser.add_argument("--designs", type=int, nargs="+", default=[2, 1], help="2, 1 or both")
+    parser.add_argument("--keep", type=Path, help="file for some of the observations")
     parser.add_argument("--pictures", type=Path, help="folder for the two pictures")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
@@ -197,6 +219,8 @@ def main() -> None:
         hits = [right for score, right in scored if low <= score < low + 0.1]
         if hits:
             print(f"| {low:.1f} to {low + 0.1:.1f} | {100 * np.mean(hits):.0f} % of {len(hits)} |")
+    if options.keep:
+        keep(options.keep, (json.loads((options.folder / d.name).read_text()) for d in wanted))
     if options.pictures:
         draw_pictures(options.pictures, wrong, scored)
 

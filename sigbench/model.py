@@ -18,6 +18,11 @@ BLOCK_FRAMES = 1 << 17
 """Frames of a block, where audio is read or written piece by piece."""
 
 State = Literal["ok", "rig-limited", "invalid"]
+FADED = (
+    "signal faded, and was back at once: what feeds it went, a supply or a joint before the jack"
+)
+"""Text of a dropout that `sigbench.measure.gaps` has found."""
+
 PAUSED = "paused"
 """Text of a mark that is a pause; one without a length has not ended yet."""
 

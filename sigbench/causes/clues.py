@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
-from sigbench.model import Event, Measurement, Rail, Reading
+from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
 # Where a statement is as likely true as not, and within how much it goes over: from the circuits
 # of `sigbench.circuits`, and from what is usual (common practice, no source).
@@ -41,6 +41,16 @@ RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.3)
 SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
+
+READINGS = frozenset(
+    {
+        "hum_1x", "hum_2x", "hum_total", "noise_rms", "noise_a", "spurs", "dc_offset",
+        "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
+        "crackle_rate", "worn_travel", "top_level",
+        "rail_volts", "rail_error", "rail_ripple",
+    }
+)  # fmt: skip
+"""Names of all readings that clues are taken from."""
 
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 BOUND_WIDTHS = 3.0
@@ -155,6 +165,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "it never clicks or crackles in both channels together when moved",
     ),
     "hum bursts": ("hum comes and goes", "no hum comes and goes"),
+    "fades when moved": (
+        "the sound fades when moved, and is back at once",
+        "the sound does not fade when moved",
+    ),
     "moved on every output": (
         "every output does it when moved",
         "one output does it when moved and another does not",
@@ -770,6 +784,9 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
             _clicks("clicks in one channel", [e for e, _ in events if len(e.channels) == 1]),
             _clicks("clicks in both channels", [e for e, _ in events if len(e.channels) > 1]),
         ]
+    fading = sum(e.text == FADED for e, _ in events)
+    said = f"{fading} times" if fading else "never"
+    clues.append(Clue("fades when moved", _seen(fading), said))
     moved = {o.output: _does(o.measurement.events) for o in watched}
     if len(moved) > 1:
         doing = sorted(name for name, does in moved.items() if does > 0.5)

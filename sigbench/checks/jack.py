@@ -13,6 +13,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.gaps import SLOW, GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.model import (
+    FADED,
     CheckSettings,
     Event,
     EventKind,
@@ -94,15 +95,10 @@ def _movement(group: Sequence[Event]) -> Iterator[Event]:
     for event in main:
         if event.text == SLOW:
             lost = gravest == "lost_buffers"
-            yield replace(event, text=None if lost else _FADED)
+            yield replace(event, text=None if lost else FADED)
             continue
         hum = gravest == "dropout" and any(other.kind == "hum_burst" for other in group)
         yield replace(event, text=_in_words(gravest, tuple(sorted(event.channels)), hum))
-
-
-_FADED = (
-    "signal faded, and was back at once: what feeds it went, a supply or a joint before the jack"
-)
 
 
 def _in_words(kind: EventKind, channels: tuple[int, ...], hum: bool) -> str | None:

@@ -17,7 +17,15 @@ from sigbench.model import Found, Unit
 
 
 def seen(*names: str) -> list[Clue]:
-    return [Clue(name, 0.999 if name in names else 0.001) for name in CLUES]
+    unknown = OF_A_LIVE_CHANNEL if "dead channel" in names else ()
+    return [Clue(name, 0.999 if name in names else 0.001) for name in CLUES if name not in unknown]
+
+
+OF_A_LIVE_CHANNEL = tuple(
+    name
+    for name in CLUES
+    if "distort" in name or "half" in name or "weak" in name or "one-" in name
+)
 
 
 def keys(ranking) -> list[str]:
@@ -56,13 +64,13 @@ def test_a_healthy_unit_gives_no_cause():
         ("jack", ("breaks in one channel",)),
         (
             "regulator joint",
-            ("breaks in both channels", "clicks in both channels", "moved on every output"),
+            ("breaks in both channels", "fades when moved", "moved on every output"),
         ),
         ("loose sleeve", ("hum bursts", "breaks in both channels")),
         ("pot", ("crackle when turned", "worn track")),
         ("noisy", ("noise", "noise in one channel")),
         ("inverter", ("tones", "tones in series", "tones alike")),
-        ("stuck", ("dead channel", "weak at one output", "hum in one channel")),
+        ("stuck", ("dead channel", "hum in one channel")),
     ],
 )
 def test_plain_cases_come_first(key, names):
