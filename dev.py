@@ -68,7 +68,13 @@ def main(arguments: list[str]) -> int:
         return bench(rest)
     if code := lint():
         return code
-    return run(PYTHON, "-m", "pytest", "-n", "auto", *rest) if task == "test" else 0
+    return pytest(rest) if task == "test" else 0
+
+
+def pytest(arguments: list[str]) -> int:
+    """Run the tests, one more at a time than there are processors: some mostly wait."""
+    workers = str((os.cpu_count() or 1) + 1)
+    return run(PYTHON, "-m", "pytest", "-n", workers, "--dist", "worksteal", *arguments)
 
 
 def lint() -> int:

@@ -1,7 +1,8 @@
 """How often the ranking names the right cause: circuits with a fault, drawn with tolerances.
 
-Run by hand: ``python -m benchmarks.precision_causes FOLDER --draws 2`` (about 6 s a circuit and
-processor). What was measured on each circuit is kept in FOLDER, and not worked out again.
+Run by hand: ``OMP_NUM_THREADS=1 python -m benchmarks.precision_causes FOLDER --draws 2`` (about 8 s
+a circuit and processor). What was measured on each circuit is kept in FOLDER, and not worked out
+again.
 """
 
 import argparse
@@ -38,7 +39,8 @@ STIMULI: dict[str, tuple[str, ...]] = {
     "no jack and pot checks": ("jack", "pot"),
     "one level": ("quiet",),
     "no low note": ("low",),
-    "idle and one note": ("quiet", "low", "jack", "pot", "rails"),
+    "volume never down": ("down",),
+    "idle and one note": ("quiet", "low", "down", "jack", "pot", "rails"),
 }
 """What was not measured."""
 
@@ -104,6 +106,7 @@ def pack(found: Found) -> list[dict[str, object]]:
             "output": o.output,
             "name": name,
             "rails": [asdict(rail) for rail in o.rails],
+            "volume_down": o.volume_down,
             "measurement": measurement_to_object(o.measurement),
         }
         for (_, name), o in found.items()
@@ -117,6 +120,7 @@ def unpack(data: list[dict[str, object]]) -> Found:
             entry["output"],
             measurement_from_object(entry["measurement"]),
             tuple(Rail(**rail) for rail in entry["rails"]),
+            entry["volume_down"],
         )
         for entry in data
     }

@@ -14,7 +14,7 @@ from sigbench.baseline import compare_with_baseline, stored_baseline
 from sigbench.bench.folder import Bench, new_run_id
 from sigbench.compare import compare_stages
 from sigbench.interface.simulated import ARRIVAL, REPAIRED, Parts, SimulatedInterface
-from sigbench.model import SOFT_VOLUME, Output, Plan, Rail, StageComparison, Unit
+from sigbench.model import DOWN_VOLUME, SOFT_VOLUME, Output, Plan, Rail, StageComparison, Unit
 from sigbench.plan import default_plan
 from sigbench.run import Session, carry_out
 
@@ -59,8 +59,8 @@ def demo_plan(unit: Unit) -> Plan:
         if step.check in SECONDS
         else step
         for step in default_plan(unit, rails=RAILS).steps
-        if step.check != "tone"
-        or (step.settings.frequency_hz in NOTES_HZ and step.volume != SOFT_VOLUME)
+        if step.volume not in (SOFT_VOLUME, DOWN_VOLUME)
+        and (step.check != "tone" or step.settings.frequency_hz in NOTES_HZ)
     )
     return Plan(f"Demo plan for {unit.maker} {unit.model}", steps)
 

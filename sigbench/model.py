@@ -344,6 +344,8 @@ class Limit:
 
 SOFT_VOLUME = "9 o'clock, or a light touch"
 """Of the steps that play a note softly."""
+DOWN_VOLUME = "fully down"
+"""Of the steps that listen to what comes from behind the volume control alone."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,17 @@ from msgspec import UNSET, Struct, UnsetType
 from sigbench.checks import CHECKS, CHECKS_OF_HOURS
 from sigbench.checks.rails import require_rails
 from sigbench.errors import FileError, RequestError
-from sigbench.model import SOFT_VOLUME, CheckSettings, Limit, Output, Plan, Rail, Step, Unit
+from sigbench.model import (
+    DOWN_VOLUME,
+    SOFT_VOLUME,
+    CheckSettings,
+    Limit,
+    Output,
+    Plan,
+    Rail,
+    Step,
+    Unit,
+)
 from sigbench.units import nearest_note, note_to_frequency
 
 LONGEST_SECONDS = 3600.0  # of one take
@@ -86,9 +96,9 @@ def default_plan(
     Returns
     -------
     Plan
-        For each output: idle, a tone at a middle, a low and a high note, the middle one again but
-        soft, and dropouts while the unit is tapped. The limits are common practice, no source;
-        edit them for the unit.
+        For each output: idle, idle with the volume down, a tone at a middle, a low and a high
+        note, the middle one again but soft, and dropouts while the unit is tapped. The limits are
+        common practice, no source; edit them for the unit.
 
     Raises
     ------
@@ -253,6 +263,20 @@ def _output_steps(output: Output, settings: CheckSettings) -> list[Step]:
             limits=(Limit("noise_a", "dBFS", None, NOISE_A_DBFS), hum),
         )
     ]
+    steps.append(
+        Step(
+            "idle",
+            output.name,
+            f"{plugs} {_NEVER} Everything as before, but the volume fully down. Play nothing and "
+            "touch nothing: what hisses or hums now gets in behind the volume control.",
+            IDLE_SECONDS,
+            REPEATS,
+            volume=DOWN_VOLUME,
+            gain=gain,
+            settings=settings,
+            limits=(hum,),
+        )
+    )
     for where, note in NOTES:
         frequency = note_to_frequency(note, a4_hz=settings.a4_hz)
         steps.append(

@@ -57,6 +57,7 @@ FAULTY: dict[str, Parts] = {
     "pot": Parts(left=Channel(worn=((0.55, 0.62),), worn_ohms=3e5)),
     "inverter": Parts(inverter_volts=4e-3, inverter_hz=530.0),
     "noisy": Parts(left=Channel(noise_volts=8e-4)),
+    "noisy source": Parts(left=Channel(source_noise_volts=3e-3)),
     "ground loop": Parts(leakage_amperes=40e-3, sleeve_ohms=(0.25, 0.25)),
 }
 """An instrument with each fault, of ordinary strength."""
@@ -193,12 +194,14 @@ def _frames(tones: tuple[Tone, ...], name: str) -> slice:
     return slice(first, first + round(at.seconds * SAMPLERATE))
 
 
-def idle(output: str, title: str, *, top: float = 1000.0, bottom: float = 30.0) -> Drawing:
+def idle(
+    output: str, title: str, *, top: float = 1000.0, bottom: float = 30.0, name: str = "idle"
+) -> Drawing:
     """Spectrum of the idle noise, in dBFS of each line; the highest of each narrow band."""
 
     def draw(key: str, axes: Axes) -> None:
         for parts, line in _both(key):
-            take = takes_of(parts, np.random.default_rng(1)).takes[output, "idle"]
+            take = takes_of(parts, np.random.default_rng(1)).takes[output, name]
             x = take.samples[:, 0]
             window = np.hanning(len(x))
             lines = 2 * np.abs(np.fft.rfft(x * window)) / window.sum()
@@ -314,7 +317,14 @@ DRAWINGS: dict[str, tuple[Drawing, ...]] = {
         idle("main", "Idle noise at the main output", top=6000.0),
         idle("phones", "The same at the headphones", top=6000.0),
     ),
-    "noisy": (idle("main", "Idle noise at the main output, left", top=20_000.0),),
+    "noisy": (
+        idle("main", "Idle noise at the main output, left", top=20_000.0),
+        idle("main", "The same with the volume down", top=20_000.0, name="down"),
+    ),
+    "noisy source": (
+        idle("main", "Idle noise at the main output, left", top=20_000.0),
+        idle("main", "The same with the volume down", top=20_000.0, name="down"),
+    ),
     "ground loop": (
         idle("main", "Idle noise at the main output"),
         idle("phones", "The same at the headphones"),

@@ -8,6 +8,7 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 """
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,6 +22,7 @@ MOSTLY_2X_DB = (6.0, 1.5)  # 2x over 1x: one open diode leaves 2x some 6 dB belo
 MOSTLY_1X_DB = (16.0, 1.5)
 HUM_UNLIKE_DB = (14.0, 2.0)  # between channels or outputs
 NOISE_DB = (-70.0, 2.0)  # re the note, without hum and tones
+FOLLOWS_DB = (6.0, 1.5)  # by how much hiss or hum falls with the volume, if it comes before it
 NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels,
 NOISE_HEARD_DB = (-93.0, 2.0)  # and re the note
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
@@ -68,11 +70,14 @@ class Observation:
     measurement : Measurement
     rails : tuple of Rail
         Of a rails check, whose readings carry their names.
+    volume_down : bool
+        Whether the unit's volume was fully down, so that only what comes behind it is there.
     """
 
     output: str
     measurement: Measurement
     rails: tuple[Rail, ...] = ()
+    volume_down: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +114,14 @@ CLUES: dict[str, tuple[str, str]] = {
     "hum in one channel": ("one channel hums more than the other", "both channels hum alike"),
     "noise": ("more hiss than usual", "no more hiss than usual"),
     "noise in one channel": ("one channel hisses", "both channels hiss alike"),
+    "hiss follows volume": (
+        "the hiss goes when the volume is turned down",
+        "the hiss stays when the volume is turned down",
+    ),
+    "hum follows volume": (
+        "the hum goes when the volume is turned down",
+        "the hum stays when the volume is turned down",
+    ),
     "tones": ("tones that are not of the mains", "no tones beside those of the mains"),
     "tones in series": ("the tones are multiples of one", "the tones are not multiples of one"),
     "tones alike": ("as strong in every channel", "not equally strong in all channels"),
@@ -173,6 +186,14 @@ CLUES: dict[str, tuple[str, str]] = {
         "every output does it when moved",
         "one output does it when moved and another does not",
     ),
+    "comes when tapped": (
+        "it comes when something is tapped or pressed",
+        "it does not come when something is tapped or pressed",
+    ),
+    "comes when heated": (
+        "it comes when something is heated or cooled",
+        "it does not come when something is heated or cooled",
+    ),
     "crackle when turned": (
         "it crackles while the control is turned",
         "nothing crackles while the control is turned",
@@ -220,6 +241,8 @@ class _Output:
     noise: dict[int, float]
     tones: dict[int, tuple[tuple[float, float], ...]]
     dc: dict[int, float]
+    noise_down: dict[int, float]  # with the volume down, bounds included
+    hum_down: dict[int, float]
     note_dbfs: float
     """The strongest note, which everything else is relative to."""
 
@@ -255,6 +278,7 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
         *_distortion(outputs),
         _dc(outputs),
         *_breaks(observations),
+        *_after_marks(observations),
         *_turned(observations),
         *_rails(observations),
     ]
@@ -276,7 +300,9 @@ def _loudest(outputs: Iterable[_Output]) -> float:
 
 def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
     tones = [o.measurement for o in group if o.measurement.check == "tone"]
-    idle = [o.measurement for o in group if o.measurement.check == "idle"]
+    rest = [o for o in group if o.measurement.check == "idle"]
+    idle = [o.measurement for o in rest if not o.volume_down]
+    down = [o.measurement for o in rest if o.volume_down]
     if not tones and not idle:
         return None
     notes = tuple(_notes(tones))
@@ -308,6 +334,8 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         _rest_noise(idle, note_dbfs),
         _tones_of(idle),
         _median(idle, "dc_offset"),
+        _median(down, "noise_a"),
+        _median(down, "hum_total"),
         note_dbfs,
     )
 
@@ -482,7 +510,16 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(
             Clue("hum in one channel", _only_if(_over(spread[0], HUM_UNLIKE_DB), there), said)
         )
+    if c in o.hum_down:
+        fall = max(o.hum_1x.get(c, -400.0), o.hum_2x.get(c, -400.0)) - o.hum_down[c]
+        clues.append(_follows("hum follows volume", fall, there, _place(o, c)))
     return clues
+
+
+def _follows(name: str, fall: float, there: float, place: str) -> Clue:
+    """Whether something falls with the volume."""
+    said = f"{max(fall, 0.0):.0f} dB less on {place}"
+    return Clue(name, _only_if(_over(fall, FOLLOWS_DB), there), said)
 
 
 def _noise(outputs: Sequence[_Output]) -> list[Clue]:
@@ -502,6 +539,12 @@ def _noise(outputs: Sequence[_Output]) -> list[Clue]:
         share, gap, o = max(unlike, key=lambda entry: entry[0])
         said = f"{gap:.0f} dB between the channels of {o.name}"
         clues.append(Clue("noise in one channel", _only_if(share, there), said))
+    falls = [
+        (level, o.noise[c] - o.noise_down[c], o, c) for level, o, c in levels if c in o.noise_down
+    ]
+    if falls:
+        _, fall, o, c = max(falls, key=lambda entry: entry[0])
+        clues.append(_follows("hiss follows volume", fall, there, _place(o, c)))
     return clues
 
 
@@ -796,6 +839,38 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     return clues
 
 
+# What the person writes down, and for how long after it something is taken to come from it.
+_DEEDS = {
+    "comes when tapped": (re.compile(r"tap|press|push|knock|bend|wiggl", re.IGNORECASE), 3.0),
+    "comes when heated": (re.compile(r"heat|hot|warm|cold|cool|spray|freez", re.IGNORECASE), 90.0),
+}
+_MORE_THAN_CHANCE = (0.4, 0.08)  # of the events, above the share of time that was looked at
+
+
+def _after_marks(observations: Sequence[Observation]) -> Iterable[Clue]:
+    """Whether events follow the marks of what was done, more than chance would have it."""
+    watched = [o.measurement for o in observations if o.measurement.check in _WATCHED]
+    for name, (words, lasts) in _DEEDS.items():
+        after = total = 0
+        covered = seconds = 0.0
+        for m in watched:
+            marks = [e.start for e in m.events if e.kind == "mark" and words.search(e.text or "")]
+            if not marks:
+                continue
+            faults = [e.start for e in m.events if e.kind in (*_BREAKS, *_CLICKS, "hum_burst")]
+            after += sum(any(0 <= t - mark < lasts for mark in marks) for t in faults)
+            total += len(faults)
+            length = m.source.frames / m.source.samplerate
+            ends = [*marks[1:], length]
+            covered += sum(min(lasts, b - a) for a, b in zip(marks, ends, strict=True))
+            seconds += length
+        if not seconds:
+            continue
+        said = f"{after} of {total} within {lasts:g} s" if total else "nothing came"
+        more = after / total - covered / seconds if total else 0.0
+        yield Clue(name, _over(more, _MORE_THAN_CHANCE) * _seen(after), said)
+
+
 def _clicks(name: str, events: Sequence[Event]) -> Clue:
     count = sum(e.kind in _CLICKS for e in events)
     return Clue(name, _over(count, _SOME_CLICKS), f"{count} times" if count else "none seen")
@@ -816,7 +891,7 @@ def _seen(count: int) -> float:
 def _turned(observations: Sequence[Observation]) -> list[Clue]:
     idle: dict[str, list[Measurement]] = {}
     for o in observations:
-        if o.measurement.check == "idle":
+        if o.measurement.check == "idle" and not o.volume_down:
             idle.setdefault(o.output, []).append(o.measurement)
     pots = [o for o in observations if o.measurement.check == "pot"]
     turned = [o.measurement for o in pots]

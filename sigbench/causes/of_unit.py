@@ -7,13 +7,13 @@ from dataclasses import replace
 from sigbench.causes.clues import Observation, gather
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.errors import RequestError
-from sigbench.model import Found, Measurement, Run, Unit
+from sigbench.model import DOWN_VOLUME, Found, Measurement, Run, Unit
 
 
 def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
     """Every measurement of the runs, with the output it was made at."""
     return tuple(
-        Observation(run.step.output, measurement, run.step.rails)
+        Observation(run.step.output, measurement, run.step.rails, run.step.volume == DOWN_VOLUME)
         for run in runs
         for measurement in run.measurements
     )

@@ -37,6 +37,9 @@ HEALTHY = 0.0005
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
+EXPLAINS = 0.3
+"""Probability from which a cause explains a clue that is there."""
+
 LEAST_SCORE = 0.05
 """Causes below this are not shown."""
 NAMED = 5
@@ -130,7 +133,14 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     ranked = sorted(RECORDS, key=lambda r: -scores[r.key])
     return Ranking(
         tuple(
-            _cause(r, scores[r.key], known, tables[r.key], met.get(r.key, 0))
+            _cause(
+                r,
+                scores[r.key],
+                known,
+                tables[r.key],
+                met.get(r.key, 0),
+                _explained(tables[key] for key in best if r.key in best and key != r.key),
+            )
             for r in ranked
             if scores[r.key] >= LEAST_SCORE
         ),
@@ -172,8 +182,18 @@ def _rails_measured(clues: Iterable[Clue]) -> bool:
     return any(c.name == "rail missing" and c.holds is not None for c in clues)
 
 
+def _explained(others: Iterable[Mapping[str, float]]) -> set[str]:
+    """Clues that the causes which are there together bring: no reason against one of them."""
+    return {clue for table in others for clue, p in table.items() if p >= EXPLAINS}
+
+
 def _cause(
-    record: Record, score: float, clues: Sequence[Clue], table: Mapping[str, float], met: int
+    record: Record,
+    score: float,
+    clues: Sequence[Clue],
+    table: Mapping[str, float],
+    met: int,
+    explained: set[str],
 ) -> Cause:
     """A cause with the reasons for and against, the weightiest first."""
     why = {effect.clue: effect.why for effect in record.effects}
@@ -181,6 +201,8 @@ def _cause(
     for clue in clues:
         assert clue.holds is not None
         p = table[clue.name]
+        if clue.holds >= 0.5 and p < EXPLAINS and clue.name in explained:
+            continue
         here, usual = _log_chance(clue, p), _log_chance(clue, HEALTHY)
         if clue.holds >= 0.5:
             statement = CLUES[clue.name][0]
@@ -190,8 +212,8 @@ def _cause(
             reason = f"expected, for {why[clue.name]}" if clue.name in why else ""
         said = f" ({clue.seen})" if clue.seen else ""
         because = f": {reason}" if reason else ""
-        if abs(here - usual) > 0.3 or (clue.holds >= 0.5 and p < 0.3):
-            weight = here - usual if clue.holds < 0.5 or p >= 0.3 else -abs(here)
+        if abs(here - usual) > 0.3 or (clue.holds >= 0.5 and p < EXPLAINS):
+            weight = here - usual if clue.holds < 0.5 or p >= EXPLAINS else -abs(here)
             reasons.append((weight, f"{statement}{said}{because}"))
     reasons.sort(key=lambda entry: -abs(entry[0]))
     speaks_for = [text for weight, text in reasons if weight > 0]

@@ -31,6 +31,7 @@ def good(rng: np.random.Generator, mains_hz: float, *, line_rails: int = 2) -> P
             wiper_ohms=rng.uniform(5, 60),
             gang=gang,
             noise_volts=4e-6 * 2 ** rng.uniform(0, 2),
+            source_noise_volts=4e-6 * 2 ** rng.uniform(0, 3),
         )
 
     gang = 10 ** (rng.uniform(-0.5, 0.5) / 20)
@@ -240,6 +241,17 @@ def _noisy(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     return _one_side(parts, rng, lambda c: replace(c, noise_volts=volts))
 
 
+def _noisy_source(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    volts = _log(rng, 1e-3, 6e-3) if strong else _log(rng, 3e-4, 1e-3)
+
+    def hiss(channel: Channel) -> Channel:
+        return replace(channel, source_noise_volts=volts)
+
+    if rng.random() < 0.5:
+        return _one_side(parts, rng, hiss)
+    return replace(parts, left=hiss(parts.left), right=hiss(parts.right))
+
+
 def _loop(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     amperes = _log(rng, 20e-3, 80e-3) if strong else _log(rng, 8e-3, 20e-3)
     ohms = rng.uniform(0.15, 0.4)  # of the sleeve contact and the cable's screen
@@ -266,6 +278,7 @@ FAULTS: dict[str, Drawer] = {
     "pot": _pot,
     "inverter": _inverter,
     "noisy": _noisy,
+    "noisy source": _noisy_source,
     "ground loop": _loop,
 }
 """How to draw each fault, by the key of the cause that it is."""

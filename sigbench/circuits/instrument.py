@@ -57,6 +57,8 @@ class Channel:
     gang: float = 1.0
     noise_volts: float = 6e-6
     """RMS at the output, 20 Hz to 20 kHz; added to what the circuit gives, which has none."""
+    source_noise_volts: float = 3e-6
+    """The same from before the volume control, as it were with the control fully up."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from sigbench.model import CheckSettings
 
 CHECKS: dict[str, tuple[str, float | None]] = {
     "idle": ("idle", None),
+    "down": ("idle", None),
     "loud": ("tone", 440.0),
     "quiet": ("tone", 440.0),
     "low": ("tone", 70.0),
@@ -40,7 +41,7 @@ def observe(recorded: Recorded, mains_hz: float, rng: np.random.Generator) -> Fo
     for (output, name), take in recorded.takes.items():
         check, hertz = CHECKS[name]
         measurement = measure(take, check, CheckSettings(hertz, mains_hz=mains_hz))
-        found[output, name] = Observation(output, measurement)
+        found[output, name] = Observation(output, measurement, volume_down=name == "down")
     rails = tuple(
         replace(
             rail,

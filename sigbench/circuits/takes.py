@@ -46,8 +46,9 @@ Floats = NDArray[np.float64]
 class Recorded:
     """What is found at a circuit: takes by (output, name), and the rails as a perfect meter reads.
 
-    The names are "idle", "loud", "quiet" and "low" for the notes, "jack" for a note held while the
-    contacts are moved, "pot" for one held while the volume is turned.
+    The names are "idle", "loud", "quiet" and "low" for the notes, "down" for none with the volume
+    down, "jack" for a note held while the contacts are moved, "pot" for one held while the volume
+    is turned.
     """
 
     takes: dict[tuple[str, str], Take]
@@ -77,10 +78,12 @@ def record(parts: Parts, rng: np.random.Generator) -> Recorded:
     # Each piece runs into what came before its own beginning, so that it can be repeated.
     pieces = {n: _blended(lead_ins[n][::-1], piece[::-1])[::-1] for n, piece in pieces.items()}
     found = {name: _repeated(pieces[name], seconds) for name, seconds in SECONDS.items()}
+    # The pot's own few ohms aside, what does not come from the voice is as it was.
+    found["down"] = found["idle"]
     found["jack"] = _moved(pieces["loud"], pieces.get("held"), rng)
     found["pot"] = _turned(pieces["idle"], pieces["loud"], parts, rng)
     takes = {
-        (output, name): _take(whole[:, 2 * k : 2 * k + 2], parts, rng)
+        (output, name): _take(whole[:, 2 * k : 2 * k + 2], parts, name, rng)
         for k, output in enumerate(OUTPUTS)
         for name, whole in found.items()
     }
@@ -167,10 +170,11 @@ def _divided(travel: Floats, ohms: Floats) -> Floats:
     return travel * AFTER_OHMS / (AFTER_OHMS + inner + ohms)
 
 
-def _take(volts: Floats, parts: Parts, rng: np.random.Generator) -> Take:
+def _take(volts: Floats, parts: Parts, name: str, rng: np.random.Generator) -> Take:
     volts = volts.copy()
     for channel, side in enumerate(parts.sides):
-        hiss = side.noise_volts * np.sqrt(SAMPLERATE / 2 / 20e3)
+        before = 0.0 if name == "down" else parts.volume * side.gang * side.source_noise_volts
+        hiss = np.hypot(before, side.noise_volts) * np.sqrt(SAMPLERATE / 2 / 20e3)
         volts[:, channel] += hiss * rng.standard_normal(len(volts))
     samples = volts / FULL_SCALE_VOLTS + CONVERTER_NOISE * rng.standard_normal(volts.shape)
     steps = 2.0**23

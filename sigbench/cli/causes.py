@@ -25,6 +25,9 @@ Examples:
 """  # \b tells the help to leave the lines as they are
 
 
+DOWN = "idle-down"
+
+
 def _files(check: str, what: str) -> Any:
     return typer.Option(
         f"--{check}", metavar="[OUTPUT=]FILE", help=f"{what} May be given several times."
@@ -46,6 +49,10 @@ def causes(
     ] = None,
     idle: Annotated[
         list[str] | None, _files("idle", "A recording in which nothing is played.")
+    ] = None,
+    idle_down: Annotated[
+        list[str] | None,
+        _files("idle-down", "The same with the volume fully down."),
     ] = None,
     tone: Annotated[
         list[str] | None,
@@ -84,13 +91,14 @@ def causes(
     you believe anything else. Write down what it turned out to be with 'sigbench unit found'. Ends
     with 0 when nothing points to a fault, else with 1.
     """
-    named = {"idle": idle, "tone": tone, "jack": jack, "pot": pot}
+    named = {"idle": idle, DOWN: idle_down, "tone": tone, "jack": jack, "pot": pot}
     files = [(check, text) for check, texts in named.items() for text in texts or ()]
     if unit is not None and (files or rail):
         raise RequestError("A unit and files are two sources: give one of them.")
     if unit is None and not files and not rail:
         raise RequestError(
-            "Name a unit that was measured, or files: --idle, --tone, --jack, --pot, --rail."
+            "Name a unit that was measured, or files: --idle, --idle-down, --tone, --jack, --pot, "
+            "--rail."
         )
     if unit is None and stage is not None:
         raise RequestError("--stage belongs to a unit: name the unit.")
@@ -134,9 +142,11 @@ def _observe(check: str, text: str, mains: int | None, dc_coupled: bool) -> "Obs
     from sigbench.cli.measure import check_settings, read_file
 
     output, path = _named_file(text)
+    down = check == DOWN
+    check = "idle" if down else check
     take = read_file(path, None, check, dc_coupled=dc_coupled)
     settings = check_settings(None, None, mains=mains)
-    return Observation(output, checks.measure(take, check, settings))
+    return Observation(output, checks.measure(take, check, settings), volume_down=down)
 
 
 def _named_file(text: str) -> tuple[str, Path]:

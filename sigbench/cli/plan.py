@@ -147,7 +147,8 @@ def reset(
 ) -> None:
     """Give a unit the default plan, with its own supply rails.
 
-    Supply rails first, then on each output: idle, four notes, and dropouts while you tap.
+    Supply rails first, then on each output: idle with the volume up and down, four notes, and
+    dropouts while you tap.
     A plan that you edited is lost: save it to a file before.
     """
     from sigbench.cli.measure import require_tuning
@@ -222,7 +223,7 @@ def _print_plan(kept: "Plan", unit_id: str, console: "Console") -> None:
 
 def step_title(step: "Step") -> str:
     """Check, output, note, seconds × repeats."""
-    from sigbench.model import SOFT_VOLUME
+    from sigbench.model import DOWN_VOLUME, SOFT_VOLUME
 
     if step.check == "rails":
         return "Supply rails, by multimeter"
@@ -230,8 +231,8 @@ def step_title(step: "Step") -> str:
         step.check, step.check.capitalize()
     )
     takes = f"{step.seconds:g} s" + (f" × {step.repeats}" if step.repeats > 1 else "")
-    soft = "soft" if step.volume == SOFT_VOLUME else ""
-    what = (f"{name} on {step.output}", _note(step), soft, takes)
+    loudness = {SOFT_VOLUME: "soft", DOWN_VOLUME: "volume down"}.get(step.volume, "")
+    what = (f"{name} on {step.output}", _note(step), loudness, takes)
     return ", ".join(part for part in what if part)
 
 

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
 from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
-from sigbench.model import SOFT_VOLUME, Samples, Step
+from sigbench.model import DOWN_VOLUME, SOFT_VOLUME, Samples, Step
 from sigbench.units import db_to_ratio, dbu_to_volts
 
 Waveform = Literal["sine", "saw", "pulse"]
@@ -271,7 +271,7 @@ class SimulatedInterface:
 
         A step that watches a sound gets a steady saw on A3 if it names no note; a step with a
         stimulus gets no note. For a pot step the volume goes up and down all the time, for a soft
-        note it is turned down.
+        note and where a step says so it is turned down.
         """
         if step.check == "rails":
             return
@@ -280,7 +280,7 @@ class SimulatedInterface:
         if step.check == "pot":
             self._turn = _Turn(0.0, 1.0, TURN_SECONDS, back=True)
         else:
-            volume = SOFT_TRAVEL if step.volume == SOFT_VOLUME else 1.0
+            volume = {SOFT_VOLUME: SOFT_TRAVEL, DOWN_VOLUME: 0.0}.get(step.volume, 1.0)
             self._turn = _Turn(volume, volume)
         if step.stimulus is None and step.check in ("dropouts", "jack", "pot", "soak"):
             self.hold(frequency or DROPOUT_NOTE_HZ, "saw")

@@ -23,6 +23,7 @@ from sigbench.compare import (
     settings_differ,
 )
 from sigbench.model import (
+    DOWN_VOLUME,
     SOFT_VOLUME,
     Comparison,
     Limit,
@@ -476,6 +477,8 @@ class _Places:
             self.steps.setdefault(run.step_number, run.step)
             if run.step.check == "tone":
                 self.notes.setdefault(run.step_number, _note(run))
+            elif run.step.volume == DOWN_VOLUME:
+                self.notes.setdefault(run.step_number, "with the volume down")
         audible = {c.output for c in chosen if c.output and c.check != "rails"}
         self.several_outputs = len(audible) > 1
 
@@ -484,7 +487,10 @@ class _Places:
         return self.outputs.get(name, Output(name))
 
     def note(self, number: int) -> str:
-        """``A4`` where a step holds a note and another one holds another, else nothing."""
+        """``A4`` where a step holds a note and another one holds another, else nothing.
+
+        Of silence with the volume down it is that.
+        """
         mine = self.notes.get(number, "")
         return mine if any(note != mine for note in self.notes.values()) else ""
 

@@ -1,10 +1,12 @@
 """Clues from readings that are written down here by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from sigbench.causes.clues import CLUES, Clue, Observation, gather
 from sigbench.checks.rails import measure_rails
-from sigbench.model import Measurement, Rail, Reading, Source
+from sigbench.model import Event, Measurement, Rail, Reading, Source
 
 SOURCE = Source("file", "a.wav", None, 48_000, 2, 48_000)
 
@@ -111,3 +113,59 @@ def test_no_rail_is_missing_only_when_all_were_measured():
 
 def test_what_was_not_measured_gives_no_clue():
     assert all(c.holds is None for c in gather([]))
+
+
+def jack(*events: Event, output: str = "main", seconds: float = 60.0) -> Observation:
+    source = replace(SOURCE, frames=round(seconds * SOURCE.samplerate))
+    return Observation(output, Measurement("jack", source, (), events))
+
+
+def broke(start: float, *channels: int) -> Event:
+    return Event("dropout", start, start + 0.05, channels or (1,), 40.0)
+
+
+def test_what_follows_a_tap_comes_from_it():
+    taps = [Event("mark", t, t, (), None, "tapped the regulator board") for t in (10.0, 30.0)]
+    after = jack(*taps, broke(10.5), broke(11.0), broke(30.4))
+    assert clue([after], "comes when tapped").holds > 0.9
+    elsewhere = jack(*taps, broke(3.0), broke(20.0), broke(45.0), broke(50.0))
+    assert clue([elsewhere], "comes when tapped").holds < 0.1
+    assert clue([jack(*taps)], "comes when tapped").holds < 0.1
+    assert clue([jack(broke(3.0))], "comes when tapped").holds is None
+    assert clue([after], "comes when heated").holds is None
+
+
+def test_one_output_or_every_output():
+    both = [jack(broke(1), broke(2), broke(3)), jack(broke(1), broke(2), output="phones")]
+    assert clue(both, "moved on every output").holds > 0.9
+    one = [both[0], jack(output="phones")]
+    assert clue(one, "moved on every output").holds < 0.1
+    assert clue(both[:1], "moved on every output").holds is None
+
+
+def hissing(dbfs: float, *, down: bool) -> Observation:
+    readings = [
+        Reading(name, dbfs, "dBFS", channel, 0.1)
+        for name in ("noise_a", "noise_rms")
+        for channel in (1, 2)
+    ]
+    return Observation("main", Measurement("idle", SOURCE, tuple(readings)), volume_down=down)
+
+
+def test_hiss_that_goes_with_the_volume_comes_before_it():
+    up = [note(-10.0), hissing(-60.0, down=False)]
+    assert clue([*up, hissing(-90.0, down=True)], "hiss follows volume").holds > 0.9
+    assert clue([*up, hissing(-60.5, down=True)], "hiss follows volume").holds < 0.1
+    assert clue(up, "hiss follows volume").holds is None
+    # With the volume down the unit is quieter, and no other hiss is told of.
+    assert clue([note(-10.0), hissing(-60.0, down=True)], "noise").holds is None
+
+
+def test_ripple_on_a_rail_is_a_clue_of_its_own():
+    rail = Rail("+15 V", 15.0, measured_volts=15.0, ripple_volts=0.2)
+    quiet = replace(rail, ripple_volts=0.003)
+    for typed, there in ((rail, True), (quiet, False)):
+        observation = Observation("supply", measure_rails((typed,)), (typed,))
+        assert (clue([observation], "rail ripple").holds > 0.9) is there
+        assert (clue([observation], "rail ripple").holds < 0.1) is not there
+    assert clue([rails(("+15 V", 15.0, 5.0, 15.0))], "rail ripple").holds is None

@@ -81,6 +81,9 @@ def test_two_faults_at_once_are_told():
     here = ("hum 2x", "hum mostly 2x", "hum on every output", "breaks in one channel")
     ranking = rank([Clue(name, 0.999) for name in here])
     assert set(ranking.together) == {"jack", "reservoir"}
+    # What the other one brings speaks against neither.
+    for cause in ranking.causes[:2]:
+        assert not any("this cause does not do that" in text for text in cause.evidence_against)
     assert set(keys(ranking)[:2]) == {"jack", "reservoir"}
 
 

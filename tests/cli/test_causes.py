@@ -39,6 +39,30 @@ def test_a_missing_rail_is_said_and_a_good_unit_has_no_cause(call, tmp_path):
     assert "Nothing that was measured points to a fault" in " ".join(good.out.split())
 
 
+def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
+    """Another model of an instrument than the circuits that the ranking was set on."""
+    arguments = ("causes", "0047", "--folder", demo.bench)
+    arrival = call(*arguments, "--stage", "as received", "--json")
+    assert arrival.code == 1
+    said = json.loads(arrival.out)
+    assert set(said["together"]) == {"reservoir", "coupling lost", "jack"}
+    words = call(*arguments, "--stage", "as received")
+    assert "Three things at once explain it best" in " ".join(words.out.split())
+    assert "sigbench unit found 0047" in " ".join(words.out.split())
+    repaired = call(*arguments)
+    assert repaired.code == 0
+    assert "Nothing that was measured points to a fault" in " ".join(repaired.out.split())
+
+
+def test_one_take_names_what_it_points_to_by_itself(call, tmp_path):
+    path = tmp_path / "idle.wav"
+    write_hum(path, 100.0, -50.0)
+    told = json.loads(call("measure", path, "--check", "idle", "--mains", "50", "--json").out)
+    assert "reservoir" in told["causes"][0]["name"]
+    untold = json.loads(call("measure", path, "--json").out)
+    assert untold["causes"] == []
+
+
 def test_slips_of_the_hand_are_one_sentence(call):
     for arguments in (
         (),

@@ -37,20 +37,22 @@ def test_show_says_what_to_do_step_by_step(call, folder):
     assert titles == [
         "1. Supply rails, by multimeter",
         "2. Idle on main, 10 s × 4",
-        "3. Tone on main, A4 (440.0 Hz), 5 s × 4",
-        "4. Tone on main, A2 (110.0 Hz), 5 s × 4",
-        "5. Tone on main, A6 (1760.0 Hz), 5 s × 4",
-        "6. Tone on main, A4 (440.0 Hz), soft, 5 s × 4",
-        "7. Dropouts on main, 15 s × 4",
-        "8. Idle on out 1, 10 s × 4",
-        "9. Tone on out 1, A4 (440.0 Hz), 5 s × 4",
-        "10. Tone on out 1, A2 (110.0 Hz), 5 s × 4",
-        "11. Tone on out 1, A6 (1760.0 Hz), 5 s × 4",
-        "12. Tone on out 1, A4 (440.0 Hz), soft, 5 s × 4",
-        "13. Dropouts on out 1, 15 s × 4",
+        "3. Idle on main, volume down, 10 s × 4",
+        "4. Tone on main, A4 (440.0 Hz), 5 s × 4",
+        "5. Tone on main, A2 (110.0 Hz), 5 s × 4",
+        "6. Tone on main, A6 (1760.0 Hz), 5 s × 4",
+        "7. Tone on main, A4 (440.0 Hz), soft, 5 s × 4",
+        "8. Dropouts on main, 15 s × 4",
+        "9. Idle on out 1, 10 s × 4",
+        "10. Idle on out 1, volume down, 10 s × 4",
+        "11. Tone on out 1, A4 (440.0 Hz), 5 s × 4",
+        "12. Tone on out 1, A2 (110.0 Hz), 5 s × 4",
+        "13. Tone on out 1, A6 (1760.0 Hz), 5 s × 4",
+        "14. Tone on out 1, A4 (440.0 Hz), soft, 5 s × 4",
+        "15. Dropouts on out 1, 15 s × 4",
     ]
-    # 2 outputs × (10·4 + 4·5·4 + 15·4) s = 360 s
-    assert lines[1] == f"{ID}: 13 steps; the takes last 6 min in all."
+    # 2 outputs × (2·10·4 + 4·5·4 + 15·4) s = 440 s
+    assert lines[1] == f"{ID}: 15 steps; the takes last 7 min in all."
     text = " ".join(outcome.out.split())
     for step in kept(folder).steps:
         assert " ".join(step.prompt.split()) in text

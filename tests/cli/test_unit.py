@@ -26,7 +26,7 @@ def test_add_makes_folder_unit_and_plan(call, folder):
     assert (outcome.code, outcome.out) == (0, f"{ID}\n")
     made, steps, command = outcome.err.splitlines()
     assert made == f"Made a new bench folder: {folder}"
-    assert steps.startswith("Its plan has 7 steps")
+    assert steps.startswith("Its plan has 8 steps")
     assert command == f"  sigbench plan show {ID}"
     with Bench.open(folder) as bench:
         unit = bench.unit(ID)
