@@ -22,6 +22,7 @@ import numpy as np
 from sigbench.causes.clues import READINGS, Observation, gather
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.causes.records import BY_NAME
+from sigbench.checks.rails import measure_rails
 from sigbench.circuits.faults import FAULTS, SEVERITIES, good, seen_at
 from sigbench.circuits.instrument import OUTPUTS
 from sigbench.circuits.observed import Found, observe
@@ -115,15 +116,13 @@ def pack(found: Found) -> list[dict[str, object]]:
 
 def unpack(data: list[dict[str, object]]) -> Found:
     """Observations from what `pack` gives."""
-    return {
-        (entry["output"], entry["name"]): Observation(
-            entry["output"],
-            measurement_from_object(entry["measurement"]),
-            tuple(Rail(**rail) for rail in entry["rails"]),
-            entry["volume_down"],
-        )
-        for entry in data
-    }
+    found: Found = {}
+    for entry in data:
+        rails = tuple(Rail(**rail) for rail in entry["rails"])
+        read = measure_rails(rails) if rails else measurement_from_object(entry["measurement"])
+        key = (entry["output"], entry["name"])
+        found[key] = Observation(entry["output"], read, rails, entry["volume_down"])
+    return found
 
 
 def keep(path: Path, kept: Iterable[dict[str, object]]) -> None:

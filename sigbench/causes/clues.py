@@ -38,8 +38,8 @@ DEAD_DB = (30.0, 3.0)
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
 BUZZ_DB = -65.0  # hum re a note, from which on it may pass for crackle
-DC_LOG = (math.log(0.02), 0.25)  # of full scale
-RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.3)
+DC_LOG = (math.log(0.02), 0.15)  # of full scale
+RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.2)
 SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
@@ -885,7 +885,7 @@ def _does(events: Sequence[Event]) -> float:
 
 def _seen(count: int) -> float:
     """One event may be anything; three are a pattern."""
-    return {0: 0.03, 1: 0.7, 2: 0.95}.get(count, 0.995)
+    return {0: 0.03, 1: 0.7, 2: 0.95, 3: 0.99, 4: 0.99, 5: 0.995}.get(count, 0.999)
 
 
 def _turned(observations: Sequence[Observation]) -> list[Clue]:
@@ -943,7 +943,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
         clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {rail.name}"))
     if not errors:
         return clues
-    gone = [e for e in errors if abs(100 + e[0]) < MISSING_PERCENT]
+    gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
     off = [e for e in errors if e not in gone and abs(e[0]) > e[1].tolerance_percent]
     worst = max(errors, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
     if gone:
@@ -954,7 +954,9 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     else:
         clues.append(Clue("rail missing", 0.001, _error(worst)))
     if off:
-        clues.append(Clue("rail low", 0.99, _error(max(off, key=lambda e: abs(e[0])))))
+        farthest = max(off, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
+        sure = abs(farthest[0]) > 2 * farthest[1].tolerance_percent  # whatever the meter
+        clues.append(Clue("rail low", 0.999 if sure else 0.97, _error(farthest)))
     else:
         clues.append(Clue("rail low", None if gone else 0.01, _error(worst)))
     return clues

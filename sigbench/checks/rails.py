@@ -16,6 +16,9 @@ DEAD_FRACTION = (
 RIPPLE_VOLTS = 0.02
 """RMS on a regulated rail: a good one has some millivolts; common practice, no source."""
 LOGIC_VOLTS = 6.5  # up to here a positive rail feeds logic rather than amplifiers; the same
+SLIP_FRACTION = 0.5
+"""Of nominal: with the wrong sign, from here on the minus was rather forgotten. A rail that is
+missing is pulled over to the other side by a volt or so; common practice, no source."""
 METER = Source("meter", None, None, samplerate=0, channels=0, frames=0)
 
 
@@ -181,7 +184,7 @@ def _no_number(rail: Rail) -> str | None:
         return "not measured"
     if not math.isfinite(volts):
         return "the measured voltage is no finite number: type it in again"
-    if volts * nominal < 0 and abs(volts) >= DEAD_FRACTION * abs(nominal):
+    if volts * nominal < 0 and abs(volts) >= SLIP_FRACTION * abs(nominal):
         return (
             f"typed in as {volts:+g} V where {nominal:+g} V belongs: check the minus sign, and "
             "that the black probe is on ground"
@@ -192,6 +195,11 @@ def _no_number(rail: Rail) -> str | None:
 def _remark(rail: Rail, volts: float, uncertainty: float) -> str | None:
     if abs(volts) < DEAD_FRACTION * abs(rail.nominal_volts):
         return f"near 0 V: the rail is missing; {what_is_heard(rail)}"
+    if volts * rail.nominal_volts < 0:
+        return (
+            "of the wrong sign: the rail is missing and is pulled over by what it should feed; "
+            f"{what_is_heard(rail)}"
+        )
     margin = abs(rail.nominal_volts) * rail.tolerance_percent / 100
     over = abs(volts - rail.nominal_volts) - margin
     if over > 0:

@@ -242,7 +242,8 @@ def _noisy(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
 
 
 def _noisy_source(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
-    volts = _log(rng, 1e-3, 6e-3) if strong else _log(rng, 3e-4, 1e-3)
+    # Half of it comes to the outputs, whose loud note has some volts: -70 to -60 dB are heard.
+    volts = _log(rng, 5e-3, 2e-2) if strong else _log(rng, 1.6e-3, 5e-3)
 
     def hiss(channel: Channel) -> Channel:
         return replace(channel, source_noise_volts=volts)
