@@ -535,7 +535,7 @@ def _full_power(power: Floats) -> tuple[float, float]:
     if full <= 0:
         return full, 0.0
     near = power[power > full * 10 ** (-_FULL_BAND_DB / 10)]
-    plateau = near[near > 0.5 * (near.min() + near.max())]
+    plateau = near[near >= 0.5 * (near.min() + near.max())]
     middle = float(np.median(plateau))
     return full, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
 

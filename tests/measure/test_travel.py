@@ -27,6 +27,7 @@ from sigbench.measure.travel import (
     SQUARE,
     Taper,
     Turning,
+    _full_power,
     _so_many,
     follow,
     measure_travel,
@@ -448,3 +449,8 @@ def test_a_software_organ_through_a_worn_pot(tmp_path):
     assert (worn.start, worn.end) == pytest.approx((55, 62), abs=3)
     clean = record(x, (replace(gang, worn=()),), sound[: len(x)], rng, snr_db=50)
     assert turned(clean, AUDIO).gangs[0].worn == ()
+
+
+def test_a_level_that_never_moves_has_no_scatter():
+    """A dead channel beside a live one: every cell may have the same power."""
+    assert _full_power(np.full(400, 1e-6)) == (pytest.approx(1e-6), 0.0)
