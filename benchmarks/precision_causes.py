@@ -141,8 +141,19 @@ def keep(path: Path, kept: Iterable[dict[str, object]]) -> None:
 
 def _slim(observation: dict[str, object]) -> dict[str, object]:
     measurement = observation["measurement"]
-    readings = [r for r in measurement["readings"] if r["name"].partition("[")[0] in READINGS]
+    readings = [
+        {**r, "value": _short(r["value"]), "uncertainty": _short(r["uncertainty"])}
+        for r in measurement["readings"]
+        if r["name"].partition("[")[0] in READINGS
+    ]
     return {**observation, "measurement": {**measurement, "readings": readings}}
+
+
+def _short(value: object) -> object:
+    """With fewer digits, and of a long list the beginning: the strongest tones come first."""
+    if isinstance(value, float):
+        return float(f"{value:.6g}")
+    return [_short(item) for item in value[:20]] if isinstance(value, list) else value
 
 
 def verdict(ranking: Ranking) -> list[str]:

@@ -165,6 +165,7 @@ def while_open(name: str, title: str, *, peaks: bool = True) -> Drawing:
             rows = piece[: len(piece) // hop * hop].reshape(-1, hop)
             shown = np.ptp(rows, axis=1) / 2 if peaks else rows.mean(axis=1)
             axes.plot(1000 * hop * np.arange(len(shown)) / SAMPLERATE, shown, **line)
+        axes.set_ylim(bottom=0)
         _label(axes, "ms", "V peak" if peaks else "V", title)
 
     return draw

@@ -34,6 +34,8 @@ TOGETHER_SHARE = 0.1
 
 HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
+FACTS = ("rail missing", "rail low")
+"""Clues that a multimeter gives: they are as little by chance as on a good unit."""
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
@@ -154,6 +156,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
 
 def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
+    table.update(dict.fromkeys(FACTS, HEALTHY))
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
 

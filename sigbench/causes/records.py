@@ -175,7 +175,7 @@ RECORDS: tuple[Record, ...] = (
             ("distortion", "mostly", "one half of the wave has nothing to be made from"),
             ("distortion in one channel", "rarely", _SHARED),
             ("distortion on every output", "sometimes", "outputs that do not need that rail live"),
-            ("one-sided", "always", "what is left has one polarity"),
+            ("one-sided", "mostly", "what is left has one polarity"),
             ("worse when quiet", "sometimes", "a small signal does not get out of the dead half"),
             ("dead output", "sometimes", "a stage that needs that rail is silent"),
             ("noise", "rarely", "a stage without its supply hisses"),

@@ -183,3 +183,14 @@ def test_every_cause_has_its_page(record):
     rows = [f"| {CLUES[e.clue][0]} | {e.often} | {e.why} |" for e in record.effects]
     assert "\n".join(rows) + "\n\n" in page  # docs/causes/make.py writes them
     assert (docs / "causes" / file).with_suffix(".png").exists()
+
+
+def test_a_rail_that_the_meter_calls_missing_comes_first():
+    """Whatever the sound is most like: rails first (common practice, no source)."""
+    like_crossover = [
+        Clue("distortion", 1.0),
+        Clue("worse when quiet", 0.9),
+        Clue("one-sided", 0.01),
+    ]
+    assert keys(rank([*like_crossover, Clue("rail missing", 0.001)]))[0] == "crossover"
+    assert keys(rank([*like_crossover, Clue("rail missing", 0.999)]))[0] == "rail missing"
