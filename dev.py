@@ -72,9 +72,8 @@ def main(arguments: list[str]) -> int:
 
 
 def pytest(arguments: list[str]) -> int:
-    """Run the tests, one more at a time than there are processors: some mostly wait."""
-    workers = str((os.cpu_count() or 1) + 1)
-    return run(PYTHON, "-m", "pytest", "-n", workers, "--dist", "worksteal", *arguments)
+    """Run the tests; no more at a time than there are processors, for some play in real time."""
+    return run(PYTHON, "-m", "pytest", "-n", "auto", "--dist", "worksteal", *arguments)
 
 
 def lint() -> int:
