@@ -99,8 +99,8 @@ def test_the_loud_note_has_the_level_that_the_parts_give():
     assert level.value == pytest.approx(20 * np.log10(peak / FULL_SCALE_VOLTS), abs=0.2)
 
 
-# Values that no draw of the benchmark has, from the netlist to the verdict. What was measured on many
-# more circuits is kept, see tests/causes/test_circuits.py.
+# From the netlist to the verdict. What was measured on many more circuits is kept, see
+# tests/causes/test_circuits.py.
 def test_a_fault_of_the_circuit_is_named_first():
     opening = Opening("rail +", ((0.1, 0.24),), 5e4)
     ranking = rank(gather(measured(replace(ONE_RAIL, mains_hz=60.0, opening=opening))))
