@@ -68,12 +68,7 @@ def main(arguments: list[str]) -> int:
         return bench(rest)
     if code := lint():
         return code
-    return pytest(rest) if task == "test" else 0
-
-
-def pytest(arguments: list[str]) -> int:
-    """Run the tests; no more at a time than there are processors, for some play in real time."""
-    return run(PYTHON, "-m", "pytest", "-n", "auto", "--dist", "worksteal", *arguments)
+    return run(PYTHON, "-m", "pytest", "-n", "auto", *rest) if task == "test" else 0
 
 
 def lint() -> int:

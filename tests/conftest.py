@@ -12,11 +12,6 @@ import pytest
 WAIT_SECONDS = 300
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Begin with the tests that mostly wait, so that none of them is left for the end."""
-    items.sort(key=lambda item: item.get_closest_marker("waits") is None)
-
-
 @pytest.fixture(autouse=True)
 def no_bench_of_the_person(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Keep the tests away from the bench folder, and the rig, of whoever runs them."""

@@ -73,7 +73,6 @@ def _all_is_whole(folder: Path, done: list[str]) -> None:
             assert np.array_equal(bench.read_take(record).samples, samples_of(run_id).samples)
 
 
-@pytest.mark.waits
 def test_a_hundred_kills_at_random_moments_lose_no_finished_run(tmp_path: Path, storing):
     chance = random.Random(20260301)
     done: dict[Path, list[str]] = {}

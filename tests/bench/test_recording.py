@@ -233,7 +233,6 @@ def test_a_log_cut_off_anywhere_is_read_as_far_as_it_goes(folder):
 # Kill
 
 
-@pytest.mark.waits
 @pytest.mark.skipif(os.name != "posix", reason="needs fork and SIGKILL (POSIX)")
 def test_fifty_kills_at_random_moments_lose_a_second_at_most(tmp_path):
     chance = random.Random(20260711)

@@ -110,7 +110,6 @@ def test_without_portaudio_it_is_one_sentence(program, tmp_path):
 PEAK_DBFS = -12.0  # of the stimulus sine-997
 
 
-@pytest.mark.waits
 def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # noqa: F811
     command = [sys.executable, "-m", "sigbench", "record", "--check", "tone", "--play", "sine-997"]
     for _ in range(8):  # a busy machine may lose audio, and says so

@@ -407,7 +407,6 @@ def test_ctrl_c_at_a_terminal_keeps_what_is_finished(folder):
     assert [run.step_number for run in runs(folder)] == [1]
 
 
-@pytest.mark.waits
 @pytest.mark.skipif(os.name != "posix", reason="needs fork and SIGKILL (POSIX)")
 def test_killed_at_any_moment_every_finished_step_is_whole(folder):
     chance = random.Random(20260402)

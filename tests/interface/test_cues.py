@@ -35,8 +35,6 @@ from sigbench.model import EventKind
 from .conftest import SoundServer, running_sound_server
 from .sound_system import BLOCK, PortAudioError, SoundSystem
 
-pytestmark = pytest.mark.waits
-
 KINDS = get_args(EventKind)
 RATES = (8000, 44_100, 48_000, 192_000)
 MAJOR_THIRD = 2 ** (4 / 12)  # equal temperament

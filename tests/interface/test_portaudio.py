@@ -20,8 +20,6 @@ from sigbench.model import LostBuffers, RigSetup
 from .conftest import SoundServer
 from .sound_system import SoundSystem
 
-pytestmark = pytest.mark.waits
-
 RATE = 48_000
 TONE_HZ = 997.0  # AES17
 

@@ -16,8 +16,6 @@ from .conftest import SoundServer
 from .instrument import GATE_STEP, Instrument, gates
 from .loaded import RATE, TakeEnded, judged, take_under_load
 
-pytestmark = pytest.mark.waits
-
 SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 12.0
 SECONDS_A_HINDRANCE = 4.0
 
