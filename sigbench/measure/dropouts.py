@@ -62,6 +62,8 @@ _TAPS = 256  # span of the predictor, 43 ms: more than a period of the lowest A,
 _NOISE_RATIO = 1e-3  # white noise that the predictor reckons with, re signal power: -30 dB
 _PAST = 900  # samples that a predictor is fitted to, 150 ms
 _LEAST_PAST = 400  # and at the start of a take
+_LEAST_SINCE = 310  # the same since a known jump of the audio: what spans it predicts nothing
+_REACH = _TAPS // _FRAME + 2  # frames that the predictor remembers a jump
 _WINDOW = 1024  # the same for the quick fit, which fades them in and out
 _EPOCH = 320  # frames between looks at how well the predictor still does
 _SHORT_EPOCH = 96  # the same near the start of a note
@@ -808,6 +810,7 @@ class _Channel:
             return none
         patient = self._doubt() < _PATIENT
         self._doubt(1.0)
+        past = past[-self._since_jump(origin) :]
         prediction = _prediction(past, length, patient=patient)
         if prediction is None:
             return none
@@ -888,6 +891,12 @@ class _Channel:
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
+
+    def _since_jump(self, origin: int) -> int:
+        """How many samples before `origin` come after the last known jump, if they are enough."""
+        ends = [(last + 1 - _REACH) * _FRAME for _, last in self._jumps]
+        since = min((origin - end for end in ends if end < origin), default=_PAST)
+        return since if since >= _LEAST_SINCE else _PAST
 
     def _doubt(self, more: float = 0.0) -> float:
         """How often a look closer was in vain, lately: a sound that is so restless gets fewer."""
@@ -1048,9 +1057,8 @@ class DropoutDetector:
         self._stride = max(1, round(samplerate / _PREDICTOR_RATE))
         self._weights = _decimator(self._stride)
         frame = _FRAME * self._stride
-        reach = _TAPS // _FRAME + 2  # frames that the predictor remembers a jump
         jumps = [
-            (mark.frame // frame - 1, (mark.frame + mark.spoiled) // frame + reach)
+            (mark.frame // frame - 1, (mark.frame + mark.spoiled) // frame + _REACH)
             for mark in sorted(lost, key=lambda mark: mark.frame)
         ]
         self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]

@@ -239,6 +239,27 @@ def test_a_break_soon_after_audio_jumps_is_seen_where_the_jump_is_known(gain, se
     assert seen == [False, True]
 
 
+@pytest.mark.parametrize("after", [0.058, 0.066, 0.08, 0.1, 0.13])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_deep_dropout_soon_after_audio_jumps_is_found(after, seed):
+    """What is predicted from sound on both sides of the jump predicts nothing."""
+    rng = np.random.default_rng(seed)
+    joint, skipped = RATE, int(rng.integers(200, 900))
+    t = np.arange(2 * RATE + skipped) / RATE
+    phases = rng.uniform(0, 2 * np.pi, 12)
+    sound = sum(np.sin(2 * np.pi * 220 * k * t + phases[k - 1]) / k for k in range(1, 13))
+    sound = np.delete(0.1 * sound, slice(joint, joint + skipped))
+    start = joint + round(after * RATE)
+    stop = start + round(0.054 * RATE)
+    sound[start:stop] *= 1e-4
+    sound += 1e-5 * rng.standard_normal(len(sound))
+    detector = DropoutDetector(RATE, 1, (LostBuffers(joint, skipped),))
+    (found,) = [*detector.feed(sound[:, np.newaxis]), *detector.finish()]
+    assert found.kind == "dropout"
+    assert found.start == pytest.approx(start / RATE, abs=0.002)
+    assert found.end == pytest.approx(stop / RATE, abs=0.002)
+
+
 def test_what_a_loss_begins_or_ends_is_parted():
     (event,) = (Event("dropout", 1.0, 1.3, (1,), 60.0),)
     silence = [LostBuffers(round(1.2 * RATE), 0, round(0.1 * RATE))]
