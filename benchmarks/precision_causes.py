@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sigbench.causes.clues import READINGS, Observation, gather
+from sigbench.causes.clues import Observation, gather
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.causes.records import BY_NAME
 from sigbench.checks.rails import measure_rails
@@ -33,6 +33,16 @@ from sigbench.wire import measurement_from_object, measurement_to_object
 HEALTHY = "healthy"
 NONE = "none of these"
 MAINS = (50.0, 60.0)
+
+READINGS = frozenset(
+    {
+        "hum_1x", "hum_2x", "hum_total", "noise_rms", "noise_a", "spurs", "dc_offset",
+        "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
+        "crackle_rate", "worn_travel", "top_level",
+        "rail_volts", "rail_error", "rail_ripple",
+    }
+)  # fmt: skip
+"""Names of all readings that clues are taken from."""
 
 STIMULI: dict[str, tuple[str, ...]] = {
     "everything": (),

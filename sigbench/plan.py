@@ -5,6 +5,7 @@ A plan is replayed identically at each stage, so that what differs between stage
 
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -242,91 +243,81 @@ def validate(plan: Plan) -> None:
 def _output_steps(output: Output, settings: CheckSettings) -> list[Step]:
     pair = output.channels == 2
     volume = "12 o'clock"
-    gain = "as at the first stage"
     plugs = _plugs(output)
     hum = Limit("hum_total", "dBFS", None, HUM_DBFS)
     balance = (Limit("balance", "dB", -BALANCE_DB, BALANCE_DB),) if pair else ()
     polarity = (Limit("polarity", "", 1.0, 1.0),) if pair else ()
     pitch = Limit("pitch_error", "cents", -PITCH_CENTS, PITCH_CENTS)
 
-    steps = [
-        Step(
-            "idle",
+    def step(
+        check: str,
+        prompt: str,
+        seconds: float,
+        limits: tuple[Limit, ...],
+        *,
+        volume: str = volume,
+        frequency: float | None = settings.frequency_hz,
+    ) -> Step:
+        return Step(
+            check,
             output.name,
-            f"{plugs} {_NEVER} Unit on, volume at {volume}, effects off. "
-            "Play nothing and touch nothing.",
-            IDLE_SECONDS,
+            f"{plugs} {prompt}",
+            seconds,
             REPEATS,
             volume=volume,
-            gain=gain,
-            settings=settings,
-            limits=(Limit("noise_a", "dBFS", None, NOISE_A_DBFS), hum),
+            gain="as at the first stage",
+            settings=replace(settings, frequency_hz=frequency),
+            limits=limits,
         )
-    ]
-    steps.append(
-        Step(
+
+    notes = [(where, note, note_to_frequency(note, a4_hz=settings.a4_hz)) for where, note in NOTES]
+    return [
+        step(
             "idle",
-            output.name,
-            f"{plugs} {_NEVER} Everything as before, but the volume fully down. Play nothing and "
-            "touch nothing: what hisses or hums now gets in behind the volume control.",
+            f"{_NEVER} Unit on, volume at {volume}, effects off. Play nothing and touch nothing.",
             IDLE_SECONDS,
-            REPEATS,
+            (Limit("noise_a", "dBFS", None, NOISE_A_DBFS), hum),
+        ),
+        step(
+            "idle",
+            f"{_NEVER} Everything as before, but the volume fully down. Play nothing and touch "
+            "nothing: what hisses or hums now gets in behind the volume control.",
+            IDLE_SECONDS,
+            (hum,),
             volume=DOWN_VOLUME,
-            gain=gain,
-            settings=settings,
-            limits=(hum,),
-        )
-    )
-    for where, note in NOTES:
-        frequency = note_to_frequency(note, a4_hz=settings.a4_hz)
-        steps.append(
-            Step(
+        ),
+        *(
+            step(
                 "tone",
-                output.name,
-                f"{plugs} Volume at {volume}. Choose a plain, steady sound without effects, "
+                f"Volume at {volume}. Choose a plain, steady sound without effects, "
                 f"a sine or flute if there is one, and the same at every stage. "
                 f"Hold {note} ({where} note, {frequency:.1f} Hz) before the take starts and until "
                 "it has ended; strike it alike each time.",
                 TONE_SECONDS,
-                REPEATS,
-                volume=volume,
-                gain=gain,
-                settings=CheckSettings(frequency, settings.a4_hz, settings.mains_hz),
-                limits=(pitch, *balance, *polarity),
+                (pitch, *balance, *polarity),
+                frequency=frequency,
             )
-        )
-    soft = note_to_frequency(SOFT_NOTE, a4_hz=settings.a4_hz)
-    steps.append(
-        Step(
+            for where, note, frequency in notes
+        ),
+        step(
             "tone",
-            output.name,
-            f"{plugs} The same sound. Hold {SOFT_NOTE} once more, far softer: with a light touch "
-            "or, where touch makes no difference, with the volume at 9 o'clock; the same way at "
-            "every stage. Leave the gain as it is.",
+            f"The same sound. Hold {SOFT_NOTE} once more, far softer: with a light touch or, where "
+            "touch makes no difference, with the volume at 9 o'clock; the same way at every stage. "
+            "Leave the gain as it is.",
             TONE_SECONDS,
-            REPEATS,
+            (pitch, *polarity),
             volume=SOFT_VOLUME,
-            gain=gain,
-            settings=CheckSettings(soft, settings.a4_hz, settings.mains_hz),
-            limits=(pitch, *polarity),
-        )
-    )
-    steps.append(
-        Step(
+            frequency=note_to_frequency(SOFT_NOTE, a4_hz=settings.a4_hz),
+        ),
+        step(
             "dropouts",
-            output.name,
-            f"{plugs} Volume at {volume}. Hold a steady note or chord (a weight on the keys leaves "
-            "both hands free). Tap the case, wiggle the plugs, press near the jacks: gently, from "
+            f"Volume at {volume}. Hold a steady note or chord (a weight on the keys leaves both "
+            "hands free). Tap the case, wiggle the plugs, press near the jacks: gently, from "
             "outside, the same round each time.",
             DROPOUT_SECONDS,
-            REPEATS,
-            volume=volume,
-            gain=gain,
-            settings=settings,
-            limits=(Limit("dropouts", "1", None, 0.0),),
-        )
-    )
-    return steps
+            (Limit("dropouts", "1", None, 0.0),),
+        ),
+    ]
 
 
 def _plugs(output: Output) -> str:

@@ -44,16 +44,6 @@ SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
-READINGS = frozenset(
-    {
-        "hum_1x", "hum_2x", "hum_total", "noise_rms", "noise_a", "spurs", "dc_offset",
-        "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
-        "crackle_rate", "worn_travel", "top_level",
-        "rail_volts", "rail_error", "rail_ripple",
-    }
-)  # fmt: skip
-"""Names of all readings that clues are taken from."""
-
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
@@ -238,6 +228,7 @@ class _Output:
     low: _Note | None
     hum_1x: dict[int, float]
     hum_2x: dict[int, float]
+    hum_total: dict[int, float]  # bounds included
     noise: dict[int, float]
     tones: dict[int, tuple[tuple[float, float], ...]]
     dc: dict[int, float]
@@ -279,14 +270,13 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
         _dc(outputs),
         *_breaks(observations),
         *_after_marks(observations),
-        *_turned(observations),
+        *_turned(observations, outputs),
         *_rails(observations),
     ]
     known = {clue.name: clue for clue in found}
     dead = known.get("dead channel")
     if dead and (dead.holds or 0) > 0.5:
         known.pop("weak channel", None)  # dead is more than weak
-    if dead and (dead.holds or 0) > 0.5:
         for name in ("distortion", "weaker when quiet", "weaker when loud"):
             if name in known and (known[name].holds or 0) < 0.5:
                 del known[name]  # of a dead channel nobody can tell
@@ -331,6 +321,7 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         low,
         _told(idle, "hum_1x", HUM_DB, re=note_dbfs),
         _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
+        _median(idle, "hum_total"),
         _rest_noise(idle, note_dbfs),
         _tones_of(idle),
         _median(idle, "dc_offset"),
@@ -888,11 +879,8 @@ def _seen(count: int) -> float:
     return {0: 0.03, 1: 0.7, 2: 0.95, 3: 0.99, 4: 0.99, 5: 0.995}.get(count, 0.999)
 
 
-def _turned(observations: Sequence[Observation]) -> list[Clue]:
-    idle: dict[str, list[Measurement]] = {}
-    for o in observations:
-        if o.measurement.check == "idle" and not o.volume_down:
-            idle.setdefault(o.output, []).append(o.measurement)
+def _turned(observations: Sequence[Observation], outputs: Sequence[_Output]) -> list[Clue]:
+    hum = {o.name: o.hum_total for o in outputs}
     pots = [o for o in observations if o.measurement.check == "pot"]
     turned = [o.measurement for o in pots]
     rates = [
@@ -900,7 +888,7 @@ def _turned(observations: Sequence[Observation]) -> list[Clue]:
         for o in pots
         for r in _of(o.measurement, "crackle_rate")
         if isinstance(r.value, float)
-        and not _buzzes(o.measurement, r.channel, idle.get(o.output, []))
+        and not _buzzes(o.measurement, r.channel, hum.get(o.output, {}))
     ]
     if not rates:
         return []
@@ -914,9 +902,9 @@ def _turned(observations: Sequence[Observation]) -> list[Clue]:
     return clues
 
 
-def _buzzes(turned: Measurement, channel: int | None, idle: Sequence[Measurement]) -> bool:
+def _buzzes(turned: Measurement, channel: int | None, hum: Mapping[int, float]) -> bool:
     """Whether hum is so strong beside the note that its edges may pass for crackle."""
-    top, hum = _by_channel(turned, "top_level"), _median(idle, "hum_total")
+    top = _by_channel(turned, "top_level")
     return channel in top and channel in hum and hum[channel] > top[channel] + BUZZ_DB
 
 

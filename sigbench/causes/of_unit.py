@@ -1,7 +1,7 @@
 """Causes of what was measured on a unit of the bench folder."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from sigbench.causes.clues import Observation, gather
@@ -19,51 +19,51 @@ def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
     )
 
 
-def tells_of_causes(runs: Iterable[Run]) -> bool:
-    """Whether anything that was measured gives a clue."""
-    return any(clue.holds is not None for clue in gather(observations(runs)))
-
-
-def causes_of(runs: Sequence[Run], units: Iterable[Unit] = ()) -> Ranking:
+def causes_of(runs: Iterable[Run], units: Iterable[Unit] = ()) -> Ranking | None:
     """Rank the causes of what the runs of one stage have measured.
 
     Parameters
     ----------
-    runs : sequence of Run
+    runs : iterable of Run
     units : iterable of Unit
         All of the bench: what their faults turned out to be shifts the weights.
 
-    Raises
-    ------
-    RequestError
-        If none of the runs can tell anything.
+    Returns
+    -------
+    Ranking or None
+        None if none of the runs can tell anything.
     """
-    return rank_or_refuse(observations(runs), met(units))
+    return rank_observed(observations(runs), met(units))
 
 
 def with_causes(measurement: Measurement) -> Measurement:
     """The measurement with the causes that it points to by itself."""
-    clues = gather([Observation("main", measurement)])
-    if all(clue.holds is None for clue in clues):
-        return measurement
-    return replace(measurement, causes=rank(clues).named)
+    ranking = rank_observed([Observation("main", measurement)])
+    return measurement if ranking is None else replace(measurement, causes=ranking.named)
 
 
-def rank_or_refuse(observed: Sequence[Observation], met: dict[str, int]) -> Ranking:
-    """Rank the causes.
+def rank_observed(
+    observed: Sequence[Observation], met: Mapping[str, int] | None = None
+) -> Ranking | None:
+    """Rank the causes; None if the observations give no clue at all."""
+    clues = gather(observed)
+    return None if all(clue.holds is None for clue in clues) else rank(clues, met=met)
+
+
+def or_refuse(ranking: Ranking | None) -> Ranking:
+    """The ranking.
 
     Raises
     ------
     RequestError
-        If the observations give no clue at all.
+        If there is none.
     """
-    clues = gather(observed)
-    if all(clue.holds is None for clue in clues):
+    if ranking is None:
         raise RequestError(
             "Nothing that was measured tells of causes: measure idle noise, a held note and, best "
             "of all, the supply rails."
         )
-    return rank(clues, met=met)
+    return ranking
 
 
 def met(units: Iterable[Unit]) -> dict[str, int]:

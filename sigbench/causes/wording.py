@@ -2,6 +2,7 @@
 
 from sigbench.causes.ranking import Ranking
 from sigbench.causes.records import BY_KEY
+from sigbench.model import Cause
 
 STANDS_OUT = 0.5
 """Score from which one cause is likelier than all the rest."""
@@ -22,6 +23,11 @@ _NEEDS = {
     "dc": "direct voltage at the outputs",
     "rail missing": "the supply rails",
 }
+
+
+def score_words(cause: Cause) -> str:
+    """``score 0.71``."""
+    return f"score {cause.score:.2f}"
 
 
 def opening(ranking: Ranking) -> list[str]:

@@ -226,8 +226,10 @@ def print_cause(cause: Cause, console: Console, *, found: str | None = None) -> 
 
     `found` is the command by which the person writes down that it was this.
     """
+    from sigbench.causes.wording import score_words
+
     table = _two_columns()
-    table.add_row(fit(cause.name, console), fit(f"score {cause.score:.2f}", console))
+    table.add_row(fit(cause.name, console), fit(score_words(cause), console))
     lines = [
         *(("speaks for it", evidence) for evidence in cause.evidence_for),
         *(("speaks against it", evidence) for evidence in cause.evidence_against),

@@ -36,9 +36,7 @@ LONGEST_SECONDS = 1.0
 FLOOR_DBFS = -120.0
 SLOW = "slow"
 """Text of the events: a check says it in words of its own."""
-TOGETHER_SECONDS = (
-    0.02  # channels whose gaps begin and end so near to one another have one in common
-)
+TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
 _SHARP = ("dropout", "dip", "lost_buffers")
 _BATCH = 64  # steps that are worked on at a time

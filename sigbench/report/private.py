@@ -8,31 +8,20 @@ from dataclasses import dataclass
 
 from sigbench.causes.ranking import Ranking
 from sigbench.causes.records import BY_KEY
-from sigbench.causes.wording import CLOSING, opening
-from sigbench.model import Unit
+from sigbench.causes.wording import CLOSING, opening, score_words
+from sigbench.model import Cause, Unit
 from sigbench.report.pieces import PlainTable
 
 WARNING = "Private edition: not for the buyer"
 
 
 @dataclass(frozen=True, slots=True)
-class CauseWords:
-    """One cause with its reasons."""
-
-    name: str
-    score: str
-    speaks_for: tuple[str, ...]
-    speaks_against: tuple[str, ...]
-    next: str
-
-
-@dataclass(frozen=True, slots=True)
 class StageCauses:
-    """What the readings of one stage point to."""
+    """What the readings of one stage point to; each cause with its score in words."""
 
     stage: str
     opening: tuple[str, ...]
-    causes: tuple[CauseWords, ...]
+    causes: tuple[tuple[str, Cause], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +61,5 @@ def _stage(stage: str, ranking: Ranking) -> StageCauses:
     return StageCauses(
         stage,
         tuple(opening(ranking)),
-        tuple(
-            CauseWords(
-                cause.name,
-                f"score {cause.score:.2f}",
-                cause.evidence_for,
-                cause.evidence_against,
-                cause.next,
-            )
-            for cause in ranking.named
-        ),
+        tuple((score_words(cause), cause) for cause in ranking.named),
     )
