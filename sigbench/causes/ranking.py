@@ -118,9 +118,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     logs: dict[tuple[str, ...], float] = {
         (): math.log(HEALTHY_WEIGHT) + _fit(known, dict.fromkeys(CLUES, HEALTHY))
     }
-    for key, table in tables.items():
-        logs[key,] = math.log(weights[key]) + _fit(known, table)
-    for count in range(2, MOST_TOGETHER + 1):
+    for count in range(1, MOST_TOGETHER + 1):
         for keys in combinations(tables, count):
             weight = TOGETHER_SHARE ** (count - 1) * math.prod(weights[key] for key in keys)
             logs[keys] = math.log(weight) + _fit(known, _joint(tables[key] for key in keys))

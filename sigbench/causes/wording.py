@@ -8,8 +8,8 @@ STANDS_OUT = 0.5
 """Score from which one cause is likelier than all the rest."""
 
 CLOSING = (
-    "A score says how likely a cause is among the faults, given these readings; two can be there "
-    "at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
+    "A score says how likely a cause is among the faults, given these readings; several can be "
+    "there at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
     "also after unplugging: local rules and licensed practice come first."
 )
 
