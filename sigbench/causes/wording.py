@@ -9,8 +9,8 @@ STANDS_OUT = 0.5
 
 CLOSING = (
     "A score says how likely a cause is among the faults, given these readings; several can be "
-    "there at once. Mains-side and switch-mode primary circuits hold several hundred volts and can kill, "
-    "also after unplugging: local rules and licensed practice come first."
+    "there at once. Mains-side and switch-mode primary circuits hold several hundred volts and can "
+    "kill, also after unplugging: local rules and licensed practice come first."
 )
 
 _NEEDS = {
