@@ -229,6 +229,25 @@ def carry_out(
     )
 
 
+def stage_named(typed: str, there: Sequence[str]) -> str:
+    """The stage as it is known already, in whatever case it was typed, or a new one.
+
+    Raises
+    ------
+    RequestError
+        If it is empty, or has signs that cannot be printed.
+    """
+    name = " ".join(typed.split())
+    if not name:
+        raise RequestError('The stage has no name: give one such as --stage "as received".')
+    if not name.isprintable():
+        raise RequestError(
+            f"The stage {name!r} has signs that cannot be printed: use letters and digits."
+        )
+    alike = [stage for stage in there if stage.casefold() == name.casefold()]
+    return name if name in there or not alike else alike[0]
+
+
 def require_possible(
     steps: Iterable[tuple[int, Step]], outputs: Mapping[str, Output], interface: Interface | None
 ) -> None:

@@ -103,3 +103,33 @@ def nearest_note(frequency_hz: float, *, a4_hz: float = 440.0) -> tuple[str, flo
     position = 69 + 12 * np.log2(frequency_hz / a4_hz)
     number = round(position)
     return f"{_NAMES[number % 12]}{number // 12 - 1}", float(100 * (position - number))
+
+
+Volts = tuple[float, float | None]
+"""Of a rail: what the meter shows on DC, and on AC where that was measured."""
+
+
+def read_volts(text: str) -> Volts:
+    """Volts as people type them: ``-14.9``, ``4,97 V``, ``−15``; with ripple, ``14.9 0.004``.
+
+    Raises
+    ------
+    RequestError
+        If it is neither one number nor two.
+    """
+    plain = text.replace("−", "-").replace(",", ".")
+    found = re.fullmatch(rf"{_NUMBER}\s*(m?)v?(?:\s+{_NUMBER}\s*(m?)v?)?", plain.strip(), re.I)
+    if found is None:
+        raise RequestError(
+            f"'{text}' is no voltage: type a number of volts, such as -14.9, and after a space the "
+            "ripple on AC volts if you measured it."
+        )
+    direct, milli, ripple, ripple_milli = found.groups()
+    return _volts(direct, milli), None if ripple is None else _volts(ripple, ripple_milli)
+
+
+_NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+))"
+
+
+def _volts(number: str, milli: str) -> float:
+    return float(number) / (1000 if milli else 1)

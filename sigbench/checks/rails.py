@@ -5,10 +5,11 @@ The audio interface takes no part: its inputs must never touch a supply rail.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sigbench.errors import RequestError
 from sigbench.model import Limit, Measurement, Rail, Reading, Source
+from sigbench.units import Volts
 
 DEAD_FRACTION = (
     0.05  # of nominal: below this a rail is missing, not low; common practice, no source
@@ -163,6 +164,18 @@ def _measure_volts(rail: Rail, meter: MeterAccuracy) -> tuple[Reading, Reading]:
         Reading(names[0], volts, "V", uncertainty=uncertainty, why=remark),
         Reading(names[1], error, "%", uncertainty=100 * uncertainty / abs(nominal), why=remark),
     )
+
+
+def complaint(rail: Rail, volts: Volts) -> str | None:
+    """What is wrong with the volts that are typed in for a rail; None if nothing is."""
+    typed = replace(rail, measured_volts=volts[0], ripple_volts=volts[1])
+    refused = next((r for r in measure_rails((typed,)).readings if r.state == "invalid"), None)
+    return None if refused is None else f"{rail.name}: {refused.why}."
+
+
+def rail_key(name: str) -> str:
+    """A rail's name as it may be typed: without spaces, in any case, with any minus sign."""
+    return "".join(name.split()).casefold().replace("−", "-")
 
 
 def what_is_heard(rail: Rail) -> str:

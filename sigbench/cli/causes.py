@@ -165,8 +165,8 @@ def _typed_rails(texts: list[str]) -> "Observation":
 
     from sigbench.causes.clues import Observation
     from sigbench.checks.rails import measure_rails
-    from sigbench.cli.questions import read_volts
     from sigbench.model import Rail
+    from sigbench.units import read_volts
 
     rails = []
     for text in texts:

@@ -226,7 +226,7 @@ class _Lines:
 
     def __call__(self) -> None:
         from sigbench.cli import show
-        from sigbench.cli.live_view import event_line
+        from sigbench.live.wording import event_line
 
         now = time.monotonic()
         if now < self._next:

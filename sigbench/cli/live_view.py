@@ -6,17 +6,18 @@ keys. No meaning rests on colour alone.
 """
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from sigbench.checks.tally import FAULTS, Tally, length_and_depth
+from sigbench.checks.tally import FAULTS, Tally
 from sigbench.cli.levels import level_word
 from sigbench.live.strip import STRIP_SECONDS, Strip
 from sigbench.live.watch import Seen
-from sigbench.model import Event, EventKind
+from sigbench.live.wording import SIGNS, WORDS, channels_words, clock, event_line
+from sigbench.model import EventKind
 
 Floats = NDArray[np.float64]
 
@@ -25,27 +26,6 @@ MOST_LARGE = 2  # channels whose level is shown in large figures
 MOST_STRIPS = 4
 SPAN_DB = 48.0  # of a strip, from top to bottom
 SCALE_COLUMNS = 6  # left of the strips
-
-SIGNS: Mapping[EventKind, str] = {
-    "dropout": "X",
-    "dip": "V",
-    "hum_burst": "H",
-    "crackle": "*",
-    "click": "'",
-    "lost_buffers": "L",
-    "mark": "m",
-}
-"""What stands for an event below the strip; the gravest of a column is shown."""
-
-WORDS: Mapping[EventKind, str] = {
-    "dropout": "SIGNAL LOST",
-    "dip": "level fell",
-    "hum_burst": "HUM",
-    "crackle": "crackle",
-    "click": "click",
-    "lost_buffers": "the computer lost audio",
-    "mark": "mark",
-}
 
 _DIGITS = {
     "0": ("####", "#  #", "#  #", "#  #", "####"),
@@ -110,20 +90,12 @@ def _head(seen: Seen) -> str:
 
 def _heading(seen: Seen, columns: int) -> Text:
     left = max(0.0, seen.of_seconds - seen.seconds)
-    clock = f"{_clock(seen.seconds)}, {_clock(left)} left"
+    time = f"{clock(seen.seconds)}, {clock(left)} left"
     state = "PAUSED" if seen.paused else ""
     lost = f"computer lost audio {seen.lost}x" if seen.lost else ""
     title = "  ".join(filter(None, (_head(seen), state, lost)))
-    title = title[: columns - len(clock) - 2]
-    return Text(
-        f"{title}{clock:>{columns - len(title)}}", "bold reverse" if seen.paused else "bold"
-    )
-
-
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+    title = title[: columns - len(time) - 2]
+    return Text(f"{title}{time:>{columns - len(title)}}", "bold reverse" if seen.paused else "bold")
 
 
 # --- large figures
@@ -291,32 +263,11 @@ def _last(seen: Seen, columns: int) -> Text:
     if seen.going_on:
         kind, since, _ = seen.going_on[0]
         channels = sorted({channel for k, _, channel in seen.going_on if k == kind})
-        words = f"{WORDS[kind]} now, for {seen.seconds - since:.1f} s, {_channels(channels)}"
+        words = f"{WORDS[kind]} now, for {seen.seconds - since:.1f} s, {channels_words(channels)}"
         return Text(words[:columns], "bold reverse")
     if not seen.events:
         return Text("Nothing happened so far.")
     return Text(event_line(seen.events[-1])[:columns], "bold")
-
-
-def event_line(event: Event) -> str:
-    """``at 0:12 signal lost: the tip let go, 240 ms to silence, channel 1``."""
-    what = [f"at {_clock(event.start)}"]
-    if event.kind == "mark":
-        if event.end > event.start:
-            what.append(f"paused for {event.end - event.start:.0f} s")
-        else:
-            what.append(f"begun: {event.place}" if event.place else f"mark: {event.text}")
-        return " ".join(what)
-    what.append(event.text or WORDS[event.kind])
-    if event.kind in FAULTS:
-        what[-1] += f", {length_and_depth(event)}"
-    return " ".join(what) + f", {_channels(event.channels)}"
-
-
-def _channels(channels: Sequence[int]) -> str:
-    if len(channels) > 1:
-        return f"channels {' and '.join(map(str, channels))} together"
-    return f"channel {channels[0]}" if channels else ""
 
 
 def _tallies(seen: Seen, columns: int) -> Iterator[Text]:

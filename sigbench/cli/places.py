@@ -118,6 +118,11 @@ def note(sentence: str) -> None:
     console.print(show.fit(sentence, console), soft_wrap=True)
 
 
+def remark(sentence: str) -> None:
+    """Print what a person should know of the device, the rig or the folder, on stderr."""
+    note(f"Note: {sentence}")
+
+
 def problem_sentence(folder: Path, problem: "Problem") -> str:
     """Where a problem lies and what it is, without saying the place twice."""
     if str(folder / problem.path) in problem.what:

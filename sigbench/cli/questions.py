@@ -1,10 +1,10 @@
 """Questions to the person at the keyboard. They go to stderr, beside the results."""
 
-import re
 import sys
 from collections.abc import Callable
 
 from sigbench.errors import RequestError
+from sigbench.units import Volts, read_volts
 
 
 class StopAsked(Exception):
@@ -45,10 +45,6 @@ def ask_text(question: str) -> str:
     return line.strip()
 
 
-Volts = tuple[float, float | None]
-"""Of a rail: what the meter shows on DC, and on AC where that was measured."""
-
-
 def ask_volts(name: str, wrong: Callable[[Volts], str | None]) -> Volts | None:
     """Volts as read off a multimeter; None if they were not measured.
 
@@ -74,29 +70,3 @@ def ask_volts(name: str, wrong: Callable[[Volts], str | None]) -> Volts | None:
             if complaint is None:
                 return volts
         print(f"  {complaint}", file=sys.stderr)
-
-
-def read_volts(text: str) -> Volts:
-    """Volts as people type them: ``-14.9``, ``4,97 V``, ``−15``; with ripple, ``14.9 0.004``.
-
-    Raises
-    ------
-    RequestError
-        If it is neither one number nor two.
-    """
-    plain = text.replace("−", "-").replace(",", ".")
-    found = re.fullmatch(rf"{_NUMBER}\s*(m?)v?(?:\s+{_NUMBER}\s*(m?)v?)?", plain.strip(), re.I)
-    if found is None:
-        raise RequestError(
-            f"'{text}' is no voltage: type a number of volts, such as -14.9, and after a space the "
-            "ripple on AC volts if you measured it."
-        )
-    direct, milli, ripple, ripple_milli = found.groups()
-    return _volts(direct, milli), None if ripple is None else _volts(ripple, ripple_milli)
-
-
-_NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+))"
-
-
-def _volts(number: str, milli: str) -> float:
-    return float(number) / (1000 if milli else 1)

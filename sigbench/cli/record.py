@@ -9,7 +9,6 @@ import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.interfaces import (
-    SIMULATED_RIG,
     DeviceOption,
     HostOption,
     PlayDeviceOption,
@@ -121,14 +120,15 @@ def record(
     from sigbench import checks
     from sigbench.bench.recording import Recording
     from sigbench.cli import show
-    from sigbench.cli.interfaces import choose_interface
     from sigbench.cli.measure import check_settings
     from sigbench.cli.places import note as tell
+    from sigbench.cli.places import remark
     from sigbench.interface.base import frames_in
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.live.watch import Watch
     from sigbench.model import Step
     from sigbench.rig.cautions import BEFORE_PLAYING
+    from sigbench.rig.choose import SIMULATED_RIG, choose_interface
     from sigbench.rig.readings import as_heard_by
     from sigbench.rig.setup import rig_now
     from sigbench.run import clipped_in_words, longest_take, lost_in_words
@@ -150,13 +150,14 @@ def record(
         host=host,
         rate=rate,
         channels=channels,
+        tell=remark,
     )
     if setup is not None and setup.device == SIMULATED_RIG:
         tell(f"Note: the rig '{setup.name}' is a simulated one, and hears no instrument.")
     channels = channels or interface.channels
     heard_by, remarks = rig_now(interface, setup, "" if setup is None else setup.gain)
-    for remark in remarks:
-        tell(f"Note: {remark}")
+    for sentence in remarks:
+        remark(sentence)
     if play is not None and interface.name != "simulated":
         tell(f"Caution: {BEFORE_PLAYING}")
     if isinstance(interface, SimulatedInterface):

@@ -7,7 +7,7 @@ import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.interfaces import RigOption
-from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption
+from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption, remark
 from sigbench.cli.questions import ask
 from sigbench.cli.rig_asking import (
     USUAL_METER,
@@ -184,10 +184,10 @@ def setup(
     """
     from sigbench.bench.rigs import rig_in_use, rigs, save_rig
     from sigbench.cli import show
-    from sigbench.cli.interfaces import SIMULATED_RIG, open_rig
     from sigbench.cli.places import command_line, note, open_bench
     from sigbench.model import RigSetup
     from sigbench.rig.cautions import BEFORE_PLUGGING_IN
+    from sigbench.rig.choose import SIMULATED_RIG, open_rig
 
     console = show.progress()
     caution(BEFORE_PLUGGING_IN, console)
@@ -216,7 +216,7 @@ def setup(
                 joined,
                 exclusive if exclusive is not None else (known is not None and known.exclusive),
             )
-        interface = open_rig(chosen, paced=True)
+        interface = open_rig(chosen, paced=True, tell=remark)
         if not yes:
             show_inputs(interface, console)
             if gain is None:
@@ -252,12 +252,12 @@ def levels(
     RMS over 0.3 s in dBFS, and the highest peak of the last two seconds.
     """
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_rig
     from sigbench.cli.levels import enter_pressed, print_levels, watch_levels
     from sigbench.cli.places import note, open_bench
+    from sigbench.rig.choose import open_rig
 
     with open_bench(folder) as bench:
-        interface = open_rig(rig_named(bench, rig), paced=True)
+        interface = open_rig(rig_named(bench, rig), paced=True, tell=remark)
     console = show.output()
     if seconds is None and console.is_terminal:
         note("Enter ends.")
@@ -290,17 +290,18 @@ def see_path(
 
     from sigbench.bench.rigs import save_rig
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_rig, recording_bar
+    from sigbench.cli.interfaces import recording_bar
     from sigbench.cli.places import open_bench
     from sigbench.model import RigTest
     from sigbench.rig.cautions import BEFORE_PLAYING
+    from sigbench.rig.choose import open_rig
     from sigbench.rig.path import SPARE_SECONDS, run_path_test
     from sigbench.rig.path_stimulus import STIMULUS_SECONDS
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
         require_outputs(chosen)
-        interface = open_rig(chosen)
+        interface = open_rig(chosen, tell=remark)
         console = show.progress()
         caution(BEFORE_PLAYING, console)
         plug_loop(chosen, yes, console)
@@ -366,17 +367,17 @@ def calibrate(
 
     from sigbench.bench.rigs import save_rig
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_rig
     from sigbench.cli.places import open_bench
     from sigbench.model import Meter
     from sigbench.rig.calibration import calibrate as calibrated
     from sigbench.rig.calibration import meter_accuracy
     from sigbench.rig.cautions import BEFORE_METERING, BEFORE_PLAYING
+    from sigbench.rig.choose import open_rig
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
         require_outputs(chosen)
-        interface = open_rig(chosen)
+        interface = open_rig(chosen, tell=remark)
         console = show.progress()
         caution(BEFORE_PLAYING, console)
         caution(BEFORE_METERING, console)
@@ -419,10 +420,10 @@ def check(
     Ends with 1 when it does not hold.
     """
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_rig
     from sigbench.cli.places import open_bench
     from sigbench.rig.calibration import check_loop
     from sigbench.rig.cautions import BEFORE_PLAYING
+    from sigbench.rig.choose import open_rig
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
@@ -431,7 +432,7 @@ def check(
         raise RequestError(
             f"The rig '{chosen.name}' is not calibrated yet: 'sigbench rig calibrate' does it."
         )
-    interface = open_rig(chosen)
+    interface = open_rig(chosen, tell=remark)
     caution(BEFORE_PLAYING, show.progress())
     plug_loop(chosen, yes, show.progress())
     found = check_loop(
@@ -469,15 +470,15 @@ def limits(
 
     from sigbench.bench.rigs import save_rig
     from sigbench.cli import show
-    from sigbench.cli.interfaces import open_rig
     from sigbench.cli.places import open_bench
     from sigbench.model import RigLimits
     from sigbench.rig.cautions import BEFORE_PLAYING, BEFORE_PLUGGING_IN
+    from sigbench.rig.choose import open_rig
     from sigbench.rig.limits import own_loop, own_noise
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
-        interface = open_rig(chosen)
+        interface = open_rig(chosen, tell=remark)
         console = show.progress()
         caution(BEFORE_PLUGGING_IN, console)
         short_inputs(interface, chosen, yes, console)

@@ -288,8 +288,8 @@ def simulated_setup(
     gain: str | None,
 ) -> "RigSetup":
     """A simulated rig with the options that were given."""
-    from sigbench.cli.interfaces import SIMULATED_RIG
     from sigbench.model import RigSetup
+    from sigbench.rig.choose import SIMULATED_RIG
 
     return RigSetup(
         name,

@@ -9,7 +9,6 @@ import typer
 
 from sigbench.cli.commands import command_app
 from sigbench.cli.interfaces import (
-    SIMULATED_RIG,
     DeviceOption,
     HostOption,
     PlayDeviceOption,
@@ -27,8 +26,9 @@ from sigbench.cli.live import (
     watched,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
-from sigbench.cli.questions import StopAsked, Volts, ask, ask_text, ask_volts, read_volts
+from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts
 from sigbench.errors import BenchError, InterfaceError, RequestError
+from sigbench.units import Volts, read_volts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -124,11 +124,11 @@ def run(
     away, with keys for marks, the next jack, a pause and the end.
     """
     from sigbench.cli import show
-    from sigbench.cli.interfaces import choose_interface
-    from sigbench.cli.places import find_unit, note, open_bench
+    from sigbench.cli.places import find_unit, note, open_bench, remark
     from sigbench.rig.cautions import BEFORE_PLUGGING_IN
+    from sigbench.rig.choose import SIMULATED_RIG, choose_interface
     from sigbench.rig.setup import rig_now
-    from sigbench.run import Session, require_possible
+    from sigbench.run import Session, require_possible, stage_named
 
     if not yes and not _is_someone_there():
         raise RequestError(
@@ -138,7 +138,7 @@ def run(
     hands = Hands.of(places, marks, sounds, cue_device)
     with open_bench(folder) as bench:
         unit_id = find_unit(bench, unit)
-        stage = _stage_name(stage, bench.stages(unit_id))
+        stage = stage_named(stage, bench.stages(unit_id))
         plan = bench.plan(unit_id)
         stored = bench.runs(unit_id)
         wanted = _wanted(plan, steps, [one for one in stored if one.stage == stage], stage, again)
@@ -155,6 +155,7 @@ def run(
                 host=host,
                 rate=rate,
                 channels=_inputs(wanted, outputs),
+                tell=remark,
             )
 
         interface, setup = None, None
@@ -195,8 +196,8 @@ def run(
             position = _gain(gain, stored, stage, interface, yes, setup)
             sitting.session = Session(interface, stage, operator, position, setup)
             if interface is not None:
-                for remark in rig_now(interface, setup, position)[1]:
-                    note(f"Note: {remark}")
+                for sentence in rig_now(interface, setup, position)[1]:
+                    remark(sentence)
             for number, step in wanted:
                 if sitting.step(number, step):
                     left.remove(number)
@@ -232,19 +233,6 @@ def note_to(console: "Console", sentence: str) -> None:
 
 def _is_someone_there() -> bool:
     return sys.stdin is not None and sys.stdin.isatty()
-
-
-def _stage_name(typed: str, there: "Sequence[str]") -> str:
-    """The stage as it is known already, in whatever case it was typed, or a new one."""
-    name = " ".join(typed.split())
-    if not name:
-        raise RequestError('The stage has no name: give one such as --stage "as received".')
-    if not name.isprintable():
-        raise RequestError(
-            f"The stage {name!r} has signs that cannot be printed: use letters and digits."
-        )
-    alike = [stage for stage in there if stage.casefold() == name.casefold()]
-    return name if name in there or not alike else alike[0]
 
 
 def _wanted(
@@ -308,7 +296,9 @@ def _options_again(**options: object) -> list[str]:
 
 def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, Volts]":
     """Volts by name of the rail, from the command line."""
-    names = {_rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
+    from sigbench.checks.rails import rail_key
+
+    names = {rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
     volts: dict[str, Volts] = {}
     for text in texts:
         name, equals, value = text.rpartition("=")
@@ -316,22 +306,17 @@ def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "d
             raise RequestError(
                 f"'{text}' is no measured rail: write NAME=VOLTS, like \"+5 V=4.97\"."
             )
-        if _rail_key(name) not in names:
+        if rail_key(name) not in names:
             there = ", ".join(f"'{known}'" for known in names.values())
             raise RequestError(
                 f"There is no rail '{name.strip()}' among the steps to measure; "
                 f"{f'there are: {there}' if there else 'none of them is of supply rails'}."
             )
-        rail = names[_rail_key(name)]
+        rail = names[rail_key(name)]
         if rail in volts:
             raise RequestError(f"The rail '{rail}' is given twice: leave one of them out.")
         volts[rail] = read_volts(value)
     return volts
-
-
-def _rail_key(name: str) -> str:
-    """A rail's name as it may be typed: without spaces, in any case, with any minus sign."""
-    return "".join(name.split()).casefold().replace("−", "-")
 
 
 def _gain(
@@ -456,20 +441,22 @@ class _Sitting:
         self, rails: "tuple[Rail, ...]", interface: "Interface | None"
     ) -> "tuple[Rail, ...]":
         from dataclasses import replace
+        from functools import partial
 
+        from sigbench.checks.rails import complaint, rail_key
         from sigbench.interface.simulated import SimulatedInterface
 
         read = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
-        simulated: dict[str, Volts] = {_rail_key(name): (v, None) for name, v in read.items()}
+        simulated: dict[str, Volts] = {rail_key(name): (v, None) for name, v in read.items()}
         measured = []
         for rail in rails:
             volts: Volts | None
             if rail.name in self.typed:
                 volts = self.typed[rail.name]
             elif isinstance(interface, SimulatedInterface):
-                volts = simulated.get(_rail_key(rail.name))
+                volts = simulated.get(rail_key(rail.name))
             else:
-                volts = None if self.yes else ask_volts(rail.name, _complaint(rail))
+                volts = None if self.yes else ask_volts(rail.name, partial(complaint, rail))
             direct, ripple = volts or (None, None)
             measured.append(replace(rail, measured_volts=direct, ripple_volts=ripple))
         return tuple(measured)
@@ -645,21 +632,6 @@ class _Sitting:
 
 class _Anew(Exception):
     """The step has to begin with its first take again."""
-
-
-def _complaint(rail: "Rail") -> "Callable[[Volts], str | None]":
-    """What is wrong with the volts that are typed in for a rail."""
-    from dataclasses import replace
-
-    from sigbench.checks.rails import measure_rails
-
-    def wrong(volts: Volts) -> str | None:
-        typed = replace(rail, measured_volts=volts[0], ripple_volts=volts[1])
-        readings = measure_rails((typed,)).readings
-        refused = next((r for r in readings if r.state == "invalid"), None)
-        return None if refused is None else f"{rail.name}: {refused.why}."
-
-    return wrong
 
 
 def _print_step(finished: "Run", console: "Console") -> None:

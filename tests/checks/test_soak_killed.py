@@ -38,10 +38,10 @@ class Warming(Sounding):
 def record(folder):
     """What the killed program does: a take that is too long for memory."""
     from sigbench import checks
-    from sigbench.cli import interfaces
+    from sigbench.rig import choose
 
     checks.IN_MEMORY_SAMPLES = 1000
-    interfaces.open_interface = lambda **_: Warming(None, samplerate=RATE, channels=1)
+    choose.open_interface = lambda **_: Warming(None, samplerate=RATE, channels=1)
     command = ["record", "--check", "soak", "--seconds", "3600", "--channels", "1"]
     return sigbench([*command, "--folder", folder])
 

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from sigbench.cli.encoding import printable
-from sigbench.cli.live_view import SIGNS, event_line, view
+from sigbench.cli.live_view import view
 from sigbench.interface.base import Block
 from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
 from sigbench.live.watch import Watch
+from sigbench.live.wording import SIGNS, event_line
 from sigbench.model import PAUSED, Event, Step
 
 KEYS = "space next jack   m or 1-9 mark   p pause   q stop"

@@ -58,7 +58,7 @@ def test_lost_and_clipped_audio_is_said_in_words(call, monkeypatch):
         (Flawed(clipped=(0,)), "overloaded"),
     ):
         monkeypatch.setattr(
-            "sigbench.cli.interfaces.open_interface", lambda found=interface, **_: found
+            "sigbench.rig.choose.open_interface", lambda found=interface, **_: found
         )
         outcome = call("record", "--check", "tone", "--note", "A4", "--seconds", 0.5, "--json")
         assert outcome.code == 0
@@ -92,7 +92,7 @@ def test_a_device_that_is_not_there_ends_with_3(call, monkeypatch):
     def none(**_):
         raise DeviceNotFound("This computer has no audio input: plug the interface in.")
 
-    monkeypatch.setattr("sigbench.cli.interfaces.open_interface", none)
+    monkeypatch.setattr("sigbench.rig.choose.open_interface", none)
     outcome = call("record", "--check", "tone")
     assert (outcome.code, outcome.out) == (3, "")
     assert outcome.err == "sigbench: This computer has no audio input: plug the interface in.\n"
@@ -190,7 +190,7 @@ def folder(tmp_path, monkeypatch):
 @pytest.fixture
 def plug(monkeypatch):
     def plugged(interface):
-        monkeypatch.setattr("sigbench.cli.interfaces.open_interface", lambda **_: interface)
+        monkeypatch.setattr("sigbench.rig.choose.open_interface", lambda **_: interface)
 
     return plugged
 

@@ -55,7 +55,7 @@ def test_a_calibration_that_holds(call, prepared):
 
 def test_a_moved_gain_is_exit_1(call, prepared, monkeypatch):
     moved = LoopbackInterface(Converters(input_full_scale_dbu=(17.0, 20.05)))
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: moved)
+    monkeypatch.setattr("sigbench.rig.choose.open_rig", lambda setup, **_: moved)
     outcome = call("rig", "check", "--yes", "--folder", prepared)
     assert outcome.code == 1
     assert "Input 1 reads +3.0" in outcome.out
@@ -72,7 +72,7 @@ def test_a_clean_path(call, prepared):
 def test_a_path_with_swapped_cables(call, prepared, monkeypatch):
     rig = LoopbackInterface()
     rig.connect({1: 2, 2: 1})
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: rig)
+    monkeypatch.setattr("sigbench.rig.choose.open_rig", lambda setup, **_: rig)
     outcome = call("rig", "test", "--yes", "--folder", prepared)
     assert outcome.code == 1
     assert "FOUND: Swapped channels" in outcome.out
@@ -191,7 +191,7 @@ def devices(monkeypatch):
         opened.append(setup)
         return LoopbackInterface(samplerate=setup.samplerate, channels=len(setup.inputs))
 
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", open_rig)
+    monkeypatch.setattr("sigbench.rig.choose.open_rig", open_rig)
     return opened
 
 
@@ -249,7 +249,7 @@ def test_calibration_by_typing(call, tmp_path, monkeypatch):
     here = ("--folder", tmp_path / "b")
     rig = LoopbackInterface(paced=True)
     monkeypatch.setattr("sigbench.cli.rig_asking.TONE_SECONDS", 0.5)
-    monkeypatch.setattr("sigbench.cli.interfaces.open_rig", lambda setup, **_: rig)
+    monkeypatch.setattr("sigbench.rig.choose.open_rig", lambda setup, **_: rig)
     monkeypatch.setattr("sigbench.interface.loopback.LoopbackInterface", type("Other", (), {}))
     monkeypatch.setattr("sigbench.interface.portaudio.list_devices", lambda: DEVICES)
     call("rig", "setup", "--device", "usb", "--rate", 48_000, "--yes", *here)

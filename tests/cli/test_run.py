@@ -15,10 +15,10 @@ import pytest
 
 from sigbench.bench.folder import Bench
 from sigbench.cli import run as run_command
-from sigbench.cli.questions import read_volts
 from sigbench.errors import CaptureFailed, DeviceNotFound, RequestError
 from sigbench.model import Limit, Plan, Step
 from sigbench.run import steps_left
+from sigbench.units import read_volts
 from tests.bench.sounding import Sounding
 from tests.short_plan import PLAN, UNIT_ID, Flawed, make_bench
 
@@ -50,7 +50,7 @@ def plugged(monkeypatch):
     """Another interface instead of the one that is asked for."""
 
     def plug(interface) -> None:
-        monkeypatch.setattr("sigbench.cli.interfaces.open_interface", lambda **_: interface)
+        monkeypatch.setattr("sigbench.rig.choose.open_interface", lambda **_: interface)
 
     return plug
 
@@ -306,7 +306,7 @@ def test_plugged_in_again_the_step_goes_on_as_a_new_take(call, folder, typing, m
     put_plan(folder, SOAK, SOAK)
     gone = DeviceNotFound("No input matches 'test interface'.")
     cables = Cables(Sounding(fails_at=1.5), gone, Sounding())
-    monkeypatch.setattr("sigbench.cli.interfaces.open_interface", cables)
+    monkeypatch.setattr("sigbench.rig.choose.open_interface", cables)
     # The gain; ready, recorded in spite of the level; plugged in too late; plugged in; step 2.
     typing("noon", "", "k", "", "", "k", "", "k")
     outcome = call("run", "0007", "--stage", STAGE)
