@@ -48,6 +48,20 @@ class _Detector(Protocol):
     def feed(self, block: Samples) -> tuple[Event, ...]: ...
 
 
+class LevelFollower:
+    """A take in which nothing is looked for while it is recorded: levels alone."""
+
+    going_on: tuple[tuple[EventKind, float, int], ...] = ()
+
+    def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
+        """Take the next block."""
+        return ()
+
+    def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
+        """The marks."""
+        return tuple(marks)
+
+
 class ContactFollower:
     """Dropouts alone, or all that contacts do.
 
@@ -225,6 +239,8 @@ def follower_of(check: str, samplerate: int, channels: int, settings: CheckSetti
         return PotFollower(samplerate, channels, settings)
     if check == "soak":
         return SoakFollower(samplerate, channels, settings)
+    if check in ("idle", "tone"):
+        return LevelFollower()
     raise RequestError(
-        f"The check '{check}' is not watched live: choose jack, pot, soak or dropouts."
+        f"The check '{check}' is not watched live: choose idle, tone, jack, pot, soak or dropouts."
     )

@@ -12,6 +12,7 @@ from sigbench.checks.soak import SoakCourses
 from sigbench.checks.tally import FAULTS, Tally, tally
 from sigbench.interface.base import Block
 from sigbench.live.follow import PotFollower, SoakFollower, follower_of
+from sigbench.live.spectrum import MovingSpectrum, Spectrum
 from sigbench.live.strip import MovingStrip, Strip
 from sigbench.measure.meter import LevelMeter, MeterLevel
 from sigbench.measure.travel import Turning
@@ -75,7 +76,7 @@ class Watch:
 
     Parameters
     ----------
-    check : {"jack", "pot", "soak", "dropouts"}
+    check : {"idle", "tone", "jack", "pot", "soak", "dropouts"}
     samplerate : int
         Frames a second.
     channels : int
@@ -114,6 +115,7 @@ class Watch:
         self._follower = follower_of(check, samplerate, channels, settings or CheckSettings())
         self._meter = LevelMeter(samplerate, channels)
         self._strip = MovingStrip(samplerate, channels)
+        self._spectrum = MovingSpectrum(samplerate, channels)
         self._frames = 0
         self._lost = 0
         self._place_number = 0
@@ -144,6 +146,7 @@ class Watch:
                 return ()
             self._meter.feed(block.samples)
             self._strip.feed(block.samples)
+            self._spectrum.feed(block.samples)
             found = self._follower.feed(block.samples, block.lost)
             self._frames = block.first_frame + len(block.samples)
             self._changed = self._changed or bool(found)
@@ -213,6 +216,12 @@ class Watch:
                 follower.courses if isinstance(follower, SoakFollower) else None,
                 follower.turned if isinstance(follower, PotFollower) else (),
             )
+
+    def spectrum(self, columns: int) -> Spectrum:
+        """What the last moment consists of, in so many columns."""
+        with self._lock:
+            recent = self._spectrum.recent()
+        return self._spectrum.of(recent, columns)  # outside the lock: it takes longest
 
     @property
     def marks(self) -> tuple[Event, ...]:

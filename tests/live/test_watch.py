@@ -157,8 +157,8 @@ def test_the_person_ends_it():
 
 
 def test_only_checks_that_are_watched():
-    with pytest.raises(RequestError, match="'idle' is not watched live"):
-        Watch("idle", RATE, 1, seconds=9)
+    with pytest.raises(RequestError, match="'rails' is not watched live"):
+        Watch("rails", RATE, 1, seconds=9)
 
 
 def turned_sound(worn=(0.4, 0.5), seconds_a_pass=2.5, passes=5):
