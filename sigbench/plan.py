@@ -121,6 +121,10 @@ def default_plan(
     return plan
 
 
+HANDS_ON_SECONDS = {"jack": 300.0, "pot": 120.0, "soak": 3600.0}
+"""How long each lasts at most, where nothing else is said; the person ends it before."""
+
+
 def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
     """A step for work with both hands on an output: ``jack``, ``pot`` or ``soak``.
 
@@ -135,6 +139,7 @@ def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
         check,
         output.name,
         f"{_plugs(output)} {_NEVER} {_HANDS_ON[check]}",
+        seconds=HANDS_ON_SECONDS[check],
         volume="" if check == "pot" else "12 o'clock",
         gain="as at the first stage",
         settings=settings,

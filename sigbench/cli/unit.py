@@ -1,7 +1,6 @@
 """``sigbench unit``: the instruments on the bench."""
 
 import math
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from sigbench.bench.folder import Bench, StageSummary
+    from sigbench.bench.folder import StageSummary
     from sigbench.model import Found, Output, Unit
 
 app = command_app(cls=CommandGroup)
@@ -52,8 +51,6 @@ Examples:
   sigbench unit show 0042
   sigbench unit show two-voice --json
 """
-
-MOST_CHANNELS = 32  # of one output; as many as a file may have
 
 
 @app.callback(epilog=EXAMPLES)
@@ -101,6 +98,7 @@ def add(
     Prints its id. It gets a plan at once: supply rails first, then idle, tones and dropouts on
     each output. Put in the rails from its schematic with 'sigbench plan reset'.
     """
+    from sigbench.bench.arrivals import outputs_of, require_new
     from sigbench.cli import show
     from sigbench.cli.places import command_line, note, open_bench
     from sigbench.model import Unit
@@ -110,7 +108,7 @@ def add(
         _text(maker, "--maker"),
         _text(model, "--model"),
         _text(serial, "--serial"),
-        _outputs(output or ["main:2"]),
+        outputs_of(output or ["main:2"]),
         _mains_volts(mains_volts),
         _mains_hz(mains_hz),
         notes.strip(),
@@ -119,7 +117,7 @@ def add(
     if photo is not None:
         _require_photo(photo)
     with open_bench(folder, create=True) as bench:
-        _require_new(bench, new)
+        require_new(bench, new)
         unit_id = bench.add_unit(new)
         bench.set_plan(unit_id, plan)
         if photo is not None:
@@ -302,33 +300,6 @@ def _text(text: str, option: str) -> str:
     return " ".join(text.split())
 
 
-def _outputs(texts: "Sequence[str]") -> "tuple[Output, ...]":
-    outputs = tuple(_output(text) for text in texts)
-    names = [output.name.casefold() for output in outputs]
-    for name in names:
-        if names.count(name) > 1:
-            raise RequestError(f"Two outputs are named '{name}': give each its own name.")
-    return outputs
-
-
-def _output(text: str) -> "Output":
-    from sigbench.model import Output
-
-    described = re.fullmatch(r"\s*([^:]*[^:\s])\s*(?::\s*(\d{1,3})\s*)?", text)
-    if described is None:
-        raise RequestError(
-            f"'{text}' is no output: write a name, a colon and the number of channels, such as "
-            "main:2."
-        )
-    channels = int(described[2] or 2)
-    if not 1 <= channels <= MOST_CHANNELS:
-        raise RequestError(
-            f"The output '{described[1]}' cannot have {channels} channels: give 1 for a single "
-            f"jack, 2 for a stereo pair, {MOST_CHANNELS} at most."
-        )
-    return Output(described[1], channels)
-
-
 def _mains_volts(volts: float) -> float:
     if not (math.isfinite(volts) and volts > 0):
         raise RequestError(
@@ -357,17 +328,6 @@ def _require_photo(photo: Path) -> None:
     except OSError as exc:
         raise FileError(f"{photo} cannot be read ({exc.strerror}): check the name.") from exc
     prepare_photo(data, "")
-
-
-def _require_new(bench: "Bench", new: "Unit") -> None:
-    """Refuse the same instrument twice: which of the two is meant could not be told later."""
-    wanted = [text.casefold() for text in (new.maker, new.model, new.serial)]
-    for unit_id, known in bench.units().items():
-        if [text.casefold() for text in (known.maker, known.model, known.serial)] == wanted:
-            raise RequestError(
-                f"This unit is on the bench already, as '{unit_id}': measure it under that name, "
-                f"or give another one a serial of its own, such as '{new.serial} b'."
-            )
 
 
 def _found_words(entry: "Found") -> str:

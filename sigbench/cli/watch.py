@@ -29,12 +29,9 @@ from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench
-    from sigbench.model import CheckSettings, Step
+    from sigbench.model import CheckSettings
 
 app = command_app()
-
-SECONDS = {"jack": 300.0, "pot": 120.0, "soak": 3600.0}
-"""How long each lasts at most, where nothing else is said; q ends it before."""
 
 EXAMPLES = """\b
 Examples:
@@ -134,7 +131,9 @@ def watch(
     if unit is None:
         if stage is not None or output is not None:
             raise RequestError("--stage and --output belong to a unit: name it with --unit.")
-        lasts = SECONDS[check] if seconds is None else seconds
+        from sigbench.plan import HANDS_ON_SECONDS
+
+        lasts = HANDS_ON_SECONDS[check] if seconds is None else seconds
         return record(check, lasts, note, play=play, taper=taper, save=save, **with_what)
     if stage is None:
         raise RequestError('A unit is measured at a stage: add one, like --stage "as received".')
@@ -192,11 +191,9 @@ def _step_for(
             )
         return there_is[0]
     settings = replace(settings, mains_hz=unit.mains_hz)
-    step: Step = replace(
-        hands_on_step(check, chosen, settings),
-        seconds=SECONDS[check] if seconds is None else seconds,
-        stimulus=play,
-    )
+    step = replace(hands_on_step(check, chosen, settings), stimulus=play)
+    if seconds is not None:
+        step = replace(step, seconds=seconds)
     longer = replace(plan, steps=(*plan.steps, step))
     validate(longer)
     bench.set_plan(unit_id, longer)
