@@ -48,6 +48,17 @@ from sigbench.stimulus import HELD, LONGEST_HELD_SECONDS, stimulus
 
 SETTLE_SECONDS = 0.5  # a stimulus passes the buffers of the computer first
 
+# The readings that are shown after each step; all of them are stored.
+_SHORT = {
+    "rails": ("rail_volts",),
+    "idle": ("noise_a", "hum_total"),
+    "tone": ("tone_level", "pitch_error", "thd", "thd_n", "balance"),
+    "dropouts": ("dropouts", "dropout_time"),
+    "jack": ("dropouts", "dips", "hum_bursts", "crackle_rate"),
+    "pot": ("worn_share", "dead_share", "jumps", "gang_error_most", "crackle_rate", "end_residue"),
+    "soak": ("level_trend", "pitch_trend", "onset", "dropouts"),
+}
+
 METER = Rig("meter", "multimeter", samplerate=0)
 """What rails are measured with; no audio interface takes part."""
 
@@ -555,6 +566,17 @@ def hold_against_limits(run: Run) -> tuple[Held, ...]:
 def outside_limits(run: Run) -> tuple[Held, ...]:
     """Readings of a run that lie outside a limit of its step by more than their uncertainty."""
     return tuple(held for held in hold_against_limits(run) if held.outside)
+
+
+def short_readings(run: Run) -> tuple[Reading, ...]:
+    """The readings of a run that are worth a glance at once, and all outside a limit."""
+    names = _SHORT.get(run.step.check, ())
+    outside = {(h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(run)}
+    return tuple(
+        r
+        for r in mean_readings(run)
+        if r.unit != "%" and (base_name(r.name) in names or (r.name, r.channel, r.unit) in outside)
+    )
 
 
 def _require_channels(interface: Interface, channels: int) -> None:

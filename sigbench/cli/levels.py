@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.text import Text
 
 from sigbench.cli.show import fit
-from sigbench.interface.base import HIGH_PEAK_DBFS, LOW_PEAK_DBFS, SILENT_PEAK_DBFS
+from sigbench.live.wording import level_word
 
 if TYPE_CHECKING:
     from sigbench.interface.base import Interface
@@ -103,14 +103,3 @@ def _table(levels: "tuple[MeterLevel, ...]", console: Console) -> Text:
 
 def _figure(dbfs: float) -> str:
     return "  none" if math.isinf(dbfs) else f"{dbfs:6.1f}".replace("-", "−")
-
-
-def level_word(level: "MeterLevel") -> str:
-    """Whether a level is fit for a take, in a word."""
-    if level.overloads:
-        return "OVERLOAD: turn down"
-    if level.peak_dbfs > HIGH_PEAK_DBFS:
-        return "high"
-    if level.peak_dbfs < SILENT_PEAK_DBFS:
-        return "silent"
-    return "low" if level.peak_dbfs < LOW_PEAK_DBFS else "good"

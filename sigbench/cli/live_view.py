@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from sigbench.checks.tally import FAULTS, Tally
-from sigbench.cli.levels import level_word
 from sigbench.live.strip import STRIP_SECONDS, Strip
 from sigbench.live.watch import Seen
-from sigbench.live.wording import SIGNS, WORDS, channels_words, clock, event_line
+from sigbench.live.wording import SIGNS, WORDS, channels_words, clock, event_line, level_word
 from sigbench.model import EventKind
 
 Floats = NDArray[np.float64]

@@ -56,17 +56,6 @@ OperatorOption = Annotated[str, typer.Option(metavar="NAME", help="Who measures.
 
 NOT_MEASURED = "not measured"  # of a rail that was left empty: no news to whom left it
 
-# The readings that are shown after each step; all of them are stored.
-SHOWN = {
-    "rails": ("rail_volts",),
-    "idle": ("noise_a", "hum_total"),
-    "tone": ("tone_level", "pitch_error", "thd", "thd_n", "balance"),
-    "dropouts": ("dropouts", "dropout_time"),
-    "jack": ("dropouts", "dips", "hum_bursts", "crackle_rate"),
-    "pot": ("worn_share", "dead_share", "jumps", "gang_error_most", "crackle_rate", "end_residue"),
-    "soak": ("level_trend", "pitch_trend", "onset", "dropouts"),
-}
-
 
 @app.command(epilog=EXAMPLES)
 def run(
@@ -636,19 +625,12 @@ class _Anew(Exception):
 
 def _print_step(finished: "Run", console: "Console") -> None:
     from sigbench.cli import show
-    from sigbench.compare import base_name
-    from sigbench.run import mean_readings, outside_limits
+    from sigbench.run import outside_limits, short_readings
 
-    names = SHOWN.get(finished.step.check, ())
     outside = {
         (h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(finished)
     }
-    rows = [
-        r
-        for r in mean_readings(finished)
-        if r.unit != "%" and (base_name(r.name) in names or (r.name, r.channel, r.unit) in outside)
-    ]
-    show.print_short(rows, outside, console)
+    show.print_short(short_readings(finished), outside, console)
 
 
 def _held(one: "Run") -> "tuple[Held, ...]":

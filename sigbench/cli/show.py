@@ -17,6 +17,7 @@ from sigbench.report.wording import (
     channel_name,
     label,
     reading_text,
+    short_words,
     volts_text,
 )
 from sigbench.wire import measurement_to_json
@@ -104,11 +105,7 @@ def print_short(
     """Print a few readings, one a line, and mark those outside their limits."""
     table = _two_columns()
     for reading in readings:
-        title = label(reading.name).title
-        if reading.channel is not None:
-            title += f", {channel_name(reading.channel, pair=True)}"
-        part = reading_text(reading)
-        value = part.text + (f": {part.reason}" if part.words and part.reason else "")
+        title, value = short_words(reading)
         if (reading.name, reading.channel, reading.unit) in outside:
             value += "  OUTSIDE ITS LIMIT"
         table.add_row(fit(title, console), fit(value, console))

@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 
 from sigbench.checks.tally import FAULTS, length_and_depth
+from sigbench.interface.base import HIGH_PEAK_DBFS, LOW_PEAK_DBFS, SILENT_PEAK_DBFS
+from sigbench.measure.meter import MeterLevel
 from sigbench.model import Event, EventKind
 
 SIGNS: Mapping[EventKind, str] = {
@@ -54,3 +56,14 @@ def channels_words(channels: Sequence[int]) -> str:
     if len(channels) > 1:
         return f"channels {' and '.join(map(str, channels))} together"
     return f"channel {channels[0]}" if channels else ""
+
+
+def level_word(level: MeterLevel) -> str:
+    """Whether a level is fit for a take, in a word."""
+    if level.overloads:
+        return "OVERLOAD: turn down"
+    if level.peak_dbfs > HIGH_PEAK_DBFS:
+        return "high"
+    if level.peak_dbfs < SILENT_PEAK_DBFS:
+        return "silent"
+    return "low" if level.peak_dbfs < LOW_PEAK_DBFS else "good"

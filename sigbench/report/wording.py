@@ -334,6 +334,15 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
     return ReadingText(parts.number, parts.plus_minus, parts.unit, reason=reason)
 
 
+def short_words(reading: Reading) -> tuple[str, str]:
+    """A reading in a line: its title with the channel, and its value, or why there is none."""
+    title = label(reading.name).title
+    if reading.channel is not None:
+        title += f", {channel_name(reading.channel, pair=True)}"
+    part = reading_text(reading)
+    return title, part.text + (f": {part.reason}" if part.words and part.reason else "")
+
+
 def volts_text(volts: float) -> str:
     """Volts RMS with three digits, in V, mV or µV: ``1.23 V``, ``7.70 µV``."""
     size = abs(volts)

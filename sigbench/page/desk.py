@@ -1,0 +1,129 @@
+"""What the program holds while pages come and go: the one sitting, and which page steers it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from threading import RLock
+
+from sigbench.bench.rigs import rig_in_use, rigs
+from sigbench.errors import InterfaceError, RequestError
+from sigbench.interface.base import Interface
+from sigbench.interface.simulated import SimulatedInterface
+from sigbench.live.sitting import Sitting, Wish
+from sigbench.model import RigSetup
+from sigbench.rig.choose import SIMULATED_RIG, SIMULATED_STATES, choose_interface
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Something that can be recorded from: its key in a form, and its name in words."""
+
+    key: str
+    words: str
+
+
+class Desk:
+    """The one desk behind all pages.
+
+    Parameters
+    ----------
+    folder : Path
+        The bench folder.
+    paced : bool
+        Whether the simulated unit is as slow as a real one.
+    on_change : callable
+        Called, from any thread, whenever there is something new to show.
+    """
+
+    def __init__(
+        self, folder: Path, *, paced: bool = True, on_change: Callable[[], None] = lambda: None
+    ) -> None:
+        self.folder = folder
+        self.on_change = on_change
+        self._paced = paced
+        self._lock = RLock()
+        self._sitting: Sitting | None = None
+        self._holder: str | None = None
+
+    def sources(self) -> tuple[Source, ...]:
+        """What can be recorded from, the likeliest first."""
+        used = rig_in_use(self.folder)
+        known = [one for one in rigs(self.folder).values() if one.device != SIMULATED_RIG]
+        known.sort(key=lambda one: (used is None or one.name != used.name, one.name))
+        found = [Source(f"rig:{one.name}", f"{one.name} ({one.device})") for one in known]
+        if not found:
+            found += _inputs()
+        states = (Source(f"simulated:{s}", f"simulated unit, {s}") for s in SIMULATED_STATES)
+        return (*found, *states)
+
+    @property
+    def sitting(self) -> Sitting | None:
+        """The sitting that goes on, or was the last."""
+        return self._sitting
+
+    def begin(self, wish: Wish, source: str, page: str) -> Sitting:
+        """Begin a sitting, steered from a page.
+
+        Raises
+        ------
+        RequestError
+            If another one goes on, or there is no such source or step.
+        BenchError
+            If there is no such unit.
+        """
+        with self._lock:
+            if self._sitting is not None and not self._sitting.over:
+                raise RequestError(
+                    f"'{self._sitting.wish.unit_id}' is being measured: end that first, or watch."
+                )
+            if source not in {one.key for one in self.sources()}:
+                raise RequestError("There is no such source any more: choose another.")
+            sitting = Sitting(
+                self.folder,
+                wish,
+                lambda channels: self._open(source, channels),
+                on_change=lambda: self.on_change(),
+            )
+            self._sitting, self._holder = sitting, page
+            sitting.start()
+            return sitting
+
+    def holds(self, page: str) -> bool:
+        """Whether a page steers the sitting; the others watch."""
+        return self._holder == page
+
+    def take_over(self, page: str) -> None:
+        """Let another page steer."""
+        with self._lock:
+            self._holder = page
+        self.on_change()
+
+    def _open(self, source: str, channels: int) -> tuple[Interface, RigSetup | None]:
+        kind, _, name = source.partition(":")
+        interface, setup = choose_interface(
+            folder=self.folder,
+            rig=name if kind == "rig" else None,
+            simulated=name if kind == "simulated" else None,
+            device=name if kind == "device" else None,
+            play_device=None,
+            host=None,
+            rate=None,
+            channels=channels,
+            tell=lambda sentence: None,
+        )
+        if isinstance(interface, SimulatedInterface):
+            interface.paced = self._paced
+        return interface, setup
+
+
+def _inputs() -> list[Source]:
+    """The inputs of this computer; none where there is no audio system."""
+    from sigbench.interface.portaudio import list_devices
+
+    try:
+        devices = list_devices()
+    except InterfaceError:
+        return []
+    return [
+        Source(f"device:{one.number}", f"{one.name} ({one.host})") for one in devices if one.inputs
+    ]

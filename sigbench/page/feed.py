@@ -1,0 +1,191 @@
+"""What a sitting sends to the pages that show it, as plain objects for JSON."""
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.checks.tally import FAULTS
+from sigbench.live.sitting import Done, Sitting
+from sigbench.live.spectrum import Spectrum
+from sigbench.live.strip import STRIP_SECONDS
+from sigbench.live.watch import Seen
+from sigbench.live.wording import SIGNS, WORDS, channels_words, event_line, level_word
+from sigbench.measure.travel import Gang, Turning
+from sigbench.model import Event
+from sigbench.report.wording import short_words
+from sigbench.run import outside_limits, short_readings
+
+MOST_EVENTS = 60  # the last ones; all of them are stored
+SPECTRUM_COLUMNS = 240
+
+
+def moment_object(sitting: Sitting) -> dict[str, Any]:
+    """Where a sitting is, and what can be answered."""
+    moment = sitting.moment
+    step = moment.step
+    return {
+        "unit": sitting.wish.unit_id,
+        "name": f"{sitting.unit.maker} {sitting.unit.model}, {sitting.unit.serial}",
+        "stage": sitting.wish.stage,
+        "phase": moment.phase,
+        "question": moment.question,
+        "number": moment.number,
+        "of": moment.of,
+        "step": None
+        if step is None
+        else {
+            "check": step.check,
+            "output": step.output,
+            "prompt": step.prompt,
+            "seconds": step.seconds,
+            "volume": step.volume,
+            "mains": step.settings.mains_hz or sitting.unit.mains_hz,
+        },
+        "take": moment.take,
+        "takes": moment.takes,
+        "sayings": moment.sayings,
+        "choices": [{"answer": c.answer, "words": c.words} for c in moment.choices],
+        "rails": [{"name": rail.name, "typed": typed} for rail, typed in moment.rails],
+        "done": [done_object(done) for done in moment.done],
+        "left": moment.left,
+        "failed": moment.failed,
+    }
+
+
+def done_object(done: Done) -> dict[str, Any]:
+    """A finished step with the readings that are worth a glance."""
+    outside = {
+        (h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(done.run)
+    }
+    return {
+        "number": done.number,
+        "check": done.step.check,
+        "output": done.step.output,
+        "readings": [
+            {
+                "title": title,
+                "value": value,
+                "outside": (reading.name, reading.channel, reading.unit) in outside,
+            }
+            for reading in short_readings(done.run)
+            for title, value in [short_words(reading)]
+        ],
+    }
+
+
+def seen_object(seen: Seen, spectrum: Spectrum) -> dict[str, Any]:
+    """What a take shows just now."""
+    return {
+        "seconds": round(seen.seconds, 2),
+        "of_seconds": seen.of_seconds,
+        "paused": seen.paused,
+        "place": seen.place,
+        "place_number": seen.place_number,
+        "places": seen.places,
+        "levels": [
+            {
+                "rms": _level(level.rms_dbfs),
+                "peak": _level(level.peak_dbfs),
+                "word": level_word(level),
+            }
+            for level in seen.levels
+        ],
+        "strip": {
+            "start": round(seen.strip.start, 3),
+            "seconds": STRIP_SECONDS,
+            "low": _columns(seen.strip.low),
+            "high": _columns(seen.strip.high),
+        },
+        "spectrum": {
+            "from": float(spectrum.edges_hz[0]),
+            "to": float(spectrum.edges_hz[-1]),
+            "levels": _columns(spectrum.levels),
+        },
+        "events": [event_object(event) for event in seen.events[-MOST_EVENTS:]],
+        "counted": sum(event.kind in FAULTS for event in seen.events),
+        "going_on": [
+            {
+                "sign": SIGNS[kind],
+                "words": f"{WORDS[kind]} now, {channels_words((channel,))}",
+                "start": round(start, 3),
+                "channel": channel,
+            }
+            for kind, start, channel in seen.going_on
+        ],
+        "tallies": [{"place": t.place, "total": t.total, "words": str(t)} for t in seen.tallies],
+        "lost": seen.lost,
+        "turned": [_turned(number, one) for number, one in enumerate(seen.turned, start=1)],
+        "courses": _courses(seen),
+    }
+
+
+def event_object(event: Event) -> dict[str, Any]:
+    """An event with its sign and its words."""
+    return {
+        "kind": event.kind,
+        "sign": SIGNS[event.kind],
+        "start": round(event.start, 3),
+        "end": round(event.end, 3),
+        "channels": event.channels,
+        "words": event_line(event),
+    }
+
+
+def _turned(shaft: int, turning: Turning) -> dict[str, Any]:
+    """A turned control: where it stands, and in how many passes each place of a channel crackled."""
+    position = next((x for x in turning.travel[::-1] if math.isfinite(x)), math.nan)
+    return {
+        "shaft": shaft,
+        "passes": len(turning.passes),
+        "law": str(turning.taper),
+        "position": _rounded(position, 1),
+        "channels": [
+            {"channel": gang.channel, "edges": _listed(gang.wear.edges), "hits": _hits(gang)}
+            for gang in turning.gangs
+        ],
+    }
+
+
+def _hits(gang: Gang) -> list[int]:
+    """In how many passes each cell of a channel's travel crackled."""
+    return (np.isfinite(gang.wear.level) & gang.wear.crossed).sum(axis=0).tolist()
+
+
+def _courses(seen: Seen) -> list[dict[str, Any]]:
+    if seen.courses is None:
+        return []
+    return [
+        {
+            "name": course.name,
+            "unit": course.unit,
+            "channel": course.channel,
+            "points": [[_rounded(s, 1), _rounded(v, 2)] for s, v in course.points],
+        }
+        for course in seen.courses.courses
+    ]
+
+
+def _listed(values: NDArray[np.float64]) -> list[float | None]:
+    return [_rounded(value, 1) for value in values]
+
+
+def _level(dbfs: float) -> float | None:
+    return _rounded(dbfs, 1)
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None
+
+
+def _columns(levels: NDArray[np.float64]) -> list[list[float | None]]:
+    """Levels of each channel, one list each; null where there is none."""
+    return [[_rounded(value, 1) for value in channel] for channel in levels.T]
+
+
+def alerts_object(kinds: Iterable[str], told: int) -> dict[str, Any]:
+    """What is to be called out, and how many of them were told with it."""
+    called = list(kinds)
+    return {"kinds": called, "told": told + len(called)}
