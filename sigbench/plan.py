@@ -147,6 +147,33 @@ def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
     )
 
 
+def with_hands_on(plan: Plan, unit: Unit, check: str, output: str) -> tuple[Plan, int]:
+    """The plan with a check for both hands on an output, and the number of that step.
+
+    Returns
+    -------
+    Plan
+        The same one, if the step is there already.
+    int
+
+    Raises
+    ------
+    RequestError
+        If there is no such check, or the unit has no such output.
+    """
+    chosen = next((one for one in unit.outputs if one.name == output), None)
+    if chosen is None:
+        there = ", ".join(one.name for one in unit.outputs)
+        raise RequestError(f"The unit has no output '{output}': choose one of {there}.")
+    for number, step in enumerate(plan.steps, start=1):
+        if (step.check, step.output) == (check, output):
+            return plan, number
+    step = hands_on_step(check, chosen, CheckSettings(mains_hz=unit.mains_hz))
+    longer = replace(plan, steps=(*plan.steps, step))
+    validate(longer)
+    return longer, len(longer.steps)
+
+
 def save_plan(plan: Plan, path: str | Path) -> None:
     """Write a plan as a JSON file that can be read and edited by hand.
 

@@ -30,6 +30,7 @@ COMMANDS: dict[str, Entry] = {
         "Record from the interface and measure at once.",
     ),
     "watch": Entry("sigbench.cli.watch", "Watch the sound while your hands are in the instrument."),
+    "page": Entry("sigbench.cli.page", "Work at the bench page, in a browser."),
     "unit": Entry("sigbench.cli.unit", "Add, list or show the instruments on the bench."),
     "plan": Entry("sigbench.cli.plan", "Show or change the plan of a unit."),
     "run": Entry(

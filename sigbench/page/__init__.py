@@ -1,6 +1,13 @@
 """The bench page: a local web page over the same library calls as the command line.
 
-``serve`` starts it; ``guard`` keeps others out; ``app`` has a function for each address; ``desk``
-is what the program holds while pages come and go; ``feed`` is what a running take sends to them;
-``show`` is what each page shows. The pages themselves are in ``templates`` and ``static``.
+::
+
+    serve ─► guard ─► app ─► bench, unit, measuring ─► show, feed ─► templates, static
+                                   │
+                                 desk (the one sitting)
+
+``serve`` starts it, ``guard`` keeps others out, ``app`` lists the addresses. A module for each kind
+of page reads a request (``requests``) and calls the library; ``show`` puts records in words and
+``feed`` a running take in plain objects. ``desk`` is what the program holds while pages come and
+go.
 """

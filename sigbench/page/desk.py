@@ -125,5 +125,5 @@ def _inputs() -> list[Source]:
     except InterfaceError:
         return []
     return [
-        Source(f"device:{one.number}", f"{one.name} ({one.host})") for one in devices if one.inputs
+        Source(f"device:{one.index}", f"{one.name} ({one.host})") for one in devices if one.inputs
     ]

@@ -1,7 +1,6 @@
 """What a sitting sends to the pages that show it, as plain objects for JSON."""
 
 import math
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -135,7 +134,7 @@ def event_object(event: Event) -> dict[str, Any]:
 
 
 def _turned(shaft: int, turning: Turning) -> dict[str, Any]:
-    """A turned control: where it stands, and in how many passes each place of a channel crackled."""
+    """A turned control: where it stands, and in how many passes each place crackled."""
     position = next((x for x in turning.travel[::-1] if math.isfinite(x)), math.nan)
     return {
         "shaft": shaft,
@@ -183,9 +182,3 @@ def _rounded(value: float, digits: int) -> float | None:
 def _columns(levels: NDArray[np.float64]) -> list[list[float | None]]:
     """Levels of each channel, one list each; null where there is none."""
     return [[_rounded(value, 1) for value in channel] for channel in levels.T]
-
-
-def alerts_object(kinds: Iterable[str], told: int) -> dict[str, Any]:
-    """What is to be called out, and how many of them were told with it."""
-    called = list(kinds)
-    return {"kinds": called, "told": told + len(called)}

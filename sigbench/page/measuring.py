@@ -1,0 +1,237 @@
+"""Measuring: what to begin with, and the sitting that goes on, live."""
+
+import asyncio
+import json
+from contextlib import suppress
+from typing import Any
+from urllib.parse import quote, urlencode
+
+import msgspec
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from sigbench.interface.cues import CUES
+from sigbench.live.sitting import Wish
+from sigbench.live.wording import SIGNS, WORDS
+from sigbench.page import feed
+from sigbench.page.desk import Desk
+from sigbench.page.requests import Form, form_of, one, see
+from sigbench.page.show import FIRST_STAGE
+from sigbench.page.site import Site
+from sigbench.plan import with_hands_on
+from sigbench.run import stage_named, steps_left
+from sigbench.units import note_to_frequency
+
+UPDATES_A_SECOND = 25
+QUIET_SECONDS = 0.1  # between two looks while nothing is recorded
+
+
+class MeasuringPages:
+    """The pages of measuring."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self._frames = Frames(site.desk)
+
+    def routes(self) -> list[BaseRoute]:
+        """Their addresses."""
+        return [
+            Route("/unit/{unit}/measure", self.measure_form),
+            Route("/unit/{unit}/measure", self.begin, methods=["POST"]),
+            Route("/unit/{unit}/hands-on", self.hands_on, methods=["POST"]),
+            Route("/measuring", self.measuring),
+            WebSocketRoute("/live", self.live),
+        ]
+
+    def measure_form(self, request: Request) -> Response:
+        """What is to be measured, with what, and when."""
+        unit_id = request.path_params["unit"]
+        stage = request.query_params.get("stage", FIRST_STAGE)
+        with self.site.open_bench() as bench:
+            unit, plan = bench.unit(unit_id), bench.plan(unit_id)
+            stages = bench.stages(unit_id)
+            runs = bench.runs(unit_id)
+        at_stage = [run for run in runs if run.stage == stage]
+        left = {number for number, _ in steps_left(plan, at_stage)}
+        gains = [run.rig.description for run in runs if run.rig.description]
+        chosen = request.query_params.getlist("step")
+        return self.site.page(
+            request,
+            "begin.html",
+            unit_id=unit_id,
+            unit=unit,
+            plan=plan,
+            stage=stage,
+            stages=stages,
+            chosen={int(text) for text in chosen if text.isdecimal()} or left,
+            done=set(range(1, len(plan.steps) + 1)) - left,
+            gain=gains[-1] if gains else "",
+            sources=self.site.desk.sources(),
+        )
+
+    async def begin(self, request: Request) -> Response:
+        """Begin a sitting."""
+        form, unit_id = await form_of(request), request.path_params["unit"]
+        await run_in_threadpool(self._begin, unit_id, form)
+        return see("/measuring")
+
+    def _begin(self, unit_id: str, form: Form) -> None:
+        with self.site.open_bench() as bench:
+            stage = stage_named(one(form, "stage"), bench.stages(unit_id))
+        wish = Wish(
+            unit_id,
+            stage,
+            tuple(sorted({int(text) for text in form.get("step", ()) if text.isdecimal()})),
+            " ".join(one(form, "operator").split()),
+            " ".join(one(form, "gain").split()),
+            tuple(name.strip() for name in one(form, "places").split(",") if name.strip()),
+        )
+        self.site.desk.begin(wish, one(form, "source"), one(form, "page"))
+
+    async def hands_on(self, request: Request) -> Response:
+        """A check that needs a person's hands: put into the plan if it is not there."""
+        form, unit_id = await form_of(request), request.path_params["unit"]
+
+        def find() -> tuple[int, str]:
+            with self.site.open_bench() as bench:
+                unit, plan = bench.unit(unit_id), bench.plan(unit_id)
+                longer, number = with_hands_on(plan, unit, one(form, "check"), one(form, "output"))
+                if longer is not plan:
+                    bench.set_plan(unit_id, longer)
+                stages = bench.stages(unit_id)
+            return number, stages[-1] if stages else FIRST_STAGE
+
+        number, stage = await run_in_threadpool(find)
+        query = urlencode({"stage": stage, "step": number})
+        return see(f"/unit/{quote(unit_id)}/measure?{query}")
+
+    def measuring(self, request: Request) -> Response:
+        """The sitting that goes on."""
+        signs = [(SIGNS[kind], WORDS[kind]) for kind in SIGNS]
+        cues = {
+            kind: {
+                "hz": note_to_frequency(one.note),
+                "pips": one.pips,
+                "pip_ms": one.pip_ms,
+                "gap_ms": one.gap_ms,
+                "buzz": one.buzz,
+            }
+            for kind, one in CUES.items()
+        }
+        return self.site.page(request, "measuring.html", signs=signs, cues=json.dumps(cues))
+
+    async def live(self, socket: WebSocket) -> None:
+        """Send what there is to see, and take what the person does."""
+        await socket.accept()
+        try:
+            hello = await self._hears(socket)
+            page = str(hello.get("page", ""))
+            sending = asyncio.create_task(self._send(socket, page))
+            try:
+                while True:
+                    words = await run_in_threadpool(self._do, page, await self._hears(socket))
+                    if words:
+                        await socket.send_text(json.dumps({"kind": "words", "words": words}))
+            finally:
+                sending.cancel()
+        except (WebSocketDisconnect, RuntimeError):
+            pass  # the page has gone
+        except ValueError:
+            with suppress(RuntimeError):
+                await socket.close(1003)  # no message of ours
+
+    async def _hears(self, socket: WebSocket) -> dict[str, Any]:
+        message = json.loads(await socket.receive_text())
+        if not isinstance(message, dict):
+            raise ValueError("not an object")
+        return message
+
+    async def _send(self, socket: WebSocket, page: str) -> None:
+        """Send the moment when it changes, and the take while it runs."""
+        sent: tuple[object, ...] = ()
+        heard, told = self.site.desk.sitting, 0
+        if heard is not None:
+            told = len(heard.alerts(0))  # what was called out before this page came is over
+        while True:
+            sitting = self.site.desk.sitting
+            if sitting is not heard:
+                heard, told = sitting, 0
+            moment = None if sitting is None else sitting.moment
+            state = (
+                sitting,
+                None if moment is None else moment.question,
+                self.site.desk.holds(page),
+            )
+            if state != sent:
+                sent = state
+                await socket.send_bytes(await run_in_threadpool(self._moment, page))
+            elif moment is None or moment.phase != "recording":
+                await asyncio.sleep(QUIET_SECONDS)
+                continue
+            if sitting is None:
+                continue
+            frame = await run_in_threadpool(self._frames.now)
+            if frame is not None:
+                await socket.send_bytes(frame)
+            alerts = sitting.alerts(told)
+            if alerts:
+                told += len(alerts)
+                await socket.send_text(json.dumps({"kind": "alerts", "kinds": alerts}))
+            await asyncio.sleep(1 / UPDATES_A_SECOND)
+
+    def _moment(self, page: str) -> bytes:
+        sitting = self.site.desk.sitting
+        shown = None if sitting is None else feed.moment_object(sitting)
+        steers = self.site.desk.holds(page)
+        return msgspec.json.encode({"kind": "moment", "moment": shown, "steers": steers})
+
+    def _do(self, page: str, message: dict[str, Any]) -> list[str]:
+        """Do what the person asked for; what is wrong with it, in sentences."""
+        sitting, what = self.site.desk.sitting, message.get("do")
+        if sitting is None:
+            return []
+        if what == "take over":
+            self.site.desk.take_over(page)
+            return []
+        if not self.site.desk.holds(page):
+            return ["Another page steers: take over first, or watch."]
+        question = message.get("question")
+        if what == "answer":
+            sitting.answer(question, message.get("answer"))  # type: ignore[arg-type]
+        elif what == "rails" and isinstance(message.get("volts"), dict):
+            volts = {str(name): str(text)[:100] for name, text in message["volts"].items()}
+            return list(sitting.type_rails(question, volts))  # type: ignore[arg-type]
+        elif what == "mark":
+            sitting.mark(" ".join(str(message.get("text", "")).split())[:200] or "mark")
+        elif what == "next place":
+            sitting.next_place()
+        elif what == "pause":
+            sitting.pause()
+        return []
+
+
+class Frames:
+    """What a running take shows, worked out once however many pages look."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._last: tuple[object, float, bytes] | None = None
+
+    def now(self) -> bytes | None:
+        """The frame of just now; None if nothing has come since the last one."""
+        sitting = self._desk.sitting
+        seen = None if sitting is None else sitting.seen()
+        if sitting is None or seen is None:
+            return None
+        last = self._last
+        if last is not None and last[:2] == (sitting, seen.seconds):
+            return last[2]
+        spectrum = sitting.spectrum(feed.SPECTRUM_COLUMNS)
+        if spectrum is None:
+            return None
+        frame = msgspec.json.encode({"kind": "seen", **feed.seen_object(seen, spectrum)})
+        self._last = (sitting, seen.seconds, frame)
+        return frame
