@@ -38,6 +38,7 @@ DEBIAN_PACKAGES = {
     "ffmpeg": "odd file formats",
     "poppler-utils": "the PDF report",
     "tmux": "the live view on a terminal",
+    "chromium": "the bench page in a browser",
 }
 
 # The tasks, and the optional dependencies that each needs.

@@ -134,7 +134,8 @@ class Guard:
                 return _no("This key is not the right one: open the address as it was printed.")
             # The key goes out of sight: what stays in the address line ends up in pictures.
             rest = urlencode(query, doseq=True)
-            answer = RedirectResponse(scope["path"] + (f"?{rest}" if rest else ""), 303)
+            path = "/" + scope["path"].lstrip("/\\")  # "//name" would be another machine
+            answer = RedirectResponse(path + (f"?{rest}" if rest else ""), 303)
             answer.set_cookie(self.access.cookie, self.access.key, httponly=True, samesite="lax")
             return answer
         if not self.access.opens(self._cookie(headers)):
