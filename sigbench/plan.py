@@ -165,10 +165,10 @@ def with_hands_on(plan: Plan, unit: Unit, check: str, output: str) -> tuple[Plan
     if chosen is None:
         there = ", ".join(one.name for one in unit.outputs)
         raise RequestError(f"The unit has no output '{output}': choose one of {there}.")
-    for number, step in enumerate(plan.steps, start=1):
-        if (step.check, step.output) == (check, output):
-            return plan, number
     step = hands_on_step(check, chosen, CheckSettings(mains_hz=unit.mains_hz))
+    for number, known in enumerate(plan.steps, start=1):
+        if (known.check, known.output) == (check, output):
+            return plan, number
     longer = replace(plan, steps=(*plan.steps, step))
     validate(longer)
     return longer, len(longer.steps)

@@ -232,7 +232,7 @@ class Sitting:
                 self._stopping = True
                 if self._watch is not None:
                     self._watch.stop()
-            elif answer in {choice.answer for choice in moment.choices}:
+            elif answer in [choice.answer for choice in moment.choices]:
                 self._answers.put((question, answer))
 
     def type_rails(self, question: int, volts: Mapping[str, str]) -> tuple[str, ...]:
