@@ -31,6 +31,7 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import accumulate, chain
 
 import numpy as np
@@ -243,9 +244,15 @@ def _lesser_gain(
     )
 
 
+@lru_cache(maxsize=64)
+def _polynomials(n: int, degree: int) -> _Array:
+    """Orthonormal ones, of shape (n, degree + 1)."""
+    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
+
+
 def _without_trend(signal: Samples, degree: int) -> Samples:
     """`signal` less its least-squares polynomial."""
-    basis, _ = np.linalg.qr(np.vander(np.linspace(-1, 1, len(signal)), degree + 1))
+    basis = _polynomials(len(signal), degree)
     return signal - basis @ (basis.T @ signal)
 
 

@@ -16,7 +16,6 @@ How: the level above 50 Hz, in steps of 5 ms, each with the three before it.
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 from scipy.signal import butter, lfilter, residuez
@@ -159,7 +158,7 @@ class GapDetector:
         heard = self._highpass.filter(self._waiting).reshape(len(self._waiting), _BATCH, -1)
         fresh = np.vecdot(heard, heard).T[:steps] / self._step
         powers = np.concatenate([self._powers, fresh])
-        spans = sliding_window_view(powers, SPAN, axis=0).mean(axis=-1)
+        spans = sum(powers[k : k + steps] for k in range(SPAN)) / SPAN
         levels = 10 * np.log10(np.maximum(2 * spans, 10 ** (FLOOR_DBFS / 10)))
         self._powers = powers[len(powers) - (SPAN - 1) :]
         self._levels = np.concatenate([self._levels, levels])
@@ -181,7 +180,7 @@ class GapDetector:
         recent = self._levels[at - rise : end - self._first]
         if len(recent) <= rise:
             return []
-        lowest = sliding_window_view(recent, rise, axis=0)[:-1].min(axis=-1)
+        lowest = np.minimum.reduce([recent[k : k - rise] for k in range(rise)])
         jumps = recent[rise:] - lowest > _JUMP_DB
         found = [
             (channel, gap)

@@ -162,6 +162,12 @@ def _sums(rows: NDArray[_Number], n: int) -> NDArray[_Number]:
     return total
 
 
+def _long(short: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Sums over the long window, of those over the short one."""
+    n = len(short) - _LONG + _WINDOW
+    return short[:n] + short[6 : n + 6] + short[12 : n + 12] + short[18:]
+
+
 class _Lines:
     """The lines that are looked at: of which mains frequency, and which multiple."""
 
@@ -311,7 +317,7 @@ class _Channel:
         self._append(signal)
         n = len(signal) // _STEP
         short = _sums(self._phasors[-n - _LONG + 1 :], _WINDOW)
-        long = short[:n] + short[6 : n + 6] + short[12 : n + 12] + short[18:]
+        long = _long(short)
         height = self._height(_power(short[-n:]) / self._usual)
         height_long = self._height(_power(long) / self._usual_long)
         hot = (height > _SUSPECT) | (height_long > _SUSPECT)
@@ -368,9 +374,9 @@ class _Channel:
             return
         # How well the model did on what it had not heard yet.
         if self._predictor is not None and self._step - self._since > _LEARN:
-            recent = self._phasors[-n:]
-            long = _power(_sums(recent, _LONG)).mean(axis=0) if n >= 36 else None
-            short = _power(_sums(recent, _WINDOW)).mean(axis=0)
+            sums = _sums(self._phasors[-n:], _WINDOW)
+            long = _power(_long(sums)).mean(axis=0) if n >= 36 else None
+            short = _power(sums).mean(axis=0)
             self._before.append((short, long, float(np.mean(self._residual[-n * _STEP :] ** 2))))
         self._learn(_LEARN if self._predictor is not None else _FIRST)
         age = self._step - self._since
@@ -409,9 +415,10 @@ class _Channel:
         few = 1 + 6 / max(1, len(heard) - _WINDOW + 1)
         least = 10 ** (LEAST_DBFS / 10) / 2 * self._lines.response(self._predictor)
         least *= (_WINDOW * _STEP) ** 2 / 20
-        self._usual = np.maximum(few * _power(_sums(heard, _WINDOW)).mean(axis=0), least)
+        sums = _sums(heard, _WINDOW)
+        self._usual = np.maximum(few * _power(sums).mean(axis=0), least)
         if len(heard) >= 36:
-            long = few * _power(_sums(heard, _LONG)).mean(axis=0)
+            long = few * _power(_long(sums)).mean(axis=0)
             self._usual_long = np.maximum(long, 16 * least)
         else:
             self._usual_long = np.full(self._lines.count, np.inf)
