@@ -189,9 +189,9 @@ def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
     from scipy.signal import lfilter
 
     later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])
-    state = -np.array([np.correlate(later, past[::-1], "valid") for past in pasts])
-    following, _ = lfilter([1.0], error_filter, np.zeros((len(pasts), length)), zi=state)
-    return np.asarray(following)
+    response = lfilter([1.0], error_filter, np.eye(1, length)[0])
+    known = (np.correlate(later, past[::-1], "valid") for past in pasts)
+    return np.array([-np.convolve(response, part)[:length] for part in known])
 
 
 def _sums(products: _Array) -> _Array:

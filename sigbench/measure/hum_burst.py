@@ -628,8 +628,9 @@ class _Channel:
         begin = self._first * _STEP
         residual = self._residual[low - begin : high - begin]
         gram = matrix.T @ matrix
-        gram[np.diag_indices_from(gram)] *= 1 + 1e-7
-        gram[np.diag_indices_from(gram)] += 1e-30
+        diagonal = np.einsum("ii->i", gram)
+        diagonal *= 1 + 1e-7
+        diagonal += 1e-30
         weights = np.linalg.solve(gram, matrix.T @ residual)
         n = waves.shape[1]
         phasors = weights[:n] + 1j * weights[n : 2 * n]
