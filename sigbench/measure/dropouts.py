@@ -637,14 +637,17 @@ class _Channel:
         signal = self._whole[first * _FRAME - _TAPS - self._base : until * _FRAME - self._base]
         errors = np.correlate(signal, self._filter[::-1], "valid")
         signal = signal[_TAPS:]
-        prediction = signal - errors
-        products = np.array(
-            [errors * errors, signal * signal, signal * prediction, prediction * prediction]
+        error, heard, expected = (
+            part.reshape(-1, _FRAME) for part in (errors, signal, signal - errors)
         )
-        # Sample by sample of all frames, as a frame is too short a row for `sum`.
-        sums = self._sums[:, first - self._epoch_start + _HISTORY :][:, : until - first]
-        for sample in range(_FRAME):
-            sums += products[:, sample::_FRAME]
+        place = slice(*(f - self._epoch_start + _HISTORY for f in (first, until)))
+        for row, one, other in (
+            (0, error, error),
+            (1, heard, heard),
+            (2, heard, expected),
+            (3, expected, expected),
+        ):
+            self._sums[row, place] = np.vecdot(one, other)
         self._prepared = until
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
@@ -1124,27 +1127,20 @@ class DropoutDetector:
 
     def _feed(self, block: Samples) -> tuple[Event, ...]:
         q = self._stride
-        kept = self._unused.shape[1]
-        count = kept + len(block)
-        raw = np.zeros((len(self._channels), count + q))
-        raw[:, :kept] = self._unused
-        raw[:, kept:count] = block.T
-        n = (count - (q - 1)) // q
-        samples = np.zeros((len(raw), n))
+        raw = np.concatenate([self._unused, block.T], axis=1)
+        n = (raw.shape[1] - (q - 1)) // q
+        samples = np.zeros((len(raw), 0))
         if n:
-            phases = np.ascontiguousarray(
-                raw[:, : (n + 1) * q].reshape(len(raw), n + 1, q).transpose(2, 0, 1)
-            )
-            # Weight by weight: the sums are then the same whatever the size of the block.
-            for place, weight in enumerate(self._weights):
-                later, phase = divmod(place, q)
-                samples += phases[phase][:, later : later + n] * weight
-        self._unused = raw[:, n * q : count].copy()
+            # Sample by sample: the sums are then the same whatever the size of the block.
+            windows = sliding_window_view(raw, len(self._weights), axis=1)[:, ::q]
+            samples = np.vecdot(windows, self._weights)
+        fresh = raw[:, self._unused.shape[1] :]
+        self._unused = raw[:, n * q :].copy()
         if len(raw) > 1:
             self._remember(samples)
         self._fed += len(block)
         for number, channel in enumerate(self._channels, start=1):
-            channel.take(samples[number - 1], raw[number - 1, kept:count])
+            channel.take(samples[number - 1], fresh[number - 1])
             self._holes += [(number, hole) for hole in channel.advance()]
         decided = min((channel.decided for channel in self._channels), default=self._fed)
         return self._tell(decided)
