@@ -3,6 +3,7 @@
 Prints markdown tables; run ``python -m benchmarks.speed_detectors [minutes]`` (60 by default). The
 same file is read by sox and ffmpeg, if they are installed, for their statistics. Each runs in a
 process of its own, one after another, on one core; a process's start and imports are included.
+"On two cores" the detectors are shared out to two processes, each of which reads the file.
 """
 
 import os
@@ -10,13 +11,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 # Heavy imports only in the processes that do the work: a child's memory counts from its parent's.
 
 RATE = 48_000
-BLOCK = 1 << 16  # frames
-DETECTORS = ("dropouts", "crackle", "hum bursts", "levels")
+DETECTORS = ("dropouts", "levels", "crackle", "hum bursts", "gaps")
+HALVES = (DETECTORS[:2], DETECTORS[2:])  # of like cost
 # One minute of each, in turn, an interruption every twelve seconds or so.
 MIXED = ("saw 110 Hz", "organ chord", "chorused pad", "saw, vibrato 34 cents", "struck notes")
 
@@ -47,34 +49,44 @@ def scan(path: str, names: list[str]) -> None:
 
     from sigbench.measure.crackle import CrackleDetector
     from sigbench.measure.dropouts import DropoutDetector
+    from sigbench.measure.gaps import GapDetector
     from sigbench.measure.hum_burst import HumBurstDetector
     from sigbench.measure.level_track import LevelTracker
+    from sigbench.model import BLOCK_FRAMES
 
-    kinds = (DropoutDetector, CrackleDetector, HumBurstDetector, LevelTracker)
+    kinds = (DropoutDetector, LevelTracker, CrackleDetector, HumBurstDetector, GapDetector)
     known = dict(zip(DETECTORS, kinds, strict=True))
     detectors = [known[name](RATE, 2) for name in names]
     with soundfile.SoundFile(path) as take:
-        for block in take.blocks(BLOCK, dtype="float64", always_2d=True):
+        for block in take.blocks(BLOCK_FRAMES, dtype="float64", always_2d=True):
             for detector in detectors:
                 detector.feed(block)
     for detector in detectors:
         detector.finish()
 
 
-def show(name: str, command: list[str], minutes: int) -> None:
-    """Run a process; a row of its processor time and greatest memory."""
+def show(name: str, minutes: int, *commands: list[str]) -> None:
+    """Run processes at once; a row of their processor time, greatest memory, and the time gone."""
     one_core = {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
-    process = subprocess.Popen(
-        command,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=os.environ | one_core,
-    )
-    _, status, used = os.wait4(process.pid, 0)
-    if status:
-        raise SystemExit(f"{name}: {command[0]} failed")
-    seconds = used.ru_utime + used.ru_stime
-    print(f"| {name} | {minutes} | {seconds:.1f} | {used.ru_maxrss / 1024:.0f} |", flush=True)
+    begun = time.monotonic()
+    processes = [
+        subprocess.Popen(
+            command,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env=os.environ | one_core,
+        )
+        for command in commands
+    ]
+    seconds = memory = 0.0
+    for process in processes:
+        _, status, used = os.wait4(process.pid, 0)
+        if status:
+            raise SystemExit(f"{name}: {process.args!r} failed")
+        seconds += used.ru_utime + used.ru_stime
+        memory += used.ru_maxrss / 1024
+    gone = time.monotonic() - begun
+    print(f"| {name} | {minutes} | {seconds:.1f} | {gone:.1f} | {memory:.0f} |", flush=True)
 
 
 def main(minutes: int) -> None:
@@ -82,19 +94,21 @@ def main(minutes: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = str(Path(folder) / "take.wav")
         for title, names in (("one steady sound", MIXED[:1]), ("five sounds in turn", MIXED)):
-            print(f"\n| {title} | minutes | processor, s | memory, MB |")
-            print("| --- | --- | --- | --- |")
+            print(f"\n| {title} | minutes | processor, s | time gone, s | memory, MB |")
+            print("| --- | --- | --- | --- | --- |")
             for length in (max(1, minutes // 4), minutes):
                 subprocess.run([*own, "make", path, str(length), *names], check=True)
-                show("all four detectors", [*own, "scan", path, *DETECTORS], length)
-            show("reading alone", [*own, "scan", path], minutes)
+                show("all detectors", length, [*own, "scan", path, *DETECTORS])
+            halves = ([*own, "scan", path, *half] for half in HALVES)
+            show("all detectors, on two cores", minutes, *halves)
+            show("reading alone", minutes, [*own, "scan", path])
             for name in DETECTORS:
-                show(name, [*own, "scan", path, name], minutes)
+                show(name, minutes, [*own, "scan", path, name])
             if shutil.which("sox"):
-                show("`sox stats`", ["sox", path, "-n", "stats"], minutes)
+                show("`sox stats`", minutes, ["sox", path, "-n", "stats"])
             if shutil.which("ffmpeg"):
                 quiet = ["ffmpeg", "-nostdin", "-threads", "1", "-i", path]
-                show("`ffmpeg -af astats`", [*quiet, "-af", "astats", "-f", "null", "-"], minutes)
+                show("`ffmpeg -af astats`", minutes, [*quiet, "-af", "astats", "-f", "null", "-"])
 
 
 if __name__ == "__main__":

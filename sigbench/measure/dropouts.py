@@ -31,10 +31,11 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import accumulate, chain
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided, sliding_window_view
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
@@ -144,24 +145,22 @@ def _quick_fit(past: Samples) -> _Array:
 
 
 def _lag_products(past: Samples, taps: int) -> _Array:
-    """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1).
+    """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1): right where i <= j.
 
     Along a diagonal each differs from the one before by a product that enters and one that leaves.
     """
     size, rows = taps + 1, len(past) - taps
-    skewed = np.zeros((size, 2 * size))
-    upper = as_strided(
-        skewed, (size, size), (skewed.strides[0] + skewed.strides[1], skewed.strides[1])
-    )
     entering = np.concatenate([past[rows:], np.zeros(size)])
     leaving = np.concatenate([past[:taps], np.zeros(size)])
     diagonals = np.empty((size, size))
-    diagonals[0] = np.correlate(past, past[:rows], "valid")
-    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, None]
-    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, None]
-    upper[:] = np.cumsum(diagonals, axis=0)
-    square = np.triu(skewed[:, :size])
-    return square + np.triu(square, 1).T
+    diagonals[:, 0] = np.correlate(past, past[:rows], "valid")
+    diagonals[:, 1:] = sliding_window_view(entering, taps)[:size] * entering[:taps]
+    diagonals[:, 1:] -= sliding_window_view(leaving, taps)[:size] * leaving[:taps]
+    np.cumsum(diagonals, axis=1, out=diagonals)
+    # Rows that are one longer than those of the matrix: each begins one further to the right.
+    skewed = np.zeros((size, size + 1))
+    skewed[:, :size] = diagonals.T
+    return skewed.ravel()[: size * size].reshape(size, size)
 
 
 def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
@@ -172,8 +171,8 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
     from scipy.linalg import cho_factor, cho_solve
 
     products = _lag_products(past, taps)
-    products = products + products[::-1, ::-1]  # forwards and backwards in time
-    square = products[:taps, :taps].copy()
+    products = products + products[::-1, ::-1].T  # forwards and backwards in time
+    square = products[:taps, :taps].copy(order="F")  # of which the upper half counts
     square[np.diag_indices(taps)] += _NOISE_RATIO * np.trace(square) / taps + 1e-20
     factor = cho_factor(square, overwrite_a=True, check_finite=False)
     weights = cho_solve(factor, products[:taps, taps], check_finite=False)
@@ -190,9 +189,9 @@ def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
     from scipy.signal import lfilter
 
     later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])
-    state = -(pasts[:, ::-1] @ sliding_window_view(later, _TAPS).T)
-    following, _ = lfilter([1.0], error_filter, np.zeros((len(pasts), length)), zi=state)
-    return np.asarray(following)
+    response = lfilter([1.0], error_filter, np.eye(1, length)[0])
+    known = (np.correlate(later, past[::-1], "valid") for past in pasts)
+    return np.array([-np.convolve(response, part)[:length] for part in known])
 
 
 def _sums(products: _Array) -> _Array:
@@ -245,9 +244,15 @@ def _lesser_gain(
     )
 
 
+@lru_cache(maxsize=64)
+def _polynomials(n: int, degree: int) -> _Array:
+    """Orthonormal ones, of shape (n, degree + 1)."""
+    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
+
+
 def _without_trend(signal: Samples, degree: int) -> Samples:
     """`signal` less its least-squares polynomial."""
-    basis, _ = np.linalg.qr(np.vander(np.linspace(-1, 1, len(signal)), degree + 1))
+    basis = _polynomials(len(signal), degree)
     return signal - basis @ (basis.T @ signal)
 
 
@@ -609,14 +614,20 @@ class _Channel:
 
     # Epochs: stretches in which one predictor watches.
 
-    def _begin(self, frame: int, length: int) -> None:
+    def _begin(self, frame: int, length: int, *, known: _Array | None = None) -> None:
+        """Begin an epoch; `known` are the sums just before, if the predictor stays."""
         self._epoch_start, self._epoch_end = frame, frame + length
         room = _HISTORY + length + 2 * _LOOK
-        self._errors = np.zeros(room)  # sums of a frame: error squared, ...
-        self._powers = np.zeros((3, room))  # signal squared, times prediction, prediction squared
+        # Sums of a frame: error squared, signal squared, times prediction, prediction squared.
+        self._sums = np.zeros((4, room))
         self._suspected = np.zeros(room, dtype=bool)
-        self._prepared, self._searched = frame - _HISTORY, frame
-        self._prepare(frame)
+        self._searched = frame
+        if known is None:
+            self._prepared = frame - _HISTORY
+            self._prepare(frame)
+        else:
+            self._prepared = frame
+            self._sums[:, :_HISTORY] = known
 
     def _prepare(self, until: int) -> None:
         """Errors and powers of the frames before `until`."""
@@ -626,15 +637,17 @@ class _Channel:
         signal = self._whole[first * _FRAME - _TAPS - self._base : until * _FRAME - self._base]
         errors = np.correlate(signal, self._filter[::-1], "valid")
         signal = signal[_TAPS:]
-        prediction = signal - errors
+        error, heard, expected = (
+            part.reshape(-1, _FRAME) for part in (errors, signal, signal - errors)
+        )
         place = slice(*(f - self._epoch_start + _HISTORY for f in (first, until)))
-        for row, product in (
-            (self._errors, errors * errors),
-            (self._powers[0], signal * signal),
-            (self._powers[1], signal * prediction),
-            (self._powers[2], prediction * prediction),
+        for row, one, other in (
+            (0, error, error),
+            (1, heard, heard),
+            (2, heard, expected),
+            (3, expected, expected),
         ):
-            row[place] = product.reshape(-1, _FRAME).sum(axis=1)
+            self._sums[row, place] = np.vecdot(one, other)
         self._prepared = until
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
@@ -654,29 +667,31 @@ class _Channel:
         if new <= 0:
             return
         place = slice(self._searched - self._epoch_start, until - self._epoch_start + _HISTORY)
-        rows = np.vstack([self._errors[place], self._powers[:, place]])
+        rows = self._sums[:, place]
         pairs = rows[:, :-1] + rows[:, 1:]  # sums of two frames, and of four, to the same last one
         sums = np.stack([pairs[:, 2:], pairs[:, 2:] + pairs[:, :-2]], axis=1)
-        errors, power, common, expected = sums
-        explained = np.maximum(expected - common, 0.0)
-        explained *= explained / (expected + 1e-30)
-        usual = np.stack([errors, explained])
-        for first, last in self._jumps:
-            start = self._searched - _HISTORY + 3
-            usual[..., max(0, first - start) : max(0, last + 4 - start)] = 0.0
-        usual = _latest_maximum(usual, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
-        level = _latest_maximum(power, new, span=60, lag=3)
         errors, power, common, expected = sums[..., -new:]
-        found = (errors > _STANDS_OUT * usual[0]) & (errors > 0.003 * level)
-        found |= (
-            (explained[:, -new:] > _STANDS_OUT_LESS * usual[1])
-            & (common < 0.8 * expected)
-            & (power < 0.7 * expected)
-            & (expected > 0.01 * level)
-        )
+        found = errors > _STANDS_OUT * self._usual_before(sums[0], new)
+        weaker = (common < 0.8 * expected) & (power < 0.7 * expected)
+        if found.any() or weaker.any():
+            level = _latest_maximum(sums[1], new, span=60, lag=3)
+            found &= errors > 0.003 * level
+            explained = np.maximum(sums[3] - sums[2], 0.0)
+            explained *= explained / (sums[3] + 1e-30)
+            weaker &= explained[:, -new:] > _STANDS_OUT_LESS * self._usual_before(explained, new)
+            found |= weaker & (expected > 0.01 * level)
         place = slice(self._searched - self._epoch_start, until - self._epoch_start)
         self._suspected[place] = found.any(axis=0)
         self._searched = until
+
+    def _usual_before(self, errors: _Array, new: int) -> _Array:
+        """The greatest error lately, before each of the last `new` frames."""
+        if self._jumps:
+            errors = errors.copy()
+            start = self._searched - _HISTORY + 3
+            for first, last in self._jumps:
+                errors[:, max(0, first - start) : max(0, last + 4 - start)] = 0.0
+        return _latest_maximum(errors, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
 
     def _rising(self, until: int) -> int | None:
         """First frame before `until` whose power stands above that of the hole so far."""
@@ -685,7 +700,7 @@ class _Channel:
         if new <= 0:
             return None
         end = until - self._epoch_start + _HISTORY
-        powers = self._powers[0, end - new - _JUST_NOW - _RISE_SPAN - 2 : end]
+        powers = self._sums[1, end - new - _JUST_NOW - _RISE_SPAN - 2 : end]
         sums = powers[3:] + powers[2:-1] + powers[1:-2] + powers[:-3]
         frames = np.arange(until - len(sums), until)
         inside = np.where(frames >= self._open_frame, sums, 0.0)
@@ -698,7 +713,7 @@ class _Channel:
         """Does the predictor still do? If not, fit another one to what was before."""
         end = self._epoch_end
         place = slice(_HISTORY, _HISTORY + end - self._epoch_start)
-        errors, powers = self._errors[place], self._powers[0, place]
+        errors, powers = self._sums[:2, place]
         n = len(errors)
         middle = n // 2
         error = float(np.partition(errors, middle)[middle])
@@ -732,14 +747,17 @@ class _Channel:
         else:
             does = error <= 2 * self._usual[0] + 1e-7 * power
             does = does and worst <= 3 * self._usual[1] + 1e-6 * power
+        known = None
         if does and (self._is_close or self._wait > 0):
+            known = self._sums[:, end - self._epoch_start :][:, :_HISTORY]
             self._held += 1
             if self._held >= _HELD and self._is_close:
                 self._next_wait = 1
         else:
             self._fit(end)
         steady = self._held >= _HELD and self._is_close
-        self._begin(end, (_LONG_EPOCH if steady else _EPOCH) if settled else _SHORT_EPOCH)
+        length = (_LONG_EPOCH if steady else _EPOCH) if settled else _SHORT_EPOCH
+        self._begin(end, length, known=known)
 
     def _fit(self, end: int) -> None:
         past = self._signal(self._whole, max(0, end * _FRAME - _WINDOW), end * _FRAME)
@@ -1109,27 +1127,20 @@ class DropoutDetector:
 
     def _feed(self, block: Samples) -> tuple[Event, ...]:
         q = self._stride
-        kept = self._unused.shape[1]
-        count = kept + len(block)
-        raw = np.zeros((len(self._channels), count + q))
-        raw[:, :kept] = self._unused
-        raw[:, kept:count] = block.T
-        n = (count - (q - 1)) // q
-        samples = np.zeros((len(raw), n))
+        raw = np.concatenate([self._unused, block.T], axis=1)
+        n = (raw.shape[1] - (q - 1)) // q
+        samples = np.zeros((len(raw), 0))
         if n:
-            phases = np.ascontiguousarray(
-                raw[:, : (n + 1) * q].reshape(len(raw), n + 1, q).transpose(2, 0, 1)
-            )
-            # Weight by weight: the sums are then the same whatever the size of the block.
-            for place, weight in enumerate(self._weights):
-                later, phase = divmod(place, q)
-                samples += phases[phase][:, later : later + n] * weight
-        self._unused = raw[:, n * q : count].copy()
+            # Sample by sample: the sums are then the same whatever the size of the block.
+            windows = sliding_window_view(raw, len(self._weights), axis=1)[:, ::q]
+            samples = np.vecdot(windows, self._weights)
+        fresh = raw[:, self._unused.shape[1] :]
+        self._unused = raw[:, n * q :].copy()
         if len(raw) > 1:
             self._remember(samples)
         self._fed += len(block)
         for number, channel in enumerate(self._channels, start=1):
-            channel.take(samples[number - 1], block[:, number - 1])
+            channel.take(samples[number - 1], fresh[number - 1])
             self._holes += [(number, hole) for hole in channel.advance()]
         decided = min((channel.decided for channel in self._channels), default=self._fed)
         return self._tell(decided)

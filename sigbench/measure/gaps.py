@@ -16,9 +16,9 @@ How: the level above 50 Hz, in steps of 5 ms, each with the three before it.
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy import signal
+from scipy.linalg import toeplitz
+from scipy.signal import butter, lfilter, residuez
 
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
@@ -40,6 +40,7 @@ TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
 _SHARP = ("dropout", "dip", "lost_buffers")
 _BATCH = 64  # steps that are worked on at a time
+_STRETCH = 32  # samples that are filtered at one stroke; a batch has a whole number of them
 _JUMP_DB = 14.0  # a return rises by more within `RISE_SECONDS`
 
 _Array = NDArray[np.float64]
@@ -63,6 +64,37 @@ def _overlap(one: Event, other: Event) -> bool:
     )
 
 
+class _Highpass:
+    """A Butterworth filter of second order for all channels, some samples at one stroke.
+
+    It is a direct part, and one pair of poles that ring on. Within a stretch of samples a matrix
+    does all of it; what rings on from before is followed from stretch to stretch.
+    """
+
+    def __init__(self, corner_hz: float, samplerate: int, channels: int) -> None:
+        residues, poles, direct = residuez(*butter(2, corner_hz, "highpass", fs=samplerate))
+        powers = poles[0] ** np.arange(_STRETCH + 1)
+        response = 2 * (residues[0] * powers[:-1]).real
+        response[0] += direct[0]
+        self._within = np.triu(toeplitz(response))
+        into, out_of = powers[-2::-1], 2 * residues[0] * powers[1:]
+        self._into = np.stack([into.real, into.imag], axis=1)
+        self._out_of = np.stack([out_of.real, -out_of.imag])
+        self._kept = powers[-1]
+        self._ringing = np.zeros((channels, 1), dtype=complex)
+
+    def filter(self, samples: _Array) -> _Array:
+        """What follows of all channels, of shape (channels, whole stretches)."""
+        stretches = samples.reshape(len(samples), -1, _STRETCH)
+        new = np.ascontiguousarray(stretches @ self._into).view(complex)[..., 0]
+        after, _ = lfilter([1.0], [1.0, -self._kept], new, zi=self._kept * self._ringing)
+        before = np.concatenate([self._ringing, after[:, :-1]], axis=1)
+        self._ringing = after[:, -1:]
+        heard = stretches @ self._within
+        heard += before.view(float).reshape(*before.shape, 2) @ self._out_of
+        return np.asarray(heard.reshape(len(samples), -1))
+
+
 class GapDetector:
     """Finds gaps in audio that comes in blocks; blocks of any sizes give the same events.
 
@@ -78,9 +110,8 @@ class GapDetector:
         self._step = max(1, round(STEP_SECONDS * samplerate))
         self._seconds = self._step / samplerate
         corner = min(LOWEST_HZ, 0.2 * samplerate)
-        self._filter = signal.butter(2, corner, "highpass", fs=samplerate, output="sos")
-        self._state = np.zeros((len(self._filter), 2, channels))
-        self._waiting = np.zeros((_BATCH * self._step, channels))
+        self._highpass = _Highpass(corner, samplerate, channels)
+        self._waiting = np.zeros((channels, _BATCH * self._step))
         self._filled = 0
         self._powers = np.zeros((SPAN - 1, channels))  # of the last single steps
         self._levels = np.zeros((0, channels))
@@ -93,7 +124,7 @@ class GapDetector:
     @property
     def open_since(self) -> tuple[float | None, ...]:
         """When a gap has begun that is not over: never told before it is."""
-        return (None,) * self._waiting.shape[1]
+        return (None,) * len(self._waiting)
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the gaps that it has shown.
@@ -103,15 +134,15 @@ class GapDetector:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        require_block(block, self._waiting.shape[1], "gap detector")
+        require_block(block, len(self._waiting), "gap detector")
         events: list[Event] = []
         used = 0
         while used < len(block):
-            n = min(len(block) - used, len(self._waiting) - self._filled)
-            self._waiting[self._filled : self._filled + n] = block[used : used + n]
+            n = min(len(block) - used, self._waiting.shape[1] - self._filled)
+            self._waiting[:, self._filled : self._filled + n] = block[used : used + n].T
             self._filled += n
             used += n
-            if self._filled == len(self._waiting):
+            if self._filled == self._waiting.shape[1]:
                 events += self._advance(_BATCH)
                 self._filled = 0
         return tuple(events)
@@ -121,13 +152,13 @@ class GapDetector:
         return tuple(self._advance(self._filled // self._step))
 
     def _advance(self, steps: int) -> list[Event]:
-        samples = self._waiting[: steps * self._step]
-        if not len(samples):
+        if not steps:
             return []
-        heard, self._state = signal.sosfilt(self._filter, samples, axis=0, zi=self._state)
-        fresh = np.mean(heard.reshape(steps, self._step, -1) ** 2, axis=1)
+        # Of an unfinished batch, at the end of the take, the rest does not count.
+        heard = self._highpass.filter(self._waiting).reshape(len(self._waiting), _BATCH, -1)
+        fresh = np.vecdot(heard, heard).T[:steps] / self._step
         powers = np.concatenate([self._powers, fresh])
-        spans = sliding_window_view(powers, SPAN, axis=0).mean(axis=-1)
+        spans = sum(powers[k : k + steps] for k in range(SPAN)) / SPAN
         levels = 10 * np.log10(np.maximum(2 * spans, 10 ** (FLOOR_DBFS / 10)))
         self._powers = powers[len(powers) - (SPAN - 1) :]
         self._levels = np.concatenate([self._levels, levels])
@@ -144,9 +175,18 @@ class GapDetector:
         start, self._looked = max(self._looked, self._first), max(self._looked, end)
         if end <= start:
             return []
-        found = []
-        for channel in range(self._levels.shape[1]):
-            found += [(channel, gap) for gap in self._gaps(channel, start, end)]
+        rise = round(RISE_SECONDS / self._seconds)
+        at = max(start - self._first, rise)
+        recent = self._levels[at - rise : end - self._first]
+        if len(recent) <= rise:
+            return []
+        lowest = np.minimum.reduce([recent[k : k - rise] for k in range(rise)])
+        jumps = recent[rise:] - lowest > _JUMP_DB
+        found = [
+            (channel, gap)
+            for channel in np.flatnonzero(jumps.any(axis=0)).tolist()
+            for gap in self._gaps(channel, at + np.flatnonzero(jumps[:, channel]))
+        ]
         found.sort(key=lambda entry: entry[1])
         near = TOGETHER_SECONDS / self._seconds
 
@@ -165,16 +205,15 @@ class GapDetector:
             for group in of_one_event(found, alike)
         ]
 
-    def _gaps(self, channel: int, start: int, end: int) -> Iterator[tuple[int, int, float]]:
-        """First step, step of the return, and depth in dB; numbers of steps from the beginning."""
+    def _gaps(self, channel: int, jumps: NDArray[np.intp]) -> Iterator[tuple[int, int, float]]:
+        """First step, step of the return, and depth in dB; numbers of steps from the beginning.
+
+        `jumps` are the levels kept that stand high above those before.
+        """
         levels = self._levels[:, channel]
         rise = round(RISE_SECONDS / self._seconds)
         steady = round(STEADY_SECONDS / self._seconds)
         longest = round(LONGEST_SECONDS / self._seconds)
-        at = np.arange(start, end) - self._first
-        at = at[at >= rise]
-        lowest = sliding_window_view(levels, rise).min(axis=-1) if len(at) else levels
-        jumps = at[levels[at] - lowest[at - rise] > _JUMP_DB]
         for place in map(int, jumps):
             back = self._back[channel]
             if back is not None and place + self._first <= back + rise:

@@ -23,7 +23,8 @@ be confirmed).
 """
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Literal, TypeVar
 
 import numpy as np
@@ -75,6 +76,7 @@ _OPEN_SECONDS = 0.07  # after which hum that lasts is told as open
 _TRIED = (5, 9, 13, 18)  # steps after which a rise is judged
 _AGAIN = 12  # and each so many later; once it is hum, four times as many
 _APART = 3  # steps between two judgements where it seems to have ended
+_OTHERS = 6  # steps in which the other channels may yet show the same burst
 _GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
 
 _Number = TypeVar("_Number", np.float64, np.complex128)
@@ -89,6 +91,7 @@ class _Burst:
     end: float | None
     depth: float
     clear: float = 0.0  # power of the comb's lines re what else they would hold
+    seen: int = 0  # step that it was told with
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +148,11 @@ def _power(z: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(z.real**2 + z.imag**2)
 
 
+@lru_cache(maxsize=8)
+def _taper(n: int) -> NDArray[np.float64]:
+    return np.hanning(n + 2)[1:-1]
+
+
 def _sums(rows: NDArray[_Number], n: int) -> NDArray[_Number]:
     """Sums over n rows each; the same bits wherever a row stands."""
     count = len(rows) - n + 1
@@ -152,6 +160,12 @@ def _sums(rows: NDArray[_Number], n: int) -> NDArray[_Number]:
     for k in range(1, n):
         total += rows[k : count + k]
     return total
+
+
+def _long(short: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Sums over the long window, of those over the short one."""
+    n = len(short) - _LONG + _WINDOW
+    return short[:n] + short[6 : n + 6] + short[12 : n + 12] + short[18:]
 
 
 class _Lines:
@@ -170,7 +184,9 @@ class _Lines:
         wave = np.exp(-1j * np.outer(np.arange(_STEP), angle))
         self._basis = np.hstack([wave.real, wave.imag])
         self._turn = -angle * _STEP  # radians that each step turns a line's phase back by
+        self._turned = lru_cache(16)(self._turned_in_block)
         self._lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+        self._near = lru_cache(8)(self._near_in_spectrum)
 
     def response(self, predictor: NDArray[np.float64]) -> NDArray[np.float64]:
         """Power that the predictor's residual has of each line, re the line's."""
@@ -180,22 +196,35 @@ class _Lines:
         """What each step of the residual holds of each line, of shape (steps, lines)."""
         n = len(residual) // _STEP
         both = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0]
+        first, last = step // _BLOCK, (step + n - 1) // _BLOCK
+        turned = np.concatenate([self._turned(block) for block in range(first, last + 1)])
         phasors = both[:, : self.count] + 1j * both[:, self.count :]
-        return np.asarray(phasors * np.exp(1j * np.outer(step + np.arange(n), self._turn)))
+        return np.asarray(phasors * turned[step - first * _BLOCK :][:n])
+
+    def _turned_in_block(self, block: int) -> NDArray[np.complex128]:
+        """How far the phase of each line is turned back in each step of a block."""
+        return np.exp(1j * np.outer(block * _BLOCK + np.arange(_BLOCK), self._turn))
 
     def is_hum(self, spectrum: NDArray[np.float64]) -> bool:
         """Whether a power spectrum, from 0 to half the rate, is steady hum and hardly more."""
-        hz = np.linspace(0, self.rate / 2, len(spectrum))
         total = spectrum.sum()
-        for mains in _MAINS_HZ:
-            number = np.round(hz / mains)
-            near = (np.abs(hz - number * mains) <= TOLERANCE * number * mains + 3) & (number > 0)
+        for near, number in self._near(len(spectrum)):
             if spectrum[near].sum() < _ALL_HUM * total:
                 continue
-            each = np.bincount(number[near].astype(int), weights=spectrum[near])
+            each = np.bincount(number, weights=spectrum[near])
             if np.sum(each > 1e-3 * total) > 1 and each[:4].max() > _LOW_SHARE * total:
                 return True
         return False
+
+    def _near_in_spectrum(self, size: int) -> list[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+        """For each mains frequency, the bins near its lines, and those lines' numbers."""
+        hz = np.linspace(0, self.rate / 2, size)
+        found = []
+        for mains in _MAINS_HZ:
+            number = np.round(hz / mains)
+            near = (np.abs(hz - number * mains) <= TOLERANCE * number * mains + 3) & (number > 0)
+            found.append((np.flatnonzero(near), number[near].astype(int)))
+        return found
 
 
 class _Channel:
@@ -224,24 +253,34 @@ class _Channel:
         self._seen = 0  # step that it was seen with
         self._judged = 0  # steps after which it was judged last
         self._heights: list[float] = []
+        self._calm = True  # whether the last step was none of a rise
         self._deaf = 0  # step up to which nothing new is suspected
+        # What fits have in common, as long as the predictor stays.
+        self._comb = lru_cache(4)(self._comb_of)
+        self._own_step = lru_cache(64)(self._own_step_at)
+
+    @property
+    def known(self) -> int:
+        """Steps that have been taken."""
+        return self._step
 
     def take(self, signal: NDArray[np.float64]) -> list[_Burst]:
         """The bursts that ended with these decimated samples: whole steps."""
         found: list[_Burst] = []
         at, steps = 0, len(signal) // _STEP
         while at < steps:
-            n = steps - at
+            n = min(steps - at, _BLOCK)
             if self._rise is None:
-                n = min(n, self._learn_at - self._step)
+                n = min(n, max(1, self._learn_at - self._step))
             before = self._step
             if self._predictor is None:
                 self._append(signal[at * _STEP : (at + n) * _STEP])
                 self._step += n
             else:
-                found += self._listen(signal[at * _STEP : (at + n) * _STEP])
+                ended = self._listen(signal[at * _STEP : (at + n) * _STEP])
+                found += [replace(burst, seen=self._step) for burst in ended]
             at += self._step - before
-            if self._rise is None and self._step >= self._learn_at:
+            if self._calm and self._step >= self._learn_at:
                 self._learn_on()
             self._trim()
         return found
@@ -254,7 +293,8 @@ class _Channel:
         if not isinstance(burst, _Burst):
             return []
         lasted = burst.end is None or burst.end > end - 2 * _PAIR * _STEP / self._rate
-        return [_Burst(burst.start, end if lasted else burst.end, burst.depth)]
+        burst = replace(burst, end=end if lasted else burst.end, seen=self._step)
+        return [burst]
 
     def _seconds(self, sample: int) -> float:
         """When the sample came; an edge lies half a sample before it."""
@@ -277,12 +317,13 @@ class _Channel:
         self._append(signal)
         n = len(signal) // _STEP
         short = _sums(self._phasors[-n - _LONG + 1 :], _WINDOW)
-        long = short[:n] + short[6 : n + 6] + short[12 : n + 12] + short[18:]
+        long = _long(short)
         height = self._height(_power(short[-n:]) / self._usual)
         height_long = self._height(_power(long) / self._usual_long)
         hot = (height > _SUSPECT) | (height_long > _SUSPECT)
         if self._rise is None and not hot[max(0, self._deaf - self._step) :].any():
             self._step += n
+            self._calm = True
             return []
         for k in range(n):
             self._step += 1
@@ -291,6 +332,7 @@ class _Channel:
                 self._seen = self._step
                 self._judged = 0
                 self._heights = []
+            self._calm = self._rise is None
             if self._rise is not None:
                 self._heights.append(float(height[k]))
                 changed, burst = self._follow()
@@ -332,9 +374,9 @@ class _Channel:
             return
         # How well the model did on what it had not heard yet.
         if self._predictor is not None and self._step - self._since > _LEARN:
-            recent = self._phasors[-n:]
-            long = _power(_sums(recent, _LONG)).mean(axis=0) if n >= 36 else None
-            short = _power(_sums(recent, _WINDOW)).mean(axis=0)
+            sums = _sums(self._phasors[-n:], _WINDOW)
+            long = _power(_long(sums)).mean(axis=0) if n >= 36 else None
+            short = _power(sums).mean(axis=0)
             self._before.append((short, long, float(np.mean(self._residual[-n * _STEP :] ** 2))))
         self._learn(_LEARN if self._predictor is not None else _FIRST)
         age = self._step - self._since
@@ -351,7 +393,7 @@ class _Channel:
         """Learn the predictor and the usual levels from the last steps."""
         steps = min(steps, self._step - max(self._since, self._clean), len(self._phasors))
         n = steps * _STEP
-        windowed = self._signal[-n:] * np.hanning(n + 2)[1:-1]
+        windowed = self._signal[-n:] * _taper(n)
         spectrum = _power(np.fft.rfft(windowed, 1 << (n + _ORDER).bit_length()))
         if n > self._rate / 2 and self._lines.is_hum(spectrum):
             self._predictor = np.zeros(_ORDER + 1)  # hum is not taken out of hum
@@ -361,6 +403,8 @@ class _Channel:
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
             weights = solve_toeplitz(covariance[:-1], covariance[1:], check_finite=False)
             self._predictor = np.concatenate([[1.0], -weights])
+        self._comb.cache_clear()
+        self._own_step.cache_clear()
         cut = max(0, len(self._phasors) - max(steps, 60))
         self._signal = self._signal[cut * _STEP :]
         self._first += cut
@@ -371,9 +415,10 @@ class _Channel:
         few = 1 + 6 / max(1, len(heard) - _WINDOW + 1)
         least = 10 ** (LEAST_DBFS / 10) / 2 * self._lines.response(self._predictor)
         least *= (_WINDOW * _STEP) ** 2 / 20
-        self._usual = np.maximum(few * _power(_sums(heard, _WINDOW)).mean(axis=0), least)
+        sums = _sums(heard, _WINDOW)
+        self._usual = np.maximum(few * _power(sums).mean(axis=0), least)
         if len(heard) >= 36:
-            long = few * _power(_sums(heard, _LONG)).mean(axis=0)
+            long = few * _power(_long(sums)).mean(axis=0)
             self._usual_long = np.maximum(long, 16 * least)
         else:
             self._usual_long = np.full(self._lines.count, np.inf)
@@ -572,40 +617,53 @@ class _Channel:
         """
         assert self._predictor is not None
         time = np.arange(low, high)
-        numbers = self._lines.number[self._lines.comb[mains]]
-        angle = 2 * np.pi * frequency * numbers / self._rate
-        lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
-        passed = np.zeros((_ORDER + 2, len(numbers)), complex)
-        passed[1:] = np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0)
+        waves, passed = self._comb(mains, frequency, high - low)
         gate = passed[np.clip(time - start + 1, 0, _ORDER + 1)]
         if end < high:
             gate = gate - passed[np.clip(time - end + 1, 0, _ORDER + 1)]
-        waves = np.exp(1j * np.outer(time - low, angle)) * gate
+        waves = waves * gate
         columns = [waves.real, -waves.imag]
         edges = (edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high)
         matrix = np.hstack(columns + [self._own_steps(edge, low, high) for edge in edges])
         begin = self._first * _STEP
         residual = self._residual[low - begin : high - begin]
         gram = matrix.T @ matrix
-        gram[np.diag_indices_from(gram)] *= 1 + 1e-7
-        gram[np.diag_indices_from(gram)] += 1e-30
+        diagonal = np.einsum("ii->i", gram)
+        diagonal *= 1 + 1e-7
+        diagonal += 1e-30
         weights = np.linalg.solve(gram, matrix.T @ residual)
-        n = len(numbers)
+        n = waves.shape[1]
         phasors = weights[:n] + 1j * weights[n : 2 * n]
         return _Fit(residual - matrix @ weights, (waves * phasors).real, phasors)
 
+    def _comb_of(
+        self, mains: float, frequency: float, n: int
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+        """Waves of a comb's lines, and what the predictor lets through of them by and by."""
+        assert self._predictor is not None
+        numbers = self._lines.number[self._lines.comb[mains]]
+        angle = 2 * np.pi * frequency * numbers / self._rate
+        lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+        passed = np.zeros((_ORDER + 2, len(numbers)), complex)
+        passed[1:] = np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0)
+        return np.exp(1j * np.outer(np.arange(n), angle)), passed
+
     def _own_steps(self, edge: int, low: int, high: int) -> NDArray[np.float64]:
         """What is left by the predictor if the sound steps in level at, or near, the edge."""
-        assert self._predictor is not None
         columns = np.zeros((high - low, len(_LAGS)))
-        begin = self._first * _STEP - _ORDER
         for column, lag in enumerate(_LAGS):
             at = edge + lag
             n = min(_ORDER, high - at)
-            past = np.concatenate([self._signal[at - begin - _ORDER : at - begin], np.zeros(n)])
-            step = np.correlate(past, self._predictor[::-1], "valid")
-            columns[at - low : at - low + n, column] = step[:n]
+            columns[at - low : at - low + n, column] = self._own_step(at)[:n]
         return columns
+
+    def _own_step_at(self, at: int) -> NDArray[np.float64]:
+        """What the predictor leaves of the sound where it ends, which is that of its past."""
+        assert self._predictor is not None
+        begin = self._first * _STEP - _ORDER
+        past = self._signal[at - begin - _ORDER : at - begin]
+        ended = np.concatenate([past, np.zeros(_ORDER)])
+        return np.correlate(ended, self._predictor[::-1], "valid")[:_ORDER]
 
     def _verdict(self, guess: _Guess, late: bool) -> _Burst | _Verdict:
         """Whether the guess is hum."""
@@ -677,8 +735,9 @@ class HumBurstDetector:
     """Finds bursts of mains hum in audio that comes in blocks.
 
     Blocks of any sizes give the same events: all work is done in steps at fixed positions of the
-    take. Memory is bounded. An event is told at most 100 ms after its end; hum that stays for
-    `MAX_SECONDS` is told then. Nothing is found in the first 0.4 s of a take.
+    take. Memory is bounded. An event is told at most 100 ms after its end, or 160 ms where other
+    channels may show the same; hum that stays for `MAX_SECONDS` is told then. Nothing is found in
+    the first 0.4 s of a take.
 
     Parameters
     ----------
@@ -746,31 +805,37 @@ class HumBurstDetector:
             If the block has another number of channels, or values that are not finite.
         """
         require_block(block, len(self._channels), "hum detector")
-        events: list[Event] = []
+        slow: list[NDArray[np.float64]] = []
         used = 0
         while used < len(block):
             if self._filled == 0 and len(block) - used >= self._chunk:
                 n = min(len(block) - used, self._largest) // self._chunk * self._chunk
-                events += self._advance(block[used : used + n])
+                slow.append(self._decimated(block[used : used + n]))
             else:
                 n = min(len(block) - used, self._chunk - self._filled)
                 self._waiting[self._filled : self._filled + n] = block[used : used + n]
                 self._filled += n
                 if self._filled == self._chunk:
                     self._filled = 0
-                    events += self._advance(self._waiting)
+                    slow.append(self._decimated(self._waiting))
             used += n
         self._fed += len(block)
-        return tuple(events)
+        if not slow:
+            return ()
+        known = np.concatenate(slow, axis=1)
+        for number, channel in enumerate(self._channels, start=1):
+            self._bursts += [(number, burst) for burst in channel.take(known[number - 1])]
+        return tuple(self._tell(self._channels[0].known))
 
     def finish(self) -> tuple[Event, ...]:
         """No more blocks: the events that were still open."""
         end = self._fed / self._samplerate
         for number, channel in enumerate(self._channels, start=1):
             self._bursts += [(number, burst) for burst in channel.finish(end)]
-        return tuple(self._tell())
+        return tuple(self._tell(np.inf))
 
-    def _advance(self, frames: Samples) -> list[Event]:
+    def _decimated(self, frames: Samples) -> NDArray[np.float64]:
+        """Whole pairs of steps, decimated, of shape (channels, samples)."""
         pairs = len(frames) // self._chunk
         channels = len(self._channels)
         rows = pairs * self._rows
@@ -785,37 +850,43 @@ class HumBurstDetector:
         self._middle = middle[:, rows:].copy()
         windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
         windows = np.ascontiguousarray(windows[:, :: self._rows])[:, :, np.newaxis]
-        slow = np.matmul(windows, self._second).reshape(channels, -1)
-        for number, channel in enumerate(self._channels, start=1):
-            self._bursts += [(number, burst) for burst in channel.take(slow[number - 1])]
-        return self._tell()
+        return np.asarray(np.matmul(windows, self._second).reshape(channels, -1))
 
-    def _tell(self) -> list[Event]:
-        """The bursts as events, the same one in several channels as one."""
-        if not self._bursts:
-            return []
+    def _tell(self, known: float) -> list[Event]:
+        """The bursts as events, the same one in several channels as one.
+
+        `known` is the step that all channels are known up to.
+        """
 
         def ended(burst: _Burst) -> float:
             return burst.start if burst.end is None else burst.end
 
         def alike(first: _Burst, burst: _Burst) -> bool:
             return (
-                abs(burst.start - first.start) <= SIMULTANEOUS_SECONDS
+                burst.seen <= first.seen + _OTHERS
+                and abs(burst.start - first.start) <= SIMULTANEOUS_SECONDS
                 and abs(ended(burst) - ended(first)) <= SIMULTANEOUS_SECONDS
             )
 
-        groups = of_one_event(sorted(self._bursts, key=lambda b: (b[1].start, b[0])), alike)
-        self._bursts = []
-        return [
-            Event(
-                "hum_burst",
-                max(0.0, min(burst.start for _, burst in group)),
-                max(ended(burst) for _, burst in group),
-                tuple(sorted(number for number, _ in group)),
-                max(burst.depth for _, burst in group),
+        others = _OTHERS if len(self._channels) > 1 else 0
+        self._bursts.sort(key=lambda b: (b[1].seen, b[1].start, b[0]))
+        events: list[Event] = []
+        waiting: list[tuple[int, _Burst]] = []
+        for group in of_one_event(self._bursts, alike):
+            if group[0][1].seen + others > known:
+                waiting += group
+                continue
+            events.append(
+                Event(
+                    "hum_burst",
+                    max(0.0, min(burst.start for _, burst in group)),
+                    max(ended(burst) for _, burst in group),
+                    tuple(sorted(number for number, _ in group)),
+                    max(burst.depth for _, burst in group),
+                )
             )
-            for group in groups
-        ]
+        self._bursts = waiting
+        return events
 
 
 def find_hum_bursts(signal: Samples, samplerate: int) -> tuple[Event, ...]:

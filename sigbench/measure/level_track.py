@@ -24,7 +24,7 @@ TONE_SECONDS = 0.1  # a step of the tone
 LOWEST_TONE_HZ = 40.0  # four lobes of the window away from zero
 PULL_HZ = 8.0  # how far from the expected frequency the tone may be; half a turn is 10 Hz
 TONE_SHARE_DB = -20.0  # a tone weaker than this re the whole sound is not followed
-_LEVEL_BATCH = 16  # steps that are worked on at a time, at most
+_LEVEL_BATCH = 64  # steps that are worked on at a time, at most
 
 
 @dataclass(frozen=True, slots=True)

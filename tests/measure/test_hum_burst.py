@@ -117,6 +117,23 @@ def test_blocks_of_any_sizes_give_identical_events(sizes):
     assert (*events, *detector.finish()) == whole
 
 
+@pytest.mark.parametrize("frames", [480, 12 * RATE])
+def test_a_burst_on_two_channels_is_one_event_however_large_the_blocks(frames):
+    # The channels differ in level and noise: one tells of a burst some steps before the other.
+    t = np.arange(12 * RATE) / RATE
+    note = 0.3 * np.sin(2 * np.pi * 440 * t)
+    inside = (t > 1) & (t % 1.1 < np.where(t < 6, 0.06, 0.1))
+    strong = noisy(note + inside * hum(t, 50.1, -20), 3e-3)
+    weak = noisy(0.5 * note + inside * hum(t, 50.1, -35), 1e-4, seed=1)
+    take = np.column_stack([strong, weak])
+    detector = HumBurstDetector(RATE, 2)
+    events = [e for at in range(0, len(t), frames) for e in detector.feed(take[at : at + frames])]
+    events += detector.finish()
+    assert [(round(e.start, 1), e.channels) for e in events] == [
+        (round(1.1 * k, 1), (1, 2)) for k in range(1, 11)
+    ]
+
+
 @pytest.mark.parametrize("end", np.linspace(2.0, 2.018, 7))
 def test_a_burst_is_told_within_100_ms_of_its_end(end):
     t = np.arange(3 * RATE) / RATE
