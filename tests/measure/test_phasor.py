@@ -20,7 +20,7 @@ def test_frames_are_turned_as_the_exponential_says(frames):
 @pytest.mark.parametrize("frames", [1, 2, 3, 1000, 1024, 99_991])
 def test_sums_are_those_of_a_fourier_transform(frames):
     signal = np.random.default_rng(frames).standard_normal(frames)
-    bins = np.unique([0, 1, frames // 3, frames // 2])
+    bins = np.unique([0, frames // 7, frames // 3, frames // 2])
     found = line_sums(signal, bins / frames)
     size = np.sqrt(np.sum(signal**2))
     assert np.allclose(found, np.fft.fft(signal)[bins], rtol=0, atol=1e-9 * size)
