@@ -4,6 +4,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -41,7 +42,7 @@ def transient(circuit: str, nodes: Sequence[str], *, seconds: float, samplerate:
         f"linearize {' '.join(names)}",
         f"wrdata result {' '.join(names)}",
     ]
-    table = _run(circuit, control)
+    table = _run(circuit, tuple(control))
     return table[:, 1::2]
 
 
@@ -55,7 +56,7 @@ def response(circuit: str, nodes: Sequence[str], frequencies: Floats) -> NDArray
         *(f"let {name} = {node}" for name, node in zip(names, nodes, strict=True)),
         f"wrdata result {' '.join(names)}",
     ]
-    table = _run(circuit, control)
+    table = _run(circuit, tuple(control))
     own = table[:, 0]
     columns = [table[:, 3 * k + 1] + 1j * table[:, 3 * k + 2] for k in range(len(nodes))]
     # The grid is fine: what lies between two of its points is a straight line in log f.
@@ -66,7 +67,8 @@ def response(circuit: str, nodes: Sequence[str], frequencies: Floats) -> NDArray
     )
 
 
-def _run(circuit: str, control: Sequence[str]) -> Floats:
+@lru_cache(maxsize=4)  # seconds of work each, and the same circuit is often recorded again
+def _run(circuit: str, control: tuple[str, ...]) -> Floats:
     program = shutil.which("ngspice")
     if program is None:
         raise RequestError(
@@ -96,4 +98,6 @@ def _run(circuit: str, control: Sequence[str]) -> Floats:
         if not result.exists():
             said = (done.stdout + done.stderr).strip().splitlines()
             raise RequestError(f"ngspice found no solution: {' / '.join(said[-3:])}")
-        return np.loadtxt(result)
+        table = np.loadtxt(result)
+        table.setflags(write=False)
+        return table

@@ -394,9 +394,15 @@ def _at_other_clock(signal: Floats, ratio: float) -> Floats:
         at = np.arange(start, min(start + (1 << 16), len(signal))) * ratio
         at = at[at < len(signal) - 1]
         whole = np.floor(at).astype(np.int64)
+        # Every tap lies equally far between two points of the table.
+        place = (at - whole) * _SINC_TABLE
+        below = place.astype(np.int64)
+        share = place - below
         piece = np.zeros(len(at))
         for tap in range(1 - half, half + 1):
-            piece += padded[whole + tap + half] * np.interp(at - whole - tap, away, kernel)
+            low = kernel.take(below + (half - tap) * _SINC_TABLE)
+            high = kernel.take(below + (half - tap) * _SINC_TABLE + 1)
+            piece += padded.take(whole + tap + half) * (low + share * (high - low))
         result[start : start + len(at)] = piece
     return result
 

@@ -16,6 +16,7 @@ from scipy.interpolate import BSpline, CubicSpline
 from scipy.linalg import solveh_banded
 
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.phasor import rotations
 from sigbench.measure.spectrum import (
     FLOOR_BINS,
     LOBE_BINS,
@@ -536,11 +537,10 @@ def _ridge_phase(
     low = int(frequency_hz / pull * padded / samplerate) - 1
     high = int(frequency_hz * pull * padded / samplerate) + 2
     bins = np.arange(max(low, 1), high + 1)
-    kernel = np.exp(-2j * np.pi * np.outer(np.arange(length), bins) / padded)
-    kernel *= np.hanning(length)[:, None]
+    kernel = rotations(length, bins / padded).T
     starts = hop * np.arange(count)
-    segments = np.lib.stride_tricks.sliding_window_view(signal, length)[starts]
-    power = np.abs(segments @ kernel) ** 2
+    segments = np.lib.stride_tricks.sliding_window_view(signal, length)[starts] * np.hanning(length)
+    power = (segments @ kernel.real) ** 2 + (segments @ kernel.imag) ** 2
     best = np.argmax(power, axis=1)
     inside = np.clip(best, 1, len(bins) - 2)
     left, middle, right = (np.log(power[np.arange(count), inside + d] + 1e-300) for d in (-1, 0, 1))

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.signal import resample_poly
 
 from sigbench.measure.estimate import Estimate, decibels
+from sigbench.measure.phasor import line_sums, rotations
 from sigbench.units import FULL_SCALE_SINE_RMS
 
 NOMINAL_HZ = (50.0, 60.0)
@@ -190,8 +191,7 @@ def comb_waveform(
             continue
         for block, following in zip(mains.blocks, (*mains.blocks[1:], None), strict=True):
             end = frames if following is None else following.start
-            angle = 2 * np.pi * number * block.frequency_hz / samplerate
-            turned = np.exp(1j * angle * np.arange(end - block.start))
+            (turned,) = rotations(end - block.start, number * block.frequency_hz / samplerate)
             waveform[block.start : end] += np.real(block.amplitudes[number - 1] * turned)
     return waveform
 
@@ -316,11 +316,23 @@ def _joint_fit(
     numbers: NDArray[np.int64],
 ) -> NDArray[np.complex128]:
     """Complex peak amplitudes of all lines at once, Hann-weighted least squares."""
-    angle = 2 * np.pi * frequency_hz * np.arange(len(block)) / rate
-    rotations = np.power(np.exp(1j * angle), numbers[:, None])
-    basis = np.concatenate([rotations.real, -rotations.imag])
-    weighted = basis * _hann(len(block))
-    solution = np.linalg.lstsq(weighted @ basis.T, weighted @ block, rcond=None)[0]
+    window = _hann(len(block))
+    turn = frequency_hz / rate
+    # Products of two of the lines' sines and cosines turn with the sum and the difference of their
+    # numbers: the window's own sums at these are all that the normal matrix is made of.
+    window_sums = line_sums(window, np.arange(2 * numbers[-1] + 1) * turn)
+    cosines, sines = window_sums.real, -window_sums.imag
+    together, apart = numbers[:, None] + numbers, numbers[:, None] - numbers
+    even, odd = cosines[abs(apart)], np.sign(apart) * sines[abs(apart)]
+    crossed = (odd - sines[together]) / 2
+    normal = np.block(
+        [
+            [(even + cosines[together]) / 2, crossed],
+            [crossed.T, (even - cosines[together]) / 2],
+        ]
+    )
+    right = line_sums(window * block, numbers * turn)
+    solution = np.linalg.lstsq(normal, np.concatenate([right.real, right.imag]), rcond=None)[0]
     half = len(numbers)
     return np.asarray(solution[:half] + 1j * solution[half:])
 
@@ -328,27 +340,23 @@ def _joint_fit(
 def _refine(block: NDArray[np.float64], rate: float, comb: _Candidate) -> tuple[float, float]:
     """Frequency of the comb from the phase that each line gains between the block's halves."""
     seconds = len(block) / rate
-    time = np.arange(len(block)) / rate
     half = len(block) // 2
-    shapes = (_hann(half), _hann(len(block) - half))
+    parts = [
+        part * (hann := _hann(len(part))) / np.sum(hann) for part in (block[:half], block[half:])
+    ]
     frequency = comb.frequency_hz
     variance = np.inf
     for _ in range(3):
-        angle = 2 * np.pi * frequency * time
-        weights, offsets = [], []
-        for k, noise in zip(comb.numbers, comb.noise, strict=True):
-            turned = block * np.exp(-1j * k * angle)
-            first = np.dot(shapes[0], turned[:half]) / np.sum(shapes[0])
-            second = np.dot(shapes[1], turned[half:]) / np.sum(shapes[1])
-            ratio = 2 * min(abs(first), abs(second)) ** 2 / (2 * noise)
-            if ratio < 10:  # a phase from noise says nothing
-                continue
-            turn = np.angle(second * np.conj(first))
-            if abs(turn) > np.pi / 2:  # too far off for this line: lower ones decide first
-                continue
-            offsets.append(turn / (2 * np.pi * k * seconds / 2))
-            weights.append(ratio * k**2)
-        if not weights:
+        cycles = comb.numbers * frequency / rate
+        first, second = (line_sums(part, cycles) for part in parts)
+        turns = np.angle(second * np.exp(-2j * np.pi * cycles * half) * np.conj(first))
+        ratios = np.minimum(np.abs(first), np.abs(second)) ** 2 / comb.noise
+        # A phase from noise says nothing; one too far off leaves it to lower lines to decide first.
+        tells = (ratios >= 10) & (np.abs(turns) <= np.pi / 2)
+        numbers = comb.numbers[tells]
+        offsets = turns[tells] / (np.pi * numbers * seconds)
+        weights = ratios[tells] * numbers**2
+        if not len(weights):
             return comb.frequency_hz, float((1 / (4 * seconds)) ** 2)
         offset = float(np.average(offsets, weights=weights))
         frequency += offset

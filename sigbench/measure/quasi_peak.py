@@ -96,16 +96,14 @@ def _run(
     columns: Array, course: Array, start: Array, charge: float, discharge: float
 ) -> tuple[Array, Array]:
     """Run all segments from their start values; their ends, and how these follow the starts."""
-    value = start.copy()
-    excess = np.empty_like(start)
-    charging = np.zeros_like(start)
-    for row, result in zip(columns, course, strict=True):
-        np.subtract(row, value, out=excess)
-        np.maximum(excess, 0, out=excess)
-        charging += excess > 0
-        value *= 1 - discharge
-        excess *= charge
-        value += excess
-        result[:] = value
-    held = len(columns) - charging
-    return value, (1 - charge - discharge) ** charging * (1 - discharge) ** held
+    # Whether it charges or only leaks, the higher of the two courses is the one that is taken.
+    leaking, charging = 1 - discharge, 1 - charge - discharge
+    value, leaked = start, np.empty_like(start)
+    for row, result in zip(charge * columns, course, strict=True):
+        np.multiply(value, charging, out=result)
+        result += row
+        np.multiply(value, leaking, out=leaked)
+        value = np.maximum(result, leaked, out=result)
+    before = np.concatenate([start[np.newaxis], course[:-1]])
+    charged = np.count_nonzero(columns > before, axis=0)
+    return value.copy(), charging**charged * leaking ** (len(columns) - charged)

@@ -10,6 +10,7 @@ from scipy.signal.windows import blackmanharris
 
 from sigbench.errors import RequestError, SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.phasor import line_sums
 from sigbench.units import NEPER_DB, ratio_to_db
 
 REFERENCE_HZ = 1000.0
@@ -119,18 +120,11 @@ def response(
     window = blackmanharris(frames, sym=False)
     window /= window.sum() / 2
     windowed = window * (signal - signal.mean())
-    amplitudes = np.array([_line(windowed, f / samplerate) for f in tones])
     # Noise beside each tone: two lobes away, where no neighbour reaches.
-    noise = np.array(
-        [
-            np.sqrt(
-                np.mean([_line(windowed, (f + s * lobe) / samplerate) ** 2 for s in (-1.6, 1.6)])
-            )
-            if _is_clear(tones, f, 1.6 * lobe, lobe, samplerate)
-            else 0.0
-            for f in tones
-        ]
-    )
+    places = np.concatenate([tones, tones - 1.6 * lobe, tones + 1.6 * lobe])
+    amplitudes, *beside = np.split(np.abs(line_sums(windowed, places / samplerate)), 3)
+    clear = [_is_clear(tones, f, 1.6 * lobe, lobe, samplerate) for f in tones]
+    noise = np.where(clear, np.sqrt(np.mean(np.square(beside), axis=0)), 0.0)
     density = np.median(noise[noise > 0]) if np.any(noise > 0) else 0.0
     noise = np.maximum(noise, density)
     at = int(np.argmin(np.abs(np.log(tones / REFERENCE_HZ))))
@@ -146,10 +140,6 @@ def response(
         low_corner(frequencies, estimates),
         high_corner(frequencies, estimates),
     )
-
-
-def _line(windowed: NDArray[np.float64], cycles: float) -> float:
-    return float(abs(np.dot(windowed, np.exp(-2j * np.pi * cycles * np.arange(len(windowed))))))
 
 
 def _is_clear(

@@ -186,23 +186,28 @@ def measure_trend(
     settling = _smooth(known.places)
     line, exponentials = settling[:, :2], settling[:, 2:]
     since = np.zeros_like(t) if onset_seconds is None else known.times - onset_seconds
-    if np.sum(since >= 0) >= POINTS_AFTER and np.sum(since < 0) >= POINTS_AFTER:
+    changed = np.sum(since >= 0) >= POINTS_AFTER and np.sum(since < 0) >= POINTS_AFTER
+    if changed:
         late, length = np.maximum(since, 0.0), float(np.ptp(t))
         settled = [1 - np.exp(-late / (share * length)) for share in _AFTER_SETTLING]
         line = np.column_stack([line, since >= 0, late / length, *settled])
     # Values that lie on a smooth course to the last bit leave nothing but rounding.
     rounding = max(1e-12 * float(np.max(np.abs(x))), 1e-300)
     n, few, more = len(x), line.shape[1], exponentials.shape[1]
+    noises = _noises(known.places.tobytes())
+    courses = (
+        tuple(_course(noise, line, exponentials) for noise in noises)
+        if changed
+        else _settling_courses(known.places.tobytes())
+    )
     likelihoods, scales, freedoms = [], [], []
-    for noise in _noises(known.places.tobytes()):
-        white = solve_triangular(noise.root, np.column_stack([line, exponentials, x]), lower=True)
-        q, upper = np.linalg.qr(white[:, :-1])
-        shares_of_power = np.square(q.T @ white[:, -1])
-        rest = float(np.dot(white[:, -1], white[:, -1])) - float(np.sum(shares_of_power))
+    for noise, course in zip(noises, courses, strict=True):
+        white = solve_triangular(noise.root, x, lower=True)
+        shares_of_power = np.square(course.basis.T @ white)
+        rest = float(np.dot(white, white)) - float(np.sum(shares_of_power))
         rest = max(rest, n * rounding**2)
         straight = rest + float(np.sum(shares_of_power[few:]))
-        turned = np.log(np.maximum(np.abs(np.diag(upper)[:few]), 1e-300))
-        base = noise.weight - noise.determinant - float(np.sum(turned))
+        base = noise.weight - noise.determinant - course.determinant
         # The line alone; and the exponentials too, with a prior that is worth one point.
         both = (straight + n * rest) / (1 + n)
         likelihoods += [
@@ -364,6 +369,28 @@ class _Noise:
     root: NDArray[np.float64]
     determinant: float  # logarithm of the root's
     weight: float  # logarithm of how likely it is beforehand
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Course:
+    """A course that a trend may have, as it looks where one kind of scatter is made white."""
+
+    basis: NDArray[np.float64]  # orthonormal; the line first
+    determinant: float  # logarithm of that of the line's triangular factor
+
+
+def _course(noise: _Noise, line: NDArray[np.float64], exponentials: NDArray[np.float64]) -> _Course:
+    white = solve_triangular(noise.root, np.column_stack([line, exponentials]), lower=True)
+    basis, upper = np.linalg.qr(white)
+    turned = np.log(np.maximum(np.abs(np.diag(upper)[: line.shape[1]]), 1e-300))
+    return _Course(basis, float(np.sum(turned)))
+
+
+@lru_cache(maxsize=2)  # as `_noises`; an entry is 1 MB at most
+def _settling_courses(places: bytes) -> tuple[_Course, ...]:
+    """A straight line with settling, under each of the noises."""
+    settling = _smooth(np.frombuffer(places, dtype=np.int_))
+    return tuple(_course(noise, settling[:, :2], settling[:, 2:]) for noise in _noises(places))
 
 
 @lru_cache(maxsize=2)  # the courses of a soak have two lengths; one entry is 15 MB at most

@@ -39,6 +39,9 @@ ONE_RAIL = Parts(
 )
 
 
+GOOD = Parts(right=Channel(gang=0.95, noise_volts=9e-6))
+
+
 def measured(parts):
     rng = np.random.default_rng(3)
     return list(observe(record(parts, rng), parts.mains_hz, rng).values())
@@ -91,7 +94,7 @@ def test_corner_and_capacitance_are_those_of_the_small_signal_analysis():
 
 def test_the_loud_note_has_the_level_that_the_parts_give():
     """Divider and gain by hand: pot at half, gain 2, series resistances against the load."""
-    recorded = record(Parts(), np.random.default_rng(1))
+    recorded = record(GOOD, np.random.default_rng(1))
     found = measure(recorded.takes["main", "loud"], "tone", CheckSettings(frequency_hz=440.0))
     (level,) = [r for r in found.readings if r.name == "tone_level" and r.channel == 1]
     half = 0.5 * 100e3 / (100e3 + 2.5e3)  # unloaded middle of 10 kohm has 2.5 kohm
@@ -110,7 +113,7 @@ def test_a_fault_of_the_circuit_is_named_first():
 
 
 def test_a_good_circuit_gives_no_cause():
-    ranking = rank(gather(measured(Parts(right=Channel(gang=0.95, noise_volts=9e-6)))))
+    ranking = rank(gather(measured(GOOD)))
     assert ranking.healthy > 0.5
     assert all(c.score < 0.2 for c in ranking.causes)
 
@@ -139,8 +142,9 @@ def test_a_contact_opens_when_it_is_told_and_only_then(contact):
 
 def test_the_pot_divides_as_kirchhoff_says():
     """A loaded divider: a worn wiper's ohms come in series with what it feeds."""
-    worn = Parts(left=Channel(worn=((0.0, 1.0),), worn_ohms=1e5, wiper_ohms=0.0))
-    good = replace(worn, left=Channel(wiper_ohms=0.0), right=Channel(wiper_ohms=0.0))
+    sound = Channel(wiper_ohms=0.0)
+    worn = Parts(left=Channel(worn=((0.0, 1.0),), worn_ohms=1e5, wiper_ohms=0.0), right=sound)
+    good = replace(worn, left=sound)
     levels = [
         record(parts, np.random.default_rng(2)).takes["main", "pot"].samples[:, 0]
         for parts in (worn, good)

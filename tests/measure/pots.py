@@ -7,6 +7,7 @@ the spots that the wiper meets, some of them in every pass, others not, and fret
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -131,7 +132,9 @@ def sine(frames: int, hertz: float = 997.0) -> np.ndarray:
     return 0.3 * np.sin(2 * np.pi * hertz * np.arange(frames) / RATE + 0.3)
 
 
+@lru_cache(maxsize=4)
 def saw(frames: int, hertz: float = 220.0) -> np.ndarray:
+    """Many turns of a control are made with the same one."""
     t = np.arange(frames) / RATE
     return 0.2 * sum(
         np.sin(2 * np.pi * k * hertz * t + 0.1 * k) / k for k in range(1, int(8e3 / hertz) + 1)

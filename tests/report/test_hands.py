@@ -1,6 +1,7 @@
 """Report of what hands do: a control turned, jacks moved, a unit left running."""
 
 from dataclasses import replace
+from functools import cache
 from xml.etree import ElementTree
 
 import numpy as np
@@ -16,18 +17,18 @@ from sigbench.report.tallies import tally_table
 from sigbench.report.turned import turned_plots, turned_twice
 from tests.report.hands import NAMES, UNIT, left_running, make_hands
 
-HANDS = make_hands()
+hands = cache(make_hands)
 POT, JACK, SOAK = range(3)
 
 
 def content(**changes):
     arguments = {
-        "before": HANDS.before,
-        "comparison": HANDS.comparison,
-        "takes": HANDS.look_up,
+        "before": hands().before,
+        "comparison": hands().comparison,
+        "takes": hands().look_up,
         "made": "2026-11-25",
     }
-    return build_content(UNIT, HANDS.after, **(arguments | changes))
+    return build_content(UNIT, hands().after, **(arguments | changes))
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +79,7 @@ def test_the_taper_is_drawn_beside_its_law(report):
 
 
 def test_a_law_that_was_not_told_is_one_for_both_stages():
-    takes = [HANDS.look_up(runs[POT].takes[0]) for runs in (HANDS.before, HANDS.after)]
+    takes = [hands().look_up(runs[POT].takes[0]) for runs in (hands().before, hands().after)]
     found = turned_twice(*takes, CheckSettings())
     assert {one.taper for one in (*found.before, *found.after)} == {found.after[0].taper}
     first = next(turned_plots(found, *NAMES, channel, 2))
@@ -110,14 +111,14 @@ def test_a_jack_of_one_stage_alone_is_not_left_out():
     def renamed(event):
         return replace(event, place="phones") if event.place == "main R" else event
 
-    after = HANDS.after[JACK]
+    after = hands().after[JACK]
     (found,) = after.measurements
     other = replace(found, events=tuple(map(renamed, found.events)))
-    table = tally_table(HANDS.before[JACK], replace(after, measurements=(other, other)), *NAMES)
+    table = tally_table(hands().before[JACK], replace(after, measurements=(other, other)), *NAMES)
     assert [row[0] for row in table.rows] == ["main L", "phones", "main R"]
     assert table.rows[1][1:] == ("not moved", "nothing in 8 s")
     assert table.rows[2][2] == "not moved"
-    alone = tally_table(None, HANDS.before[JACK], "", "as received")
+    alone = tally_table(None, hands().before[JACK], "", "as received")
     assert alone.columns == ("Jack", "As received")
 
 
@@ -172,7 +173,7 @@ def test_one_stage_alone_can_be_reported():
 
 
 def test_a_cleaned_control_is_called_better():
-    compared = compare_stages(HANDS.before, HANDS.after, before_name="a", after_name="b")
+    compared = compare_stages(hands().before, hands().after, before_name="a", after_name="b")
     verdicts = {(c.name, c.channel): c.verdict for c in compared.comparisons if c.check == "pot"}
     assert verdicts["worn_share", 1] == verdicts["worn_travel", 1] == "better"
     assert verdicts["worn_share", 2] == "no change"

@@ -365,7 +365,7 @@ def held(server: SoundServer, sink: str, *arguments: str) -> Iterator[None]:
 def through_server(server: SoundServer, sink: str, source: str, played_rate: int) -> Sound:
     """What comes out of a source while the test is played into a sink."""
     common = ["--raw", "--format=float32le", "--channels=2", "--latency-msec=1000"]
-    wanted = round((STIMULUS_SECONDS * RATE / played_rate + 4) * RATE) * 8
+    longest = round((STIMULUS_SECONDS * RATE / played_rate + 4) * RATE) * 8
     sent = np.float32(path_stimulus(RATE, 2)).tobytes()
     received = bytearray()
     with (
@@ -382,7 +382,15 @@ def through_server(server: SoundServer, sink: str, source: str, played_rate: int
         received.extend(recorder.stdout.read(8 * RATE // 5))  # it runs
         feeder = threading.Thread(target=player.communicate, args=(sent,))
         feeder.start()
+        wanted = longest
         while len(received) < wanted and (piece := recorder.stdout.read(1 << 16)):
+            if wanted == longest and np.any(
+                np.abs(np.frombuffer(piece[: len(piece) // 4 * 4], np.float32)) > 1e-3
+            ):
+                # It has begun: to its end, and a second more for what delays a part of it.
+                wanted = (
+                    len(received) + round((STIMULUS_SECONDS * RATE / played_rate + 1) * RATE) * 8
+                )
             received.extend(piece)
         recorder.kill()
         player.kill()

@@ -34,12 +34,16 @@ OVERLOADED = ("lost audio", "stopped delivering", "pilot tone")
 ONE_SECOND = 1.0
 
 # Several commands in one process, with as much measured of a rig as its figures need: a command a
-# line, and what came of it. Waiting for three seconds of noise is as good as for ten here.
+# line, and what came of it. Waiting for three seconds of noise is as good as for ten here. The
+# lowest tones of a response lie 1.6 Hz apart, which are the four bins of its window in 2.5 s; its
+# noise is 110 dB below the tones even then.
 COMMANDS = """
 import contextlib, io, json, sys
 from sigbench.cli import main
+from sigbench.measure import response
 from sigbench.rig import limits
 
+response.SECONDS = 2.7
 limits.LEVELS_DBFS = (-40.0, -12.0)
 limits.LATENCY_TAKES = 2
 limits.own_noise.__kwdefaults__["seconds"] = 3.0
