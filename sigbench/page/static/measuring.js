@@ -135,7 +135,7 @@ function answer(words) {
 
 function showRails() {
   const form = $("rails");
-  form.hidden = !(moment.phase === "rails" && steers);
+  form.hidden = !(moment.rails.length && steers);
   if (form.hidden || form.dataset.question === String(moment.question)) return;
   form.dataset.question = moment.question;
   form.replaceChildren(...moment.rails.map((rail) => {
