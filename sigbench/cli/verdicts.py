@@ -12,7 +12,7 @@ from sigbench.cli.show import fit
 from sigbench.compare import is_news, same_quantities, summary, summary_line, weight
 from sigbench.errors import RequestError
 from sigbench.model import Comparison, StageComparison
-from sigbench.report.wording import ReadingText, comparison_text
+from sigbench.report.wording import ReadingText, comparison_text, step_heading
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench
@@ -62,8 +62,7 @@ def print_comparison(
         sorted(shown, key=lambda c: c.step_number), key=lambda c: (c.step_number, c.check, c.output)
     ):
         console.print()
-        heading = f"Step {number}: {check}" + (f", {output}" if output != "supply" else "")
-        console.print(fit(heading, console, style="bold"))
+        console.print(fit(step_heading(number, check, output), console, style="bold"))
         console.print(_table(group, console))
     if len(shown) < len(news):
         console.print(fit(f"… and {len(news) - len(shown)} more that changed", console))

@@ -345,6 +345,11 @@ def short_words(reading: Reading) -> tuple[str, str]:
     return title, part.text + (f": {part.reason}" if part.words and part.reason else "")
 
 
+def step_heading(number: int, check: str, output: str) -> str:
+    """``Step 3: tone, main``; a supply has no output to name."""
+    return f"Step {number}: {check}" + (f", {output}" if output != "supply" else "")
+
+
 @dataclass(frozen=True, slots=True)
 class ComparisonText:
     """One reading at two stages, ready to print."""
