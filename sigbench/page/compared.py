@@ -13,7 +13,7 @@ from sigbench.compare import is_news, latest_runs, same_quantities, summary_line
 from sigbench.live.wording import channels_words, clock
 from sigbench.model import Comparison, Event, Plan, Run, StageComparison, Unit, Verdict
 from sigbench.page.show import StageView, events_of, stage_view
-from sigbench.page.stretch import BEFORE_SECONDS
+from sigbench.page.stretch import AFTER_SECONDS, BEFORE_SECONDS
 from sigbench.report.of_unit import Sides
 from sigbench.report.pieces import ReportFigure
 from sigbench.report.plots import (
@@ -94,7 +94,10 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class EventLine:
-    """An event of a take: in words, and where it is in the stretch that is played."""
+    """An event of a take in words; `heard` says where it is in the stretch that is played.
+
+    It is empty where there is no take to play.
+    """
 
     take: int
     at: float
@@ -279,30 +282,35 @@ def stage_events(runs: Sequence[Run]) -> StageEvents:
 
 
 def run_events(run: Run) -> RunEvents:
-    """The events of a run that can be listened to."""
-    events = [(take, event) for take, event in events_of(run) if take < len(run.takes)]
-    several = len(run.takes) > 1
-    lines = tuple(_event_line(take, event, several) for take, event in events[:LISTED_EVENTS])
+    """The events of a run, each as it is listed."""
+    events = events_of(run)
+    lines = tuple(_event_line(run, take, event) for take, event in events[:LISTED_EVENTS])
     heading = step_heading(run.step_number, run.step.check, run.step.output)
     return RunEvents(run.id, heading, lines, len(events) - len(lines))
 
 
-def _event_line(take: int, event: Event, several: bool) -> EventLine:
+def _event_line(run: Run, take: int, event: Event) -> EventLine:
     words = _event_words(event)
-    if several:
+    if len(run.takes) > 1:
         words = f"take {take + 1}, {words}"
+    heard = _heard_words(event) if take < len(run.takes) else ""
+    return EventLine(take, event.start, words, heard)
+
+
+def _heard_words(event: Event) -> str:
     spot = min(event.start, BEFORE_SECONDS)
     heard = f"The {EVENT_WORDS[event.kind]} is at {spot:.2f} s in the player"
     length = event.end - event.start
-    if length > BEFORE_SECONDS:
+    if length > AFTER_SECONDS:
         heard += f"; it lasts {length:.1f} s, and its beginning is played"
-    return EventLine(take, event.start, words, f"{heard}.")
+    return f"{heard}."
 
 
 def _event_words(event: Event) -> str:
     """``at 1.27 s: dropout, 16.3 ms to silence, channel 1, while main L was moved``."""
     at = f"{event.start:.2f} s" if event.start < 60 else clock(event.start)
-    what = [event.text or EVENT_WORDS[event.kind]]
+    kind = EVENT_WORDS[event.kind]
+    what = [f"{kind} – {event.text}" if event.text else kind]
     if event.kind in FAULTS:
         what.append(length_and_depth(event))
     what.append(channels_words(event.channels))

@@ -50,8 +50,8 @@ def around(record: TakeRecord, at: float) -> Stretch:
         raise RequestError(
             f"This take has no such moment: it lasts {seconds:.2f} s, choose one from 0 s on."
         )
-    start = max(math.floor((at - BEFORE_SECONDS) * record.samplerate), 0)
-    end = min(math.ceil((at + AFTER_SECONDS) * record.samplerate), record.frames)
+    start = max(round((at - BEFORE_SECONDS) * record.samplerate), 0)
+    end = min(round((at + AFTER_SECONDS) * record.samplerate), record.frames)
     return Stretch(start, end - start, at - start / record.samplerate)
 
 

@@ -86,8 +86,13 @@ function pointer(plot, overlay, found, panel) {
     marks.append(mark);
   }
 
-  slider.addEventListener("input", () => show(Number(slider.value), true));
-  slider.addEventListener("focus", () => show(Number(slider.value), true));
+  for (const moved of ["input", "focus"]) {
+    slider.addEventListener(moved, () => {
+      show(Number(slider.value), true);
+      const scroller = overlay.closest(".scroll"); // of a narrow screen
+      scroller.scrollLeft = across(panel, grid[slider.value]) * overlay.clientWidth - scroller.clientWidth / 2;
+    });
+  }
   const heights = (panel.after || panel.before).y;
   show(heights.indexOf(Math.max(...heights)), false);
   return { panel, grid, show };
