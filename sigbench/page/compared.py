@@ -322,14 +322,23 @@ def _event_words(event: Event) -> str:
 # --- plots
 
 
-def figure_view(figure: ReportFigure) -> FigureView:
-    """A plot with what its picture shows in words."""
+def figure_views(figures: Iterable[ReportFigure], runs: Iterable[Run]) -> tuple[FigureView, ...]:
+    """The plots of a stage, each named with its step: two may show the same of one output."""
+    checks = {run.step_number: run.step.check for run in runs}
+    return tuple(
+        _figure_view(figure, f"Step {figure.step_number}, {check} – {figure.title}")
+        for figure in figures
+        if (check := checks.get(figure.step_number or 0)) is not None
+    )
+
+
+def _figure_view(figure: ReportFigure, title: str) -> FigureView:
     seen = " ".join(shown_words(figure.plot))
     return FigureView(
         figure.name,
-        figure.title,
+        title,
         figure.caption,
-        f"Plot. {figure.title}. {seen}".strip(),
+        f"Plot. {title}. {seen}".strip(),
         isinstance(figure.plot, SpectrumPlot | CurvePlot),
     )
 

@@ -9,9 +9,15 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from sigbench.bench.folder import Bench
-from sigbench.errors import BenchError
+from sigbench.errors import BenchError, SigbenchError
 from sigbench.model import Samples, TakeRecord
-from sigbench.page.compared import CompareView, compare_view, figure_view, figures_object
+from sigbench.page.compared import (
+    CompareView,
+    FigureView,
+    compare_view,
+    figure_views,
+    figures_object,
+)
 from sigbench.page.drawings import Drawings, Pair, figures_of
 from sigbench.page.site import Site
 from sigbench.page.stretch import (
@@ -67,11 +73,12 @@ class ComparingPages:
             )
             view = compare_view(bench, unit_id, shown, chosen.baseline or "")
             pair = Pair(view.unit, shown.before, shown.after)
-            damage, plots = "", []
+            damage = ""
+            plots: tuple[FigureView, ...] = ()
             try:
                 found = self._drawings.figures(pair, partial(drawable_take, bench))
-                plots = [figure_view(figure) for figure in found]
-            except BenchError as error:  # the readings are there all the same
+                plots = figure_views(found, shown.after)
+            except SigbenchError as error:  # the readings are there all the same
                 damage = str(error)
         return self.site.page(
             request,

@@ -978,6 +978,7 @@ def _figures(
                 caption=caption,
                 alt=f"Plot. {place}{title}. {caption}",
                 plot=plot,
+                step_number=run.step_number,
             )
 
 

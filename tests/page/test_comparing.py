@@ -371,7 +371,8 @@ def test_every_plot_is_served_and_told_in_words(ask):
             assert answer.status == 200, address
             assert answer.headers["Content-Type"] == "image/svg+xml"
             assert answer.body.startswith(b"<svg")
-            assert re.fullmatch(r"Plot\. [^.]+\. .+: .+\.", alt)
+            assert re.fullmatch(r"Plot\. Step \d, \w+ – [^.]+\. .+: .+\.", alt)
+        assert len(set(plots.values())) == len(plots)
     alts = " ".join(plots_of(ask.get(f"/unit/{HANDS_ID}/compare").text).values())
     assert f"Left, {NAMES[0]}: 6 passes, worn at " in alts
     assert f"Left, {NAMES[1]}: 5 passes, no worn place, no dead place" in alts
