@@ -466,6 +466,43 @@ def summary(comparison: StageComparison) -> dict[str, int]:
     return counts
 
 
+def summary_line(comparison: StageComparison) -> str:
+    """The count of the verdicts in words."""
+    counts = summary(comparison)
+    total = sum(n for name, n in counts.items() if name != "out of limits")
+    told = [
+        f"{counts[name]} {words}"
+        for name, words in (
+            ("better", "better"),
+            ("worse", "worse"),
+            ("different", "different"),
+            ("no change", "without change beyond the scatter"),
+            ("cannot tell", "where it cannot be told"),
+        )
+        if counts[name]
+    ]
+    outside = counts["out of limits"]
+    limits = f"; {outside} outside a limit" if outside else "; none outside a limit"
+    return f"Of {total} readings: {', '.join(told)}{limits}."
+
+
+def anything_changed(comparison: StageComparison) -> bool:
+    """Whether something changed, or lies outside its limit."""
+    return any(is_news(c) for c in comparison.comparisons)
+
+
+def is_news(c: Comparison) -> bool:
+    """Whether a reading changed, or lies outside its limit."""
+    return c.verdict in ("better", "worse", "different") or c.out_of_limits is True
+
+
+def weight(c: Comparison) -> tuple[bool, int, bool, bool]:
+    """For the order of importance: limits first, then worse, better, different, and the rest."""
+    order = ("worse", "better", "different", "cannot tell", "no change")
+    plain = c.limit is None, not label(c.name).main
+    return c.out_of_limits is not True, order.index(c.verdict), *plain
+
+
 def worst_first(comparison: StageComparison) -> tuple[Comparison, ...]:
     """The comparisons with what is out of limits or worse first; else in the plan's order."""
     order = ("worse", "different", "better", "cannot tell", "no change")

@@ -146,10 +146,7 @@ def read(folder: Path, record: TakeRecord) -> Take:
     try:
         samples, samplerate = soundfile.read(place, dtype="float64", always_2d=True)
     except soundfile.LibsndfileError as exc:
-        raise BenchError(
-            f"{place} cannot be decoded ({exc.error_string.rstrip('.')}): "
-            "put back the file from a copy of the bench folder."
-        ) from exc
+        raise _not_decoded(place, exc.error_string) from exc
     if (samplerate, *samples.shape) != (record.samplerate, record.frames, record.channels):
         raise BenchError(
             f"{place} is another length, rate or number of channels than its run says: "
@@ -204,6 +201,29 @@ def long_take(folder: Path, record: TakeRecord) -> LongTake:
     )
 
 
+def stretch(folder: Path, record: TakeRecord, start: int, frames: int) -> Samples:
+    """Some of a stored take, from a frame on, after verifying the hash of the whole.
+
+    Only the stretch is decoded, however long the take; it ends where the take does.
+
+    Raises
+    ------
+    BenchError
+        If the file is missing or damaged.
+    """
+    import soundfile
+
+    verify(folder, record)
+    place = folder / record.path
+    try:
+        with soundfile.SoundFile(place) as audio:
+            audio.seek(start)
+            samples: Samples = audio.read(frames, always_2d=True)
+    except soundfile.LibsndfileError as exc:
+        raise _not_decoded(place, exc.error_string) from exc
+    return samples
+
+
 def blocks_of(path: Path) -> Iterator[Samples]:
     """Samples of an audio file in blocks of `BLOCK_FRAMES`.
 
@@ -219,10 +239,14 @@ def blocks_of(path: Path) -> Iterator[Samples]:
             while len(block := audio.read(BLOCK_FRAMES, always_2d=True)):
                 yield block
     except soundfile.LibsndfileError as exc:
-        raise BenchError(
-            f"{path} cannot be decoded ({exc.error_string.rstrip('.')}): "
-            "put back the file from a copy of the bench folder."
-        ) from exc
+        raise _not_decoded(path, exc.error_string) from exc
+
+
+def _not_decoded(place: Path, why: str) -> BenchError:
+    return BenchError(
+        f"{place} cannot be decoded ({why.rstrip('.')}): "
+        "put back the file from a copy of the bench folder."
+    )
 
 
 def verify(folder: Path, record: TakeRecord) -> None:

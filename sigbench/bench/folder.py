@@ -43,7 +43,7 @@ from sigbench.bench.index import (
 from sigbench.bench.recording import About, Purpose, Recording, Unfinished
 from sigbench.errors import BenchError
 from sigbench.interface.base import Interface
-from sigbench.model import LongTake, Plan, Reading, Run, Take, TakeRecord, Unit
+from sigbench.model import LongTake, Plan, Reading, Run, Samples, Take, TakeRecord, Unit
 
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png")
 
@@ -374,6 +374,18 @@ class Bench:
             If the file is missing, or is not what was stored.
         """
         return audio.long_take(self.folder, record)
+
+    def stretch(self, record: TakeRecord, start: int, frames: int) -> Samples:
+        """Some of a take's audio, from a frame on; it ends where the take does.
+
+        Its hash is verified first.
+
+        Raises
+        ------
+        BenchError
+            If the file is missing, or is not what was stored.
+        """
+        return audio.stretch(self.folder, record, start, frames)
 
     def add_run(self, unit_id: str, run: Run) -> None:
         """Store a finished run, after its takes.

@@ -58,6 +58,7 @@ def compare(
     from sigbench.cli import show, verdicts
     from sigbench.cli.places import find_stage, find_unit, open_bench
     from sigbench.cli.verdicts import find_baseline
+    from sigbench.compare import anything_changed
     from sigbench.report.of_unit import sides
 
     with open_bench(folder) as bench:
@@ -81,4 +82,4 @@ def compare(
         show.print_line(msgspec.json.encode(verdicts.comparison_object(comparison)))
     else:
         verdicts.print_comparison(comparison, show.output(), everything=everything)
-    return int(verdicts.anything_changed(comparison))
+    return int(anything_changed(comparison))

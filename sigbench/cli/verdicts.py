@@ -9,20 +9,13 @@ from rich.table import Table
 from rich.text import Text
 
 from sigbench.cli.show import fit
-from sigbench.compare import same_quantities, summary
+from sigbench.compare import is_news, same_quantities, summary, summary_line, weight
 from sigbench.errors import RequestError
 from sigbench.model import Comparison, StageComparison
-from sigbench.report.wording import (
-    channel_name,
-    difference_text,
-    label,
-    reading_text,
-)
+from sigbench.report.wording import ReadingText, comparison_text, step_heading
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench
-
-OUT_OF_LIMITS = "outside limit"
 
 
 def find_baseline(bench: "Bench", text: str) -> str:
@@ -63,14 +56,13 @@ def print_comparison(
     """
     console.print(fit(f"Before: {comparison.before}   After: {comparison.after}", console))
     leaders = [same[0] for same in same_quantities(comparison.comparisons)]
-    news = [c for c in leaders if everything or _is_news(c)]
-    shown = sorted(news, key=_weight)[:most]
+    news = [c for c in leaders if everything or is_news(c)]
+    shown = sorted(news, key=weight)[:most]
     for (number, check, output), group in groupby(
         sorted(shown, key=lambda c: c.step_number), key=lambda c: (c.step_number, c.check, c.output)
     ):
         console.print()
-        heading = f"Step {number}: {check}" + (f", {output}" if output != "supply" else "")
-        console.print(fit(heading, console, style="bold"))
+        console.print(fit(step_heading(number, check, output), console, style="bold"))
         console.print(_table(group, console))
     if len(shown) < len(news):
         console.print(fit(f"… and {len(news) - len(shown)} more that changed", console))
@@ -78,31 +70,6 @@ def print_comparison(
         console.print(fit(f"Not compared: {line}", console))
     console.print()
     console.print(fit(summary_line(comparison), console))
-
-
-def summary_line(comparison: StageComparison) -> str:
-    """The count of the verdicts in words."""
-    counts = summary(comparison)
-    total = sum(n for name, n in counts.items() if name != "out of limits")
-    told = [
-        f"{counts[name]} {words}"
-        for name, words in (
-            ("better", "better"),
-            ("worse", "worse"),
-            ("different", "different"),
-            ("no change", "without change beyond the scatter"),
-            ("cannot tell", "where it cannot be told"),
-        )
-        if counts[name]
-    ]
-    outside = counts["out of limits"]
-    limits = f"; {outside} outside a limit" if outside else "; none outside a limit"
-    return f"Of {total} readings: {', '.join(told)}{limits}."
-
-
-def anything_changed(comparison: StageComparison) -> bool:
-    """Whether something changed, or lies outside its limit: the exit code 1."""
-    return any(_is_news(c) for c in comparison.comparisons)
 
 
 def comparison_object(comparison: StageComparison) -> dict[str, Any]:
@@ -138,17 +105,6 @@ def comparison_object(comparison: StageComparison) -> dict[str, Any]:
     }
 
 
-def _is_news(c: Comparison) -> bool:
-    return c.verdict in ("better", "worse", "different") or c.out_of_limits is True
-
-
-def _weight(c: Comparison) -> tuple[bool, int, bool, bool]:
-    """For the order of importance: limits first, then worse, better, different, and the rest."""
-    order = ("worse", "better", "different", "cannot tell", "no change")
-    plain = c.limit is None, not label(c.name).main
-    return c.out_of_limits is not True, order.index(c.verdict), *plain
-
-
 def _table(comparisons: Iterable[Comparison], console: Console) -> Table:
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("Reading", overflow="fold", ratio=5)
@@ -156,24 +112,19 @@ def _table(comparisons: Iterable[Comparison], console: Console) -> Table:
         table.add_column(heading, justify="right", overflow="fold", ratio=3)
     table.add_column("Verdict", overflow="fold", ratio=3)
     for c in comparisons:
-        title = label(c.name).title
-        if c.channel is not None:
-            title += f", {channel_name(c.channel, pair=True)}"
-        verdict: str = c.verdict
-        if c.out_of_limits:
-            verdict += f", {OUT_OF_LIMITS}"
-        before, after = reading_text(c.before), reading_text(c.after)
-        is_list = any(r is not None and isinstance(r.value, tuple) for r in (c.before, c.after))
-        change = difference_text(c.difference, c.uncertainty, c.unit)
-        cells = [
-            "" if is_list else before.words or f"{before.number} {before.unit}".strip(),
-            "" if is_list else after.words or f"{after.number} {after.unit}".strip(),
-            change.words or f"{change.number} {change.unit}".strip(),
-        ]
+        text = comparison_text(c)
         style = "bold" if c.verdict == "worse" or c.out_of_limits else ""
         table.add_row(
-            fit(title, console),
-            *(fit(cell, console) for cell in cells),
-            Text.assemble((fit(verdict, console).plain, style)),
+            fit(text.title, console),
+            *(
+                fit(_without_spread(cell), console)
+                for cell in (text.before, text.after, text.change)
+            ),
+            Text.assemble((fit(text.verdict, console).plain, style)),
         )
     return table
+
+
+def _without_spread(cell: ReadingText) -> str:
+    """A figure without its ±: a terminal is narrow."""
+    return cell.words or f"{cell.number} {cell.unit}".strip()

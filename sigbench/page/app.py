@@ -7,12 +7,13 @@ from starlette.staticfiles import StaticFiles
 
 from sigbench.errors import SigbenchError
 from sigbench.page.bench import BenchPages
+from sigbench.page.comparing import ComparingPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages)
+PAGES = (BenchPages, UnitPages, MeasuringPages, ComparingPages)
 
 
 def application(desk: Desk) -> Starlette:

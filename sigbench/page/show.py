@@ -66,6 +66,11 @@ class StageView:
         """How many readings lie outside a limit."""
         return sum(line.outside for step in self.steps for line in step.lines)
 
+    @property
+    def events(self) -> int:
+        """How many events were found, marks not counted."""
+        return sum(step.events for step in self.steps)
+
 
 @dataclass(frozen=True, slots=True)
 class CauseView:

@@ -63,6 +63,7 @@ from sigbench.report.turned import turned_plots, turned_twice
 from sigbench.report.wording import (
     COVERAGE_FACTOR,
     FINEST_IN_REPORT,
+    OUTSIDE_LIMIT,
     VERDICT_WORDS,
     ReadingText,
     channel_name,
@@ -365,6 +366,29 @@ def build_content(
         made=f"Made with sigbench {version}".strip() + f" on {_date(made)}.",
         private=private,
     )
+
+
+def stage_figures(
+    unit: Unit,
+    after: Sequence[Run],
+    *,
+    before: Sequence[Run] = (),
+    takes: TakeLookup,
+    before_name: str = "before",
+    after_name: str = "after",
+) -> tuple[ReportFigure, ...]:
+    """The plots alone, for a front that shows them without the rest of the report.
+
+    Parameters
+    ----------
+    unit, after, before, takes
+        As for `build_content`.
+    before_name, after_name : str
+        How both sides are called in the plots.
+    """
+    after, before = _in_order(after), _in_order(before)
+    places = _Places(unit, [*after, *before], ())
+    return tuple(_figures(after, before, places, takes, before_name, after_name))
 
 
 # --- which readings are shown -------------------------------------------------------------------
@@ -789,7 +813,7 @@ def _verdict_words(chosen: Sequence[Comparison]) -> tuple[tuple[str, str], ...]:
     used = {c.verdict for c in chosen}
     words = [(str(verdict), text) for verdict, text in VERDICT_WORDS.items() if verdict in used]
     if any(c.out_of_limits for c in chosen):
-        words.append(("outside limit", "the later value lies outside the limit set in the plan"))
+        words.append((OUTSIDE_LIMIT, "the later value lies outside the limit set in the plan"))
     return tuple(words)
 
 
@@ -954,6 +978,7 @@ def _figures(
                 caption=caption,
                 alt=f"Plot. {place}{title}. {caption}",
                 plot=plot,
+                step_number=run.step_number,
             )
 
 

@@ -101,7 +101,7 @@ def unit_report(
         shown.after,
         before=shown.before,
         comparison=shown.comparison,
-        takes=lambda record: _take(bench, record),
+        takes=lambda record: drawable_take(bench, record),
         made=made,
         photo=_photo(photo or bench.photo(unit_id)),
         not_measured=not_measured,
@@ -139,7 +139,14 @@ def stage_runs(bench: Bench, unit_id: str, stage: str | None) -> tuple[Run, ...]
     return tuple(latest_runs(runs).values())
 
 
-def _take(bench: Bench, record: TakeRecord) -> Take | None:
+def drawable_take(bench: Bench, record: TakeRecord) -> Take | None:
+    """The audio of a stored take, to be drawn; None where there is none, or hours of it.
+
+    Raises
+    ------
+    BenchError
+        If the file is damaged.
+    """
     # A report can do without the drawing of a take whose file was removed to save space; one
     # that is there but altered must not pass.
     if not (bench.folder / record.path).exists():

@@ -15,10 +15,11 @@ class PlainTable:
 
 @dataclass(frozen=True, slots=True)
 class ReportFigure:
-    """A plot with what it shows in words."""
+    """A plot with what it shows in words, and the number of its step, if it is of one."""
 
     name: str
     title: str
     caption: str
     alt: str
     plot: Plot
+    step_number: int | None = None

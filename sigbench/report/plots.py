@@ -242,7 +242,43 @@ class TimePlot:
 Plot = SpectrumPlot | CurvePlot | HarmonicsPlot | TimePlot | WearPlot | SoakPlot
 
 
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where the axes of a panel lie in a drawing, and what they span.
+
+    Parameters
+    ----------
+    left, top, right, bottom : float
+        Shares of the drawing's width and height, from its top left corner.
+    x_span, y_span : (float, float)
+        What the axes show from left to right and from bottom to top.
+    logarithmic : bool
+        Whether x is spread evenly by its logarithm.
+    """
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+    x_span: tuple[float, float]
+    y_span: tuple[float, float]
+    logarithmic: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A plot as SVG, and where its axes lie, in the order in which they were drawn."""
+
+    svg: bytes
+    frames: tuple[Frame, ...]
+
+
 def draw(plot: Plot, name: str) -> bytes:
+    """Draw a plot as SVG: `drawing` without the frames."""
+    return drawing(plot, name).svg
+
+
+def drawing(plot: Plot, name: str) -> Drawing:
     """Draw a plot as SVG.
 
     Parameters
@@ -253,8 +289,8 @@ def draw(plot: Plot, name: str) -> bytes:
 
     Returns
     -------
-    bytes
-        UTF-8, no date, no reference to anything outside.
+    Drawing
+        Its SVG is UTF-8, with no date and no reference to anything outside.
     """
     with _RC_LOCK, mpl.rc_context():
         mpl.rcdefaults()
@@ -273,7 +309,22 @@ def draw(plot: Plot, name: str) -> bytes:
                 figure = _wear(plot)
             case SoakPlot():
                 figure = _soak(plot)
-        return _svg(figure, name)
+        svg = _svg(figure, name)  # first, for it lays the axes out
+        return Drawing(svg, tuple(_frame(axes) for axes in figure.axes))
+
+
+def _frame(axes: Axes) -> Frame:
+    place = axes.get_position()
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    return Frame(
+        float(place.x0),
+        float(1 - place.y1),
+        float(place.x1),
+        float(1 - place.y0),
+        (float(left), float(right)),
+        (float(low), float(high)),
+        axes.get_xscale() == "log",
+    )
 
 
 def _svg(figure: Figure, name: str) -> bytes:

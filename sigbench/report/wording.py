@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from sigbench.checks import NO_ONSET
-from sigbench.model import EventKind, Limit, Reading, Verdict
+from sigbench.model import Comparison, EventKind, Limit, Reading, Verdict
 
 COVERAGE_FACTOR = 2.0  # k of the printed expanded uncertainty, about 95 % (GUM 6.2, 6.3)
 SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most (GUM 7.2.6)
@@ -209,6 +209,8 @@ VERDICT_WORDS: dict[Verdict, str] = {
     "cannot tell": "there is no difference to judge; the note says why",
 }
 
+OUTSIDE_LIMIT = "outside limit"
+
 EVENT_WORDS: dict[EventKind, str] = {
     "dropout": "dropout",
     "dip": "dip in level",
@@ -341,6 +343,41 @@ def short_words(reading: Reading) -> tuple[str, str]:
         title += f", {channel_name(reading.channel, pair=True)}"
     part = reading_text(reading)
     return title, part.text + (f": {part.reason}" if part.words and part.reason else "")
+
+
+def step_heading(number: int, check: str, output: str) -> str:
+    """``Step 3: tone, main``; a supply has no output to name."""
+    return f"Step {number}: {check}" + (f", {output}" if output != "supply" else "")
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonText:
+    """One reading at two stages, ready to print."""
+
+    title: str
+    before: ReadingText
+    after: ReadingText
+    change: ReadingText
+    verdict: str
+
+
+def comparison_text(c: Comparison) -> ComparisonText:
+    """A comparison in words: title with the channel, both sides, the change and the verdict.
+
+    A list, such as the overtones, has no figures of its own here: its verdict says it all.
+    """
+    title = label(c.name).title
+    if c.channel is not None:
+        title += f", {channel_name(c.channel, pair=True)}"
+    sides = reading_text(c.before), reading_text(c.after)
+    if any(r is not None and isinstance(r.value, tuple) for r in (c.before, c.after)):
+        sides = ReadingText(), ReadingText()
+    return ComparisonText(
+        title,
+        *sides,
+        difference_text(c.difference, c.uncertainty, c.unit),
+        f"{c.verdict}, {OUTSIDE_LIMIT}" if c.out_of_limits else c.verdict,
+    )
 
 
 def volts_text(volts: float) -> str:

@@ -104,6 +104,21 @@ def test_takes_longer_than_a_block_come_back(tmp_path: Path):
     assert np.array_equal(audio.read(tmp_path, record).samples, take.samples)
 
 
+@pytest.mark.parametrize("bits", [24, None])
+def test_a_stretch_is_that_part_of_the_take(tmp_path: Path, bits: int | None):
+    rng = np.random.default_rng(5)
+    steps = rng.integers(-(2**23), 2**23, (20_000, 2)) / 2**23
+    record = audio.store(tmp_path, take_of(steps, bits=bits))
+    assert record.path.endswith("w64" if bits is None else "flac")
+    for start, frames in ((0, 10), (4095, 4098), (19_990, 10), (19_990, 999), (20_000, 5)):
+        part = audio.stretch(tmp_path, record, start, frames)
+        assert np.array_equal(part, steps[start : start + frames])
+    place = tmp_path / record.path
+    place.write_bytes(place.read_bytes()[:-1] + b"x")
+    with pytest.raises(BenchError, match="is damaged"):
+        audio.stretch(tmp_path, record, 0, 10)
+
+
 def test_the_name_is_the_sha256_of_the_file(tmp_path: Path):
     for take in (integer_take(24), take_of(np.array([[0.1]]))):
         record = audio.store(tmp_path, take)

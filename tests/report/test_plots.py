@@ -26,6 +26,7 @@ from sigbench.report.plots import (
     WearSide,
     _time_unit,
     draw,
+    drawing,
 )
 
 HERTZ = np.geomspace(20, 20_000, 300)
@@ -115,6 +116,23 @@ def test_settings_of_the_machine_take_no_part():
     with mpl.rc_context({"font.size": 20, "svg.fonttype": "none", "axes.grid": False}):
         assert draw(PLOTS["bars"], "figure1") == plain
         assert mpl.rcParams["font.size"] == 20
+
+
+def test_frames_lie_where_the_axes_are_drawn():
+    """Against the rectangles that matplotlib itself clips the curves with."""
+    panels = tuple(CurvePanel(title, FLAT, FLAT) for title in ("Left", "Right"))
+    drawn = drawing(SpectrumPlot(panels, "before", "after"), "a")
+    svg = drawn.svg.decode()
+    _, _, width, height = map(float, re.search(r'viewBox="([^"]*)"', svg)[1].split())
+    found = re.findall(r'<rect x="(.*?)" y="(.*?)" width="(.*?)" height="(.*?)"/>', svg)
+    boxes = sorted(tuple(map(float, box)) for box in found)
+    assert len(drawn.frames) == len(boxes) == 2
+    for frame, (x, y, wide, high) in zip(drawn.frames, boxes, strict=True):
+        edges = (frame.left, frame.right, frame.top, frame.bottom)
+        expected = (x / width, (x + wide) / width, y / height, (y + high) / height)
+        assert edges == pytest.approx(expected, abs=1e-4)  # matplotlib writes six digits
+        assert frame.x_span == (20.0, 20_000.0)
+        assert frame.logarithmic
 
 
 def test_before_and_after_differ_by_shape():
