@@ -2,12 +2,13 @@
 
 ::
 
-    serve ─► guard ─► app ─► bench, unit, measuring ─► show, feed ─► templates, static
+    serve ─► guard ─► app ─► bench, unit, measuring, comparing ─► show, feed, compared ─► templates
                                    │
                                  desk (the one sitting)
 
 ``serve`` starts it, ``guard`` keeps others out, ``app`` lists the addresses. A module for each kind
 of page reads a request (``requests``) and calls the library; ``show`` puts records in words and
-``feed`` a running take in plain objects. ``desk`` is what the program holds while pages come and
+``feed`` a running take in plain objects; ``compared`` and ``drawings`` are what two stages show,
+``stretch`` the sound around an event. ``desk`` is what the program holds while pages come and
 go.
 """
