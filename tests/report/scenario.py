@@ -6,6 +6,7 @@ nothing here calls the measuring functions, for the report is to print what it i
 
 import hashlib
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
@@ -292,6 +293,7 @@ class Scenario:
         return self.takes.get(record.sha256)
 
 
+@cache
 def make_scenario() -> Scenario:
     takes: dict[str, Take] = {}
     numbers = range(1, len(STEPS) + 1)
