@@ -2,9 +2,12 @@
 
 import sys
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from sigbench.errors import RequestError
-from sigbench.units import Volts, read_volts
+
+if TYPE_CHECKING:
+    from sigbench.units import Volts
 
 
 class StopAsked(Exception):
@@ -45,7 +48,7 @@ def ask_text(question: str) -> str:
     return line.strip()
 
 
-def ask_volts(name: str, wrong: Callable[[Volts], str | None]) -> Volts | None:
+def ask_volts(name: str, wrong: "Callable[[Volts], str | None]") -> "Volts | None":
     """Volts as read off a multimeter; None if they were not measured.
 
     Parameters
@@ -55,6 +58,8 @@ def ask_volts(name: str, wrong: Callable[[Volts], str | None]) -> Volts | None:
     wrong : callable
         Says what is wrong with the volts; they are asked for again then.
     """
+    from sigbench.units import read_volts
+
     while True:
         answer = ask_text(f"  {name} reads, in volts (Enter: not measured, q stops): ")
         if not answer:

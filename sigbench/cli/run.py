@@ -28,7 +28,6 @@ from sigbench.cli.live import (
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
 from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts
 from sigbench.errors import BenchError, InterfaceError, RequestError
-from sigbench.units import Volts, read_volts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -42,6 +41,7 @@ if TYPE_CHECKING:
     from sigbench.live.watch import Watch
     from sigbench.model import Event, LongTake, Output, Plan, Rail, RigSetup, Run, Step, Take
     from sigbench.run import Held, Session
+    from sigbench.units import Volts
 
 app = command_app()
 
@@ -286,6 +286,7 @@ def _options_again(**options: object) -> list[str]:
 def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, Volts]":
     """Volts by name of the rail, from the command line."""
     from sigbench.checks.rails import rail_key
+    from sigbench.units import read_volts
 
     names = {rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
     volts: dict[str, Volts] = {}
