@@ -9,10 +9,11 @@ from sigbench.errors import SigbenchError
 from sigbench.page.bench import BenchPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
+from sigbench.page.recordings import RecordingPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages)
+PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages)
 
 
 def application(desk: Desk) -> Starlette:
