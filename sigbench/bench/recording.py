@@ -39,7 +39,7 @@ from sigbench.bench.atomic import (
 )
 from sigbench.bench.documents import slug
 from sigbench.errors import BenchError, FileError
-from sigbench.interface.base import Block, Interface
+from sigbench.interface.base import Block, Interface, source_kind
 from sigbench.model import (
     PAUSED,
     Event,
@@ -89,7 +89,7 @@ class About:
     bits: int | None
     dc_coupled: bool
     device: str
-    kind: Literal["interface", "simulated"]
+    kind: Literal["file", "interface", "simulated"]
     started: str
     purpose: Purpose = field(default_factory=Purpose)
 
@@ -102,7 +102,7 @@ class About:
             interface.bits,
             interface.dc_coupled,
             interface.device,
-            "simulated" if interface.name == "simulated" else "interface",
+            source_kind(interface),
             datetime.now().astimezone().isoformat(timespec="seconds"),
             purpose or Purpose(),
         )

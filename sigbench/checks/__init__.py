@@ -38,7 +38,8 @@ of our day can spare.
 
 FAINTEST = 1e-20  # -400 dBFS; the finest converter stops at 1e-9
 _LEVELS = ("level_", "crest_factor", "dc_offset")
-_SHORTEST_SECONDS = 0.05  # two cycles of 40 Hz: below this nothing on the list has a meaning
+SHORTEST_SECONDS = 0.05
+"""Of a take: two cycles of 40 Hz. Below this nothing on the list has a meaning."""
 
 
 def measure(
@@ -69,10 +70,10 @@ def measure(
         raise RequestError(
             f"There is no check '{check}' for a recording; choose one of {', '.join(TAKE_CHECKS)}."
         )
-    if take.seconds < _SHORTEST_SECONDS:
+    if take.seconds < SHORTEST_SECONDS:
         raise SignalError(
             f"The take is too short to measure: {take.frames} frames are {take.seconds:.4f} s, "
-            f"and at least {_SHORTEST_SECONDS} s are needed."
+            f"and at least {SHORTEST_SECONDS} s are needed."
         )
     driven = settings.driven_channel
     if driven is not None and not 1 <= driven <= take.channels:

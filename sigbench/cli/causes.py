@@ -139,12 +139,13 @@ def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str
 def _observe(check: str, text: str, mains: int | None, dc_coupled: bool) -> "Observation":
     from sigbench import checks
     from sigbench.causes.clues import Observation
-    from sigbench.cli.measure import check_settings, read_file
+    from sigbench.cli.measure import check_settings
+    from sigbench.recorded import read_recording
 
     output, path = _named_file(text)
     down = check == DOWN
     check = "idle" if down else check
-    take = read_file(path, None, check, dc_coupled=dc_coupled)
+    take = read_recording(path, check, dc_coupled=dc_coupled)
     settings = check_settings(None, None, mains=mains)
     return Observation(output, checks.measure(take, check, settings), volume_down=down)
 

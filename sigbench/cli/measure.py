@@ -12,7 +12,7 @@ from sigbench.cli.commands import command_app
 from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
-    from sigbench.model import CheckSettings, LongTake, Measurement, Take
+    from sigbench.model import CheckSettings, Measurement
 
 app = command_app()
 
@@ -102,10 +102,11 @@ def measure(
     from sigbench.causes.of_unit import with_causes
     from sigbench.cli import show
     from sigbench.interface.file import lossy_codec
+    from sigbench.recorded import read_recording
 
     console = show.progress()
     with console.status("Measuring …"):
-        take = read_file(file, kept, check, dc_coupled=dc_coupled)
+        take = read_recording(file, check, channels=kept, dc_coupled=dc_coupled)
         measurement = checks.measure(take, check, settings)
     if check is not None:  # of a sound that nobody says anything about, no cause is named
         measurement = with_causes(measurement)
@@ -121,26 +122,6 @@ def measure(
     else:
         show.print_measurement(measurement, show.output())
     return 0  # a file alone has no limits to be out of
-
-
-def read_file(
-    file: Path, kept: tuple[int, ...] | None, check: str | None, *, dc_coupled: bool
-) -> "Take | LongTake":
-    """The file as a take with its log; one that is too long for memory is left on the disk."""
-    from sigbench import checks
-    from sigbench.bench.recording import with_log
-    from sigbench.interface.file import length, read_long_take, read_take
-
-    frames, there = length(file)
-    channels = there if kept is None else len(kept)
-    take: Take | LongTake
-    if checks.is_long(frames, channels):
-        take = read_long_take(file, channels=kept)
-        checks.require_measurable(check, frames, channels, take.samplerate)
-    else:
-        take = read_take(file, channels=kept)
-    take = with_log(take, file)
-    return replace(take, dc_coupled=dc_coupled or take.dc_coupled)
 
 
 def require_tuning(a4: float) -> None:

@@ -27,6 +27,7 @@ from sigbench.cli.live import (
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
 from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts
+from sigbench.cli.recorded import FromOption, RecorderOption, measure_recorded, require_alone
 from sigbench.errors import BenchError, InterfaceError, RequestError
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ Examples:
   sigbench run 0047 --stage "as received"
   sigbench run 0047 --stage "after recap" --step 3 --again
   sigbench run 0047 --stage "as received" --simulated as-received --yes
+  sigbench run 0047 --stage "as received" --step 3 --from a4.wav
 """  # \b tells the help to leave the lines as they are
 
 OperatorOption = Annotated[str, typer.Option(metavar="NAME", help="Who measures.")]
@@ -92,6 +94,8 @@ def run(
     marks: MarkOption = None,
     sounds: SoundsOption = False,
     cue_device: CueDeviceOption = None,
+    files: FromOption = None,
+    recorder: RecorderOption = None,
     rig: RigOption = None,
     device: DeviceOption = None,
     play_device: PlayDeviceOption = None,
@@ -111,6 +115,8 @@ def run(
 
     Steps that need your hands (jack, pot, soak) are watched while they run: a view for two metres
     away, with keys for marks, the next jack, a pause and the end.
+
+    With --from nothing is recorded: files recorded elsewhere are the takes of one step.
     """
     from sigbench.cli import show
     from sigbench.cli.places import find_unit, note, open_bench, remark
@@ -119,7 +125,22 @@ def run(
     from sigbench.rig.setup import rig_now
     from sigbench.run import Session, require_possible, stage_named
 
-    if not yes and not _is_someone_there():
+    require_alone(
+        files,
+        recorder,
+        rail=rails,
+        place=places,
+        mark=marks,
+        sounds=sounds,
+        cue_device=cue_device,
+        rig=rig,
+        device=device,
+        play_device=play_device,
+        host=host,
+        rate=rate,
+        simulated=simulated,
+    )
+    if not files and not yes and not _is_someone_there():
         raise RequestError(
             "The plan asks for things to be done, and nobody is at a keyboard: add --yes."
         )
@@ -131,6 +152,19 @@ def run(
         plan = bench.plan(unit_id)
         stored = bench.runs(unit_id)
         wanted = _wanted(plan, steps, [one for one in stored if one.stage == stage], stage, again)
+        if files:
+            one = measure_recorded(
+                bench,
+                unit_id,
+                stage,
+                steps or (),
+                files,
+                operator=operator,
+                gain=gain or "",
+                recorder=recorder or "",
+            )
+            _print_step(one, console)
+            return _end([one], 1, [], lambda: "", bench, unit_id, stage, console, as_json)
         typed = _typed_rails(rails or (), wanted)
         outputs = {output.name: output for output in bench.unit(unit_id).outputs}
 
@@ -198,18 +232,32 @@ def run(
             note(f"\n{_count_stored(len(wanted) - len(left), len(wanted))}")
             note(f"Go on with: {go_on()}")
             raise
-        stages = bench.stages(unit_id)
-    held = [(one, found) for one in sitting.done for found in _held(one)]
+        return _end(sitting.done, len(wanted), left, go_on, bench, unit_id, stage, console, as_json)
+
+
+def _end(
+    done: "list[Run]",
+    of: int,
+    left: list[int],
+    go_on: "Callable[[], str]",
+    bench: "Bench",
+    unit_id: str,
+    stage: str,
+    console: "Console",
+    as_json: bool,
+) -> int:
+    """What came of it, and what comes next."""
+    held = [(one, found) for one in done for found in _held(one)]
     if as_json:
-        _print_json(sitting.done, held, unit_id, stage, left)
+        _print_json(done, held, unit_id, stage, left)
     else:
-        _print_end(console, len(wanted), len(left), held)
+        _print_end(console, of, len(left), held)
         if left:
             note_to(console, f"Go on with: {go_on()}")
-        elif len(stages) > 1:
-            note_to(console, f"Next: {command_line(folder, 'compare', unit_id)}")
+        elif len(bench.stages(unit_id)) > 1:
+            note_to(console, f"Next: {command_line(bench.folder, 'compare', unit_id)}")
         else:
-            note_to(console, f"For the report: {command_line(folder, 'report', unit_id)}")
+            note_to(console, f"For the report: {command_line(bench.folder, 'report', unit_id)}")
     return int(any(found.outside for _, found in held))
 
 

@@ -15,7 +15,7 @@ and when Ctrl-C interrupts it: wrap it in `contextlib.closing`.
 from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 
@@ -54,7 +54,7 @@ class Interface(Protocol):
 
     @property
     def name(self) -> str:
-        """Which kind it is: ``portaudio`` or ``simulated``."""
+        """Which kind it is: ``portaudio``, ``simulated`` or ``file``."""
         ...
 
     @property
@@ -108,6 +108,13 @@ class Interface(Protocol):
             If the device stops before the end.
         """
         ...
+
+
+def source_kind(interface: Interface) -> Literal["file", "interface", "simulated"]:
+    """What a take that is made with an interface says of where it is from."""
+    if interface.name == "file":
+        return "file"
+    return "simulated" if interface.name == "simulated" else "interface"
 
 
 def frames_in(seconds: float, samplerate: int) -> int:
@@ -247,7 +254,7 @@ def capture(
             if on_block is not None:
                 on_block(block)
     source = Source(
-        kind="simulated" if interface.name == "simulated" else "interface",
+        kind=source_kind(interface),
         path=None,
         sha256=None,
         samplerate=interface.samplerate,

@@ -186,14 +186,15 @@ def stage_view(plan: Plan, name: str, when: str, runs: Sequence[Run]) -> StageVi
     latest = latest_runs(runs)
     by_number = {run.step_number: run for run in latest.values()}
     steps = [
-        _step_line(number, step, by_number.pop(number, None))
+        step_line(number, step, by_number.pop(number, None))
         for number, step in enumerate(plan.steps, start=1)
     ]
-    steps += [_step_line(number, run.step, run) for number, run in by_number.items()]
+    steps += [step_line(number, run.step, run) for number, run in by_number.items()]
     return StageView(name, when, tuple(steps))
 
 
-def _step_line(number: int, step: Step, run: Run | None) -> StepLine:
+def step_line(number: int, step: Step, run: Run | None) -> StepLine:
+    """A step of the plan, and what its run gave."""
     if run is None:
         return StepLine(number, step, None, (), 0)
     held = outside_limits(run)

@@ -11,7 +11,9 @@ import sys
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import soundfile
 
 from sigbench.bench.folder import Bench
 from sigbench.cli import run as run_command
@@ -455,3 +457,82 @@ def test_killed_at_any_moment_every_finished_step_is_whole(folder):
     command = [sys.executable, "-m", "sigbench", "run", "0007", "--stage", half, *SIMULATED]
     subprocess.run([*command, "--yes"], check=True, capture_output=True)
     assert [run.step_number for run in runs(folder, half)] == [1, 2, 3]
+
+
+# --- recordings made elsewhere
+
+
+@pytest.fixture
+def a4(tmp_path):
+    """A note of two channels, longer than the plan asks for; and its left one alone."""
+    time = np.arange(36_000) / 48_000
+    noise = 1e-4 * np.random.default_rng(1).standard_normal((36_000, 2))
+    samples = 0.3 * np.sin(2 * np.pi * 440 * time)[:, np.newaxis] + noise
+    soundfile.write(tmp_path / "a4.wav", samples, 48_000, "PCM_24")
+    soundfile.write(tmp_path / "left.wav", samples[:, 0], 48_000, "PCM_24")
+    return tmp_path / "a4.wav"
+
+
+def test_a_recording_made_elsewhere_is_measured_as_a_file_is(call, folder, a4):
+    options = ("--stage", STAGE, "--step", 3, "--recorder", "pocket recorder", "--operator", "me")
+    left = a4.with_name("left.wav")
+    outcome = call("run", "0007", *options, "--from", left, "--json")
+    assert outcome.code == 0
+    found = json.loads(outcome.out)
+    (measured,) = found["runs"][0]["measurements"]
+    alone = call("measure", left, "--check", "tone", "--note", "A4", "--json")
+    assert measured["readings"] == json.loads(alone.out)["readings"]
+    assert found["steps_left"] == []
+    assert "lasts 0.75 s, and the step asks for 0.5 s" in outcome.err
+    (run,) = runs(folder)
+    assert (run.rig.interface, run.rig.device, run.operator) == ("file", "pocket recorder", "me")
+
+
+def test_of_too_many_channels_the_first_are_measured(call, folder, a4):
+    outcome = call("run", "0007", "--stage", STAGE, "--step", 3, "--from", a4)
+    assert "has 2 channels: the first is measured" in " ".join(outcome.err.split())
+    assert [take.channels for run in runs(folder) for take in run.takes] == [1]
+
+
+def test_two_files_are_two_takes(call, folder, a4):
+    outcome = call("run", "0007", "--stage", STAGE, "--step", 2, "--from", a4, "--from", a4)
+    assert outcome.code == 0
+    assert "1 of 1 steps measured and stored." in outcome.out
+    assert outcome.out.endswith(f"For the report: sigbench report {UNIT_ID}\n")
+    (run,) = runs(folder)
+    assert [take.frames for take in run.takes] == [36_000, 36_000]
+    once_more = call("run", "0007", "--stage", STAGE, "--step", 2, "--from", a4)
+    assert "Step 2 has a run" in once_more.err
+    assert call("run", "0007", "--stage", STAGE, "--step", 2, "--from", a4, "--again").code == 0
+
+
+def test_a_recording_outside_a_limit_ends_with_1(call, folder, a4):
+    put_plan(folder, replace(PLAN.steps[2], limits=(Limit("tone_level", "dBFS", -3.0, None),)))
+    outcome = call("run", "0007", "--stage", STAGE, "--step", 1, "--from", a4)
+    assert outcome.code == 1
+    assert "Outside a limit:" in outcome.out
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ((), "give one --step"),
+        (("--step", 2, "--step", 3), "give one --step"),
+        (("--step", 1), "typed in from the multimeter"),
+        (("--step", 9), "no step 9"),
+        (("--step", 2, *SIMULATED), "leave out --simulated"),
+        (("--step", 2, "--rate", 96_000, "--device", "usb"), "leave out --device and --rate"),
+        (("--step", 2, "--place", "main L"), "leave out --place"),
+        (("--step", 2, "--from", "not there.wav"), "does not exist"),
+    ],
+)
+def test_what_does_not_go_with_recordings(call, folder, a4, options, words):
+    outcome = call("run", "0007", "--stage", STAGE, "--from", a4, *options)
+    assert outcome.code == 2
+    assert words in outcome.err
+    assert runs(folder) == []
+
+
+def test_a_recorder_without_a_recording(call, folder):
+    outcome = call("run", "0007", "--stage", STAGE, "--recorder", "mine", *SIMULATED, "--yes")
+    assert "--recorder says what made the files of --from" in outcome.err

@@ -1,0 +1,286 @@
+"""Recordings brought to the page."""
+
+import json
+import shutil
+import socket
+from types import SimpleNamespace
+from urllib.parse import urlencode
+
+import numpy as np
+import pytest
+import soundfile
+
+from sigbench.bench.folder import Bench
+from sigbench.cli import main
+from sigbench.interface import decode
+from sigbench.page import recordings
+from sigbench.page.recordings import MOST_BYTES, _shown_name
+from tests.page.asking import served
+from tests.short_plan import UNIT_ID, make_bench
+
+RATE = 48_000
+TO = f"/unit/{UNIT_ID}/recording"
+
+
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory):
+    return make_bench(tmp_path_factory.mktemp("page") / "bench")
+
+
+@pytest.fixture
+def folder(empty, tmp_path):
+    shutil.copytree(empty, tmp_path / "bench")
+    return tmp_path / "bench"
+
+
+@pytest.fixture
+def page(folder):
+    with served(folder) as asking:
+        yield asking
+
+
+@pytest.fixture
+def a4(tmp_path):
+    """A note of one channel, as long as the plan wants it."""
+    time = np.arange(RATE // 2) / RATE
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(RATE // 2)
+    place = tmp_path / "a4.flac"
+    soundfile.write(place, 0.3 * np.sin(2 * np.pi * 440 * time) + noise, RATE, "PCM_24")
+    return place
+
+
+def bring(page, *contents, to=TO, step=3, stage="as received", **more):
+    query = {"stage": stage, "step": step, "name": "a4.flac", **more}
+    return page.post(f"{to}?{urlencode(query, doseq=True)}", b"".join(contents))
+
+
+def runs(folder):
+    """What is stored; nothing else may be left."""
+    with Bench.open(folder) as bench:
+        found = bench.runs(UNIT_ID)
+        assert bench.check() == []
+        assert bench.unfinished == ()
+    assert not list(folder.glob(".*.part"))
+    assert not list((folder / "recordings").glob("*"))
+    return found
+
+
+def test_page_command_line_and_measure_read_the_same(page, folder, a4, capsys):
+    answer = bring(page, a4.read_bytes(), recorder="pocket recorder", gain="noon", operator="me")
+    assert answer.status == 200
+    found = answer.json
+    assert (
+        found["sentence"] == "Step 3 (tone, phones) of the stage 'as received' is measured: 1 take."
+    )
+    assert found["remarks"] == []
+    assert found["lines"][0]["title"] == "Tone level, left"
+    capsys.readouterr()
+    main(
+        ["run", "7", "--stage", "later", "--step", "3", "--from", str(a4), "--folder", str(folder)]
+    )
+    capsys.readouterr()
+    main(["measure", str(a4), "--check", "tone", "--note", "A4", "--json"])
+    alone = json.loads(capsys.readouterr().out)["readings"]
+    by_stage = {run.stage: run for run in runs(folder)}
+    brought, typed = by_stage["as received"], by_stage["later"]
+    assert found["run"] == brought.id
+    assert brought.measurements[0].readings == typed.measurements[0].readings
+    assert brought.takes == typed.takes  # the very same audio file
+    values = [(r.name, r.unit, r.value if isinstance(r.value, float) else None)
+              for r in brought.measurements[0].readings]  # fmt: skip
+    assert values == [
+        (r["name"], r["unit"], r["value"] if isinstance(r["value"], float) else None) for r in alone
+    ]
+    assert (brought.rig.device, brought.rig.description, brought.operator) == (
+        "pocket recorder",
+        "noon",
+        "me",
+    )
+
+
+def test_several_files_are_takes_of_one_run(page, folder, a4):
+    one, other = a4.read_bytes(), wav(np.full(RATE // 2, 0.25))
+    answer = bring(page, one, other, name=["1.flac", "2.wav"], bytes=[len(one), len(other)])
+    assert answer.status == 200
+    (run,) = runs(folder)
+    assert len(run.takes) == len(run.measurements) == 2
+    with Bench.open(folder) as bench:
+        assert bench.read_take(run.takes[1]).samples[100, 0] == 0.25
+    assert run.rig.device == "recording 1.flac, recording 2.wav"
+
+
+def wav(samples):
+    import io
+
+    file = io.BytesIO()
+    soundfile.write(file, samples, RATE, "PCM_16", format="WAV")
+    return file.getvalue()
+
+
+@pytest.mark.parametrize("announced", [2 * 10**9, MOST_BYTES + 1])
+def test_what_is_announced_too_large_is_refused_before_it_is_sent(page, folder, announced):
+    connection = page.connect()
+    connection.putrequest("POST", f"{TO}?stage=x&step=3&name=a.wav")
+    for name, value in {**page.headers, **page.origin, "Content-Length": announced}.items():
+        connection.putheader(name, value)
+    connection.endheaders()  # and not a byte of the body
+    answer = connection.getresponse()
+    assert answer.status == 413
+    assert b"too large" in answer.read()
+    connection.close()
+    assert runs(folder) == []
+
+
+def test_what_grows_too_large_is_refused_on_its_way(page, folder, monkeypatch):
+    monkeypatch.setattr(recordings, "MOST_BYTES", 3_000_000)
+    said = chunked(page, wav(np.zeros(1_000_000)), 100)
+    assert b" 413 " in said.splitlines()[0]
+    assert runs(folder) == []
+
+
+def chunked(page, data, times):
+    """Send a body again and again, of a length that is never said, until there is an answer."""
+    host, port = page.host.split(":")
+    with socket.create_connection((host, int(port)), timeout=60) as line:
+        head = {**page.headers, **page.origin, "Host": page.host, "Transfer-Encoding": "chunked"}
+        lines = "".join(f"{name}: {value}\r\n" for name, value in head.items())
+        line.sendall(f"POST {TO}?stage=x&step=3&name=a HTTP/1.1\r\n{lines}\r\n".encode())
+        try:
+            for _ in range(times):
+                line.sendall(b"%x\r\n%s\r\n" % (len(data), data))
+        except OSError:
+            pass  # it hears no more of it
+        return line.recv(65536)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"dear all, please find my recording attached", "is no audio file that is taken here"),
+        (b"", "did not come whole"),
+        (b"x", "is no audio file that is taken here"),
+        (b"fLaC" + bytes(100), "no audio file that can be read"),
+        (wav(np.zeros(RATE))[:5000], "cut short"),
+        (wav(np.zeros(100)), "too short to measure"),
+    ],
+)
+def test_what_is_no_recording(page, folder, content, words):
+    answer = bring(page, content, name="a.wav")
+    assert answer.status == 400
+    assert words in answer.text
+    assert answer.text.startswith(("a.wav ", "The files "))
+    assert str(folder) not in answer.text
+    assert runs(folder) == []
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ({"step": 1}, "typed in from the multimeter"),
+        ({"step": 9}, "no step 9"),
+        ({"step": "x"}, "choose one"),
+        ({"step": "9" * 5000}, "choose one"),
+        ({"step": 2}, "a4.flac has 1 channel, and the output 'main' 2 channels"),
+        ({"stage": " "}, "The stage has no name"),
+        ({"stage": "a\x07b"}, "cannot be printed"),
+        ({"name": ["a"] * 21}, "choose 1 to 20"),
+        ({"name": ["a", "b"]}, "not said how long"),
+        ({"name": ["a", "b"], "bytes": [1, 2, 3]}, "cannot be taken in"),
+        ({"name": ["a", "b"], "bytes": [500, 10**9]}, "b is no audio"),
+        ({"bytes": 500}, "did not come whole|is no audio"),
+        ({"bytes": 10**8}, "did not come whole"),
+        ({"bytes": 0}, "cannot be taken in"),
+        ({"to": "/unit/other/recording"}, "no unit 'other'"),
+    ],
+)
+def test_what_cannot_be_asked_for(page, folder, a4, query, words):
+    answer = bring(page, a4.read_bytes(), **query)
+    assert answer.status == 400
+    assert any(word in answer.text for word in words.split("|"))
+    assert runs(folder) == []
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../../tmp/evil.flac",
+        "/etc/evil.flac",
+        "C:\\evil.flac",
+        "..",
+        ".",
+        "",
+        "\0",
+        "evil.flac\n",
+    ],
+)
+def test_a_name_is_shown_and_never_used(page, folder, tmp_path, a4, name):
+    before = {path for path in tmp_path.rglob("*") if folder not in path.parents}
+    answer = bring(page, a4.read_bytes(), name=name)
+    assert answer.status == 200
+    (run,) = runs(folder)
+    shown = "evil.flac" if "evil" in name else "the recording" if name != ".." else ".."
+    assert run.rig.device == f"recording {shown}"
+    assert {path for path in tmp_path.rglob("*") if folder not in path.parents} == before
+    assert not list(folder.rglob("*evil*"))
+
+
+def test_a_long_name_is_cut():
+    assert _shown_name("a/" + "ö" * 300) == "ö" * 100
+
+
+def test_a_decoder_that_is_killed_is_a_sentence(page, folder, a4, monkeypatch):
+    import sys
+
+    does = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
+    monkeypatch.setattr(decode, "COMMAND", (sys.executable, "-c", does))
+    answer = bring(page, a4.read_bytes())
+    assert (answer.status, "could not be decoded" in answer.text) == (400, True)
+    assert runs(folder) == []
+
+
+def test_a_disk_that_is_nearly_full(page, folder, a4, monkeypatch):
+    monkeypatch.setattr(recordings, "free_bytes", lambda place: recordings.MARGIN_BYTES + 1000)
+    answer = bring(page, a4.read_bytes())
+    assert (answer.status, "nearly full" in answer.text) == (400, True)
+    assert runs(folder) == []
+
+
+def test_a_bomb_takes_no_room(page, folder, tmp_path, monkeypatch):
+    with soundfile.SoundFile(tmp_path / "b", "w", RATE, 1, "PCM_16", format="FLAC") as audio:
+        for _ in range(10):
+            audio.write(np.zeros(60 * RATE, np.int16))
+    content = (tmp_path / "b").read_bytes()
+    assert len(content) < 1_000_000 < 10 * 60 * RATE * 2
+    free = recordings.MARGIN_BYTES + 10_000_000
+    monkeypatch.setattr(recordings, "free_bytes", lambda place: free)
+    answer = bring(page, content)
+    assert "unpacks to 58 MB, and 10 MB is the most" in answer.text  # 600 s × 48 kHz × 2 bytes
+    assert runs(folder) == []
+
+
+def test_while_something_is_measured_it_is_refused(page, folder, a4):
+    going_on = SimpleNamespace(
+        over=False, wish=SimpleNamespace(unit_id=UNIT_ID), unit=SimpleNamespace(model="Duo")
+    )
+    page.page.desk._sitting = going_on
+    answer = bring(page, a4.read_bytes())
+    assert answer.text == f"'{UNIT_ID}' is being measured: bring recordings when that is over."
+    assert "bring recordings when that is over" in page.get(f"/unit/{UNIT_ID}").text
+    going_on.over = True
+    assert bring(page, a4.read_bytes()).status == 200
+    assert len(runs(folder)) == 1
+
+
+def test_another_page_cannot_send_one(page, folder, a4):
+    query = urlencode({"stage": "x", "step": 3, "name": "a"})
+    answer = page.post(f"{TO}?{query}", a4.read_bytes(), Origin="http://elsewhere.example")
+    assert answer.status == 403
+    assert page.post(f"{TO}?{query}", a4.read_bytes(), Cookie="").status == 403
+    assert runs(folder) == []
+
+
+def test_the_unit_page_offers_steps_that_can_be_recorded(page):
+    text = page.get(f"/unit/{UNIT_ID}").text
+    assert '<option value="2">2 idle, main</option>' in text
+    assert '<option value="3">3 tone, phones</option>' in text
+    assert '<option value="1">' not in text
