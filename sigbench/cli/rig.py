@@ -10,7 +10,6 @@ from sigbench.cli.interfaces import RigOption
 from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption, remark
 from sigbench.cli.questions import ask
 from sigbench.cli.rig_asking import (
-    USUAL_METER,
     asked_meter,
     asked_rate,
     choose_devices,
@@ -361,8 +360,8 @@ def calibrate(
     from sigbench.cli.places import open_bench
     from sigbench.model import Meter
     from sigbench.rig.assembly import require_outputs
+    from sigbench.rig.calibration import USUAL_METER, meter_accuracy
     from sigbench.rig.calibration import calibrate as calibrated
-    from sigbench.rig.calibration import meter_accuracy
     from sigbench.rig.cautions import BEFORE_METERING, BEFORE_PLAYING
     from sigbench.rig.choose import open_rig
 

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from sigbench.interface.base import Interface
     from sigbench.interface.portaudio import Device
     from sigbench.model import FullScale, Meter, RigSetup
+    from sigbench.rig.wiring import Plugging
 
-USUAL_METER = "1.0% + 3"  # of simple multimeters on AC volts at 400 Hz: common practice, no source
 TONE_SECONDS = 60.0  # then the tone begins anew, until a voltage is typed
 
 
@@ -98,7 +98,7 @@ def with_gain(chosen: "RigSetup", known: "RigSetup | None") -> "RigSetup":
 
 def asked_meter() -> str:
     """The meter's accuracy that is typed, as its manual has it."""
-    from sigbench.rig.calibration import meter_accuracy
+    from sigbench.rig.calibration import USUAL_METER, meter_accuracy
 
     while True:
         typed = ask_text(
@@ -124,6 +124,7 @@ def metered(
     """What the meter reads at each output, while the tone is on it."""
     from sigbench.rig.assembly import simulated_volts
     from sigbench.rig.calibration import meter_reading, output_full_scale
+    from sigbench.rig.wiring import Plugging
 
     count = min(len(chosen.outputs), interface.channels)
     given = list(volts or simulated_volts(interface, len(chosen.outputs)))
@@ -139,24 +140,22 @@ def metered(
         if given:
             value, step = meter_reading(given[output - 1])
         else:
-            value, step = _read_off(interface, chosen, output, console)
+            value, step = _read_off(interface, chosen, Plugging("meter", output, loaded), console)
         found.append(output_full_scale(output, value, step, meter, loaded=loaded))
     return found
 
 
 def _read_off(
-    interface: "Interface", chosen: "RigSetup", output: int, console: "Console"
+    interface: "Interface", chosen: "RigSetup", step: "Plugging", console: "Console"
 ) -> tuple[float, float]:
     """Play the tone until a voltage is typed."""
     from sigbench.rig.calibration import calibration_tone, meter_reading
     from sigbench.rig.player import Player
+    from sigbench.rig.wiring import plugging_words
 
+    output = step.channel
     jack = chosen.outputs[output - 1]
-    say(
-        f"Plug the loopback cable into output {jack} only. Hold the meter, on AC volts, to the "
-        "other plug: one lead on the tip, one on the sleeve.",
-        console,
-    )
+    say(plugging_words(step, chosen), console)
     ask("Enter starts the tone, q stops: ")
     tone = calibration_tone(interface.samplerate, output, len(chosen.outputs), seconds=TONE_SECONDS)
     with Player(interface, tone) as player:
@@ -173,23 +172,19 @@ def plug_loop(chosen: "RigSetup", yes: bool, console: "Console") -> None:
     """Wait until the loopback cables are in."""
     if yes:
         return
-    pairs = list(zip(chosen.outputs, chosen.inputs, strict=False))
-    words = ", ".join(f"output {o} into input {i}" for o, i in pairs)
-    say(f"Plug the loopback cables: {words}. Nothing else in these jacks.", console)
+    from sigbench.rig.wiring import Plugging, plugging_words
+
+    say(plugging_words(Plugging("loop"), chosen), console)
     ask("Enter when ready, q stops: ")
 
 
 def short_inputs(interface: "Interface", chosen: "RigSetup", yes: bool, console: "Console") -> None:
     """Wait until the inputs are shorted."""
     from sigbench.rig.assembly import plug_simulated_shorts
+    from sigbench.rig.wiring import Plugging, plugging_words
 
     if not plug_simulated_shorts(interface) and not yes:
-        jacks = ", ".join(map(str, chosen.inputs))
-        say(
-            f"Put shorting plugs (tip joined to sleeve) into the inputs {jacks}. Without such "
-            "plugs, leave the loopback cables in: then the silent outputs count as well.",
-            console,
-        )
+        say(plugging_words(Plugging("shorted"), chosen), console)
         ask("Enter when ready, q stops: ")
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from sigbench.bench.documents import slug
 from sigbench.bench.rigs import rigs, save_rig
 from sigbench.errors import RequestError
 from sigbench.interface.base import Interface
@@ -133,7 +134,8 @@ def keep_setup(folder: Path, chosen: RigSetup) -> RigSetup | None:
     RigSetup or None
         The one that it replaced, if that was another one: it is kept under a name of its own.
     """
-    replaced = rigs(folder).get(chosen.name)
+    # Names that differ in their capitals alone share a file.
+    replaced = next((r for r in rigs(folder).values() if slug(r.name) == slug(chosen.name)), None)
     older = None
     if replaced is not None:
         chosen = with_known_figures(replaced, chosen)
@@ -237,4 +239,17 @@ def plug_simulated_loop(interface: Interface) -> bool:
     if not isinstance(interface, LoopbackInterface):
         return False
     interface.connect()
+    return True
+
+
+def plug_simulated_meter(interface: Interface, *, loaded: bool) -> bool:
+    """Have the cables of a simulated rig in the inputs or not, as the meter is held to them."""
+    from sigbench.interface.loopback import LoopbackInterface
+
+    if not isinstance(interface, LoopbackInterface):
+        return False
+    if loaded:
+        interface.connect()
+    else:
+        interface.unplug()
     return True

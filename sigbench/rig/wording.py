@@ -3,8 +3,8 @@
 import platform
 from collections.abc import Sequence
 
-from sigbench.model import Calibration, RigTest
-from sigbench.report.wording import quantity_text
+from sigbench.model import Calibration, RigLimits, RigTest
+from sigbench.report.wording import quantity_text, short_words
 from sigbench.rig.calibration import LoopCheck
 from sigbench.rig.path import PathTest
 from sigbench.rig.path_advice import System
@@ -103,3 +103,8 @@ def check_sentences(found: LoopCheck) -> tuple[str, ...]:
         *(capital(sentence) for sentence in (*found.problems, *found.remarks)),
         "The calibration holds." if found.fine else "The calibration does not hold.",
     )
+
+
+def limit_sentences(made: RigLimits) -> tuple[str, ...]:
+    """What a rig does by itself, a line for each figure."""
+    return tuple(f"{title}: {value}" for title, value in map(short_words, made.readings))
