@@ -10,10 +10,11 @@ from sigbench.page.bench import BenchPages
 from sigbench.page.comparing import ComparingPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
+from sigbench.page.rig import RigPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages, ComparingPages)
+PAGES = (BenchPages, UnitPages, MeasuringPages, ComparingPages, RigPages)
 
 
 def application(desk: Desk) -> Starlette:
