@@ -212,7 +212,8 @@ def _pairs(setup: RigSetup) -> list[tuple[int, int]]:
 
 
 def _listed(kind: str, numbers: Sequence[int]) -> str:
-    return f"{kind}{'s' * (len(numbers) > 1)} {' and '.join(map(str, numbers))}"
+    *some, last = map(str, numbers)
+    return f"{kind}s {', '.join(some)} and {last}" if some else f"{kind} {last}"
 
 
 def _short(name: str) -> str:

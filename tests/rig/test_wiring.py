@@ -89,6 +89,11 @@ def test_shorted_plugs_are_in_every_input():
     tree = drawn(Plugging("shorted"))
     assert texts(tree).count("shorted") == 2
     assert paths(tree, "cable") == []
+    assert "into inputs 3 and 4." in plugging_words(Plugging("shorted"), SETUP)
+    many = replace(SETUP, inputs=(1, 2, 3))
+    assert "into inputs 1, 2 and 3." in plugging_words(Plugging("shorted"), many)
+    one = replace(SETUP, inputs=(8,))
+    assert "into input 8." in plugging_words(Plugging("shorted"), one)
 
 
 def test_the_pilot_stays():
