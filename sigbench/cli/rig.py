@@ -10,27 +10,17 @@ from sigbench.cli.interfaces import RigOption
 from sigbench.cli.places import DEFAULT_FOLDER, CommandGroup, FolderOption, remark
 from sigbench.cli.questions import ask
 from sigbench.cli.rig_asking import (
-    USUAL_METER,
     asked_meter,
     asked_rate,
-    channel_list,
     choose_devices,
-    figures_lost,
-    loop_dbfs,
     metered,
-    pilot_pair,
     plug_loop,
-    plug_simulated,
-    require_outputs,
     rig_named,
     short_inputs,
     show_inputs,
-    simulated_setup,
     with_gain,
-    with_known_figures,
 )
 from sigbench.cli.rig_showing import (
-    capital,
     caution,
     print_calibration,
     print_findings,
@@ -39,7 +29,6 @@ from sigbench.cli.rig_showing import (
     print_setup,
     rig_as_json,
     say,
-    signed_db,
 )
 from sigbench.errors import RequestError
 
@@ -182,10 +171,16 @@ def setup(
     live so that you see which input is which. The device is remembered by name and sound system,
     for the numbers change.
     """
-    from sigbench.bench.rigs import rig_in_use, rigs, save_rig
+    from sigbench.bench.rigs import rig_in_use, rigs
     from sigbench.cli import show
     from sigbench.cli.places import command_line, note, open_bench
-    from sigbench.model import RigSetup
+    from sigbench.rig.assembly import (
+        channel_list,
+        keep_setup,
+        pilot_pair,
+        setup_of,
+        simulated_setup,
+    )
     from sigbench.rig.cautions import BEFORE_PLUGGING_IN
     from sigbench.rig.choose import SIMULATED_RIG, open_rig
 
@@ -193,43 +188,42 @@ def setup(
     caution(BEFORE_PLUGGING_IN, console)
     name = name or (SIMULATED_NAME if simulated else USUAL_NAME)
     with open_bench(folder, create=True) as bench:
-        replaced = known = rigs(bench.folder).get(name)
+        known = rigs(bench.folder).get(name)
         if known is not None and (known.device == SIMULATED_RIG) != simulated:
             known = None  # what is known of the one says nothing of the other
         ins = channel_list(inputs, "--inputs") or (known.inputs if known else None)
         outs = channel_list(outputs, "--outputs") or (known.outputs if known else None)
-        joined = pilot_pair(pilot) if pilot is not None else (known.pilot if known else None)
+        joined = (
+            pilot_pair(pilot, "--pilot") if pilot is not None else (known.pilot if known else None)
+        )
         if simulated:
             chosen = simulated_setup(name, rate, ins, outs, joined, gain)
         else:
             source, sink = choose_devices(device, host, play_device, known, yes, console)
-            chosen = RigSetup(
+            chosen = setup_of(
                 name,
-                source.name,
-                source.host,
-                rate or (known.samplerate if known else None) or asked_rate(source, yes),
-                ins or tuple(range(1, min(2, source.inputs) + 1)),
-                outs or tuple(range(1, min(2, 0 if sink is None else sink.outputs) + 1)),
-                gain if gain is not None else (known.gain if known else ""),
-                None if sink is None or sink == source else sink.name,
-                None if sink is None or sink == source else sink.host,
-                joined,
-                exclusive if exclusive is not None else (known is not None and known.exclusive),
+                source,
+                sink,
+                samplerate=rate or (known.samplerate if known else None) or asked_rate(source, yes),
+                inputs=ins,
+                outputs=outs,
+                gain=gain if gain is not None else (known.gain if known else ""),
+                pilot=joined,
+                exclusive=exclusive
+                if exclusive is not None
+                else (known is not None and known.exclusive),
             )
         interface = open_rig(chosen, paced=True, tell=remark)
         if not yes:
             show_inputs(interface, console)
             if gain is None:
                 chosen = with_gain(chosen, known)
-        if known is not None:
-            chosen = with_known_figures(known, chosen)
-        if replaced is not None and (older := figures_lost(replaced, chosen)) is not None:
-            save_rig(bench.folder, older, use=False)
+        older = keep_setup(bench.folder, chosen)
+        if older is not None:
             note(
                 f"Note: this is another rig than '{name}' was. That one, with what was measured of "
                 f"it, is kept as '{older.name}'."
             )
-        save_rig(bench.folder, chosen)
         in_use = rig_in_use(bench.folder)
         assert in_use is not None
         console = show.output()
@@ -292,11 +286,12 @@ def see_path(
     from sigbench.cli import show
     from sigbench.cli.interfaces import recording_bar
     from sigbench.cli.places import open_bench
-    from sigbench.model import RigTest
+    from sigbench.rig.assembly import loop_dbfs, require_outputs
     from sigbench.rig.cautions import BEFORE_PLAYING
     from sigbench.rig.choose import open_rig
     from sigbench.rig.path import SPARE_SECONDS, run_path_test
     from sigbench.rig.path_stimulus import STIMULUS_SECONDS
+    from sigbench.rig.wording import rig_test_of
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
@@ -313,12 +308,7 @@ def see_path(
                 expected_loop_dbfs=loop_dbfs(chosen, interface.channels),
                 on_block=on_block,
             )
-        said = RigTest(
-            datetime.now().astimezone().isoformat(timespec="seconds"),
-            interface.samplerate,
-            tuple(one.name for one in done.findings if one.present),
-            tuple(one.name for one in done.findings if one.present is None),
-        )
+        said = rig_test_of(done, datetime.now().astimezone().isoformat(timespec="seconds"))
         save_rig(bench.folder, replace(chosen, test=said), use=False)
     if as_json:
         print_findings_json(done, said)
@@ -369,8 +359,9 @@ def calibrate(
     from sigbench.cli import show
     from sigbench.cli.places import open_bench
     from sigbench.model import Meter
+    from sigbench.rig.assembly import require_outputs
+    from sigbench.rig.calibration import USUAL_METER, meter_accuracy
     from sigbench.rig.calibration import calibrate as calibrated
-    from sigbench.rig.calibration import meter_accuracy
     from sigbench.rig.cautions import BEFORE_METERING, BEFORE_PLAYING
     from sigbench.rig.choose import open_rig
 
@@ -421,9 +412,11 @@ def check(
     """
     from sigbench.cli import show
     from sigbench.cli.places import open_bench
+    from sigbench.rig.assembly import require_outputs
     from sigbench.rig.calibration import check_loop
     from sigbench.rig.cautions import BEFORE_PLAYING
     from sigbench.rig.choose import open_rig
+    from sigbench.rig.wording import check_sentences
 
     with open_bench(folder) as bench:
         chosen = rig_named(bench, rig)
@@ -443,11 +436,8 @@ def check(
         now=datetime.now().astimezone(),
     )
     console = show.output()
-    for channel, shift in found.shifts:
-        say(f"Input {channel}: {signed_db(shift)} dB against its calibration.", console)
-    for sentence in (*found.problems, *found.remarks):
-        say(capital(sentence), console)
-    say("The calibration holds." if found.fine else "The calibration does not hold.", console)
+    for sentence in check_sentences(found):
+        say(sentence, console)
     return 0 if found.fine else 1
 
 
@@ -472,6 +462,7 @@ def limits(
     from sigbench.cli import show
     from sigbench.cli.places import open_bench
     from sigbench.model import RigLimits
+    from sigbench.rig.assembly import plug_simulated_loop
     from sigbench.rig.cautions import BEFORE_PLAYING, BEFORE_PLUGGING_IN
     from sigbench.rig.choose import open_rig
     from sigbench.rig.limits import own_loop, own_noise
@@ -488,7 +479,7 @@ def limits(
         if chosen.outputs:
             caution(BEFORE_PLAYING, console)
             plug_loop(chosen, yes, console)
-            plug_simulated(interface)
+            plug_simulated_loop(interface)
             with console.status("Measuring …") as status:
                 loop = own_loop(
                     interface,

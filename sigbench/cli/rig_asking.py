@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from sigbench.cli.questions import ask, ask_text
 from sigbench.cli.rig_showing import say
-from sigbench.errors import RequestError, SigbenchError
+from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from sigbench.interface.base import Interface
     from sigbench.interface.portaudio import Device
     from sigbench.model import FullScale, Meter, RigSetup
+    from sigbench.rig.wiring import Plugging
 
-USUAL_METER = "1.0% + 3"  # of simple multimeters on AC volts at 400 Hz: common practice, no source
 TONE_SECONDS = 60.0  # then the tone begins anew, until a voltage is typed
 
 
@@ -28,15 +28,6 @@ def rig_named(bench: "Bench", name: str | None) -> "RigSetup":
     return chosen
 
 
-def require_outputs(chosen: "RigSetup") -> None:
-    """Refuse a rig that cannot play."""
-    if not chosen.outputs:
-        raise RequestError(
-            f"The rig '{chosen.name}' has no outputs, so nothing can be played: give them with "
-            "'sigbench rig setup --outputs 1,2'."
-        )
-
-
 def choose_devices(
     device: str | None,
     host: str | None,
@@ -48,6 +39,7 @@ def choose_devices(
     """The input and the output that are meant; asks where nothing says so."""
     from sigbench.errors import DeviceNotFound
     from sigbench.interface.portaudio import find_device, list_devices
+    from sigbench.rig.assembly import sink_beside
 
     there = list_devices()
     source: Device | None = None
@@ -76,21 +68,23 @@ def choose_devices(
         play_device = known.play_device if known is not None else None
     if play_device is not None:
         return source, find_device(there, play_device, output=True)
-    if source.outputs:
-        return source, source
-    alike = [d for d in there if d.outputs and d.name == source.name and d.host == source.host]
-    if alike:
-        return source, alike[0]
-    say("It has no outputs: test signals cannot be played, unless --play-device is given.", console)
-    return source, None
+    sink = sink_beside(there, source)
+    if sink is None:
+        say(
+            "It has no outputs: test signals cannot be played, unless --play-device is given.",
+            console,
+        )
+    return source, sink
 
 
 def asked_rate(device: "Device", yes: bool) -> int:
     """The sample rate that is typed, or the one that the device prefers."""
     if yes:
         return device.samplerate
+    from sigbench.rig.assembly import whole
+
     answer = ask_text(f"Sample rate in Hz (Enter: {device.samplerate}): ")
-    return _whole(answer, "a sample rate") if answer else device.samplerate
+    return whole(answer, "a sample rate") if answer else device.samplerate
 
 
 def with_gain(chosen: "RigSetup", known: "RigSetup | None") -> "RigSetup":
@@ -104,7 +98,7 @@ def with_gain(chosen: "RigSetup", known: "RigSetup | None") -> "RigSetup":
 
 def asked_meter() -> str:
     """The meter's accuracy that is typed, as its manual has it."""
-    from sigbench.rig.calibration import meter_accuracy
+    from sigbench.rig.calibration import USUAL_METER, meter_accuracy
 
     while True:
         typed = ask_text(
@@ -128,17 +122,12 @@ def metered(
     console: "Console",
 ) -> "list[FullScale]":
     """What the meter reads at each output, while the tone is on it."""
-    from sigbench.interface.loopback import LoopbackInterface
-    from sigbench.rig.calibration import calibration_tone, meter_reading, output_full_scale
+    from sigbench.rig.assembly import simulated_volts
+    from sigbench.rig.calibration import meter_reading, output_full_scale
+    from sigbench.rig.wiring import Plugging
 
     count = min(len(chosen.outputs), interface.channels)
-    given = list(volts or [])
-    if isinstance(interface, LoopbackInterface) and not given:
-        tones = [
-            calibration_tone(interface.samplerate, k, len(chosen.outputs), seconds=1.0)
-            for k in range(1, count + 1)
-        ]
-        given = [f"{interface.volts_at(k, tone):.4f}" for k, tone in enumerate(tones, start=1)]
+    given = list(volts or simulated_volts(interface, len(chosen.outputs)))
     if given and len(given) != count:
         raise RequestError(
             f"{len(given)} voltage(s) were given and {count} are needed: --volts once for each "
@@ -151,92 +140,52 @@ def metered(
         if given:
             value, step = meter_reading(given[output - 1])
         else:
-            value, step = _read_off(interface, chosen, output, console)
+            value, step = _read_off(interface, chosen, Plugging("meter", output, loaded), console)
         found.append(output_full_scale(output, value, step, meter, loaded=loaded))
     return found
 
 
 def _read_off(
-    interface: "Interface", chosen: "RigSetup", output: int, console: "Console"
+    interface: "Interface", chosen: "RigSetup", step: "Plugging", console: "Console"
 ) -> tuple[float, float]:
     """Play the tone until a voltage is typed."""
-    from threading import Event, Thread
-
     from sigbench.rig.calibration import calibration_tone, meter_reading
+    from sigbench.rig.player import Player
+    from sigbench.rig.wiring import plugging_words
 
+    output = step.channel
     jack = chosen.outputs[output - 1]
-    say(
-        f"Plug the loopback cable into output {jack} only. Hold the meter, on AC volts, to the "
-        "other plug: one lead on the tip, one on the sleeve.",
-        console,
-    )
+    say(plugging_words(step, chosen), console)
     ask("Enter starts the tone, q stops: ")
-    enough = Event()
-    trouble: list[SigbenchError] = []
-
-    def play() -> None:
-        from contextlib import closing
-
-        tone = calibration_tone(
-            interface.samplerate, output, len(chosen.outputs), seconds=TONE_SECONDS
-        )
-        try:
-            while not enough.is_set():
-                with closing(interface.stream(seconds=TONE_SECONDS, stimulus=tone)) as blocks:
-                    for _ in blocks:
-                        if enough.is_set():
-                            return
-        except SigbenchError as exc:
-            trouble.append(exc)
-
-    player = Thread(target=play, daemon=True)
-    player.start()
-    try:
+    tone = calibration_tone(interface.samplerate, output, len(chosen.outputs), seconds=TONE_SECONDS)
+    with Player(interface, tone) as player:
         while True:
             typed = ask_text(f"The meter reads at output {jack}, in volts: ")
-            if trouble:
-                raise trouble[0]
+            player.check()
             try:
                 return meter_reading(typed)
             except RequestError as exc:
                 say(str(exc), console)
-    finally:
-        enough.set()
-        player.join(timeout=5)
 
 
 def plug_loop(chosen: "RigSetup", yes: bool, console: "Console") -> None:
     """Wait until the loopback cables are in."""
     if yes:
         return
-    pairs = list(zip(chosen.outputs, chosen.inputs, strict=False))
-    words = ", ".join(f"output {o} into input {i}" for o, i in pairs)
-    say(f"Plug the loopback cables: {words}. Nothing else in these jacks.", console)
+    from sigbench.rig.wiring import Plugging, plugging_words
+
+    say(plugging_words(Plugging("loop"), chosen), console)
     ask("Enter when ready, q stops: ")
 
 
 def short_inputs(interface: "Interface", chosen: "RigSetup", yes: bool, console: "Console") -> None:
     """Wait until the inputs are shorted."""
-    from sigbench.interface.loopback import LoopbackInterface
+    from sigbench.rig.assembly import plug_simulated_shorts
+    from sigbench.rig.wiring import Plugging, plugging_words
 
-    if isinstance(interface, LoopbackInterface):
-        interface.short_inputs()
-    elif not yes:
-        jacks = ", ".join(map(str, chosen.inputs))
-        say(
-            f"Put shorting plugs (tip joined to sleeve) into the inputs {jacks}. Without such "
-            "plugs, leave the loopback cables in: then the silent outputs count as well.",
-            console,
-        )
+    if not plug_simulated_shorts(interface) and not yes:
+        say(plugging_words(Plugging("shorted"), chosen), console)
         ask("Enter when ready, q stops: ")
-
-
-def plug_simulated(interface: "Interface") -> None:
-    """Plug the cables of a simulated rig back in."""
-    from sigbench.interface.loopback import LoopbackInterface
-
-    if isinstance(interface, LoopbackInterface):
-        interface.connect({k: k for k in range(1, interface.channels + 1)})
 
 
 def show_inputs(interface: "Interface", console: "Console") -> None:
@@ -250,105 +199,3 @@ def show_inputs(interface: "Interface", console: "Console") -> None:
         watch_levels(interface, console, seconds=None, until=enter_pressed),
         console,
     )
-
-
-def channel_list(text: str | None, option: str) -> tuple[int, ...] | None:
-    """Channels as they are typed: ``1,2``."""
-    if text is None:
-        return None
-    numbers = tuple(_whole(part, f"a channel ({option})") for part in text.split(",") if part)
-    if not numbers or min(numbers) < 1 or len(set(numbers)) < len(numbers) or len(numbers) > 32:
-        raise RequestError(f"{option} {text} is no list of channels: write it like 1,2.")
-    return numbers
-
-
-def pilot_pair(text: str) -> tuple[int, int] | None:
-    """The pilot's output and input as they are typed: ``3:3``, or ``none``."""
-    if text.strip().lower() == "none":
-        return None
-    output, colon, source = text.partition(":")
-    if not colon:
-        raise RequestError(f"--pilot {text} is no pair: write output:input, like 3:3, or none.")
-    return _whole(output, "an output (--pilot)"), _whole(source, "an input (--pilot)")
-
-
-def _whole(text: str, what: str) -> int:
-    try:
-        return int(text.strip())
-    except ValueError:
-        raise RequestError(f"'{text.strip()}' is no number for {what}.") from None
-
-
-def simulated_setup(
-    name: str,
-    rate: int | None,
-    inputs: tuple[int, ...] | None,
-    outputs: tuple[int, ...] | None,
-    pilot: tuple[int, int] | None,
-    gain: str | None,
-) -> "RigSetup":
-    """A simulated rig with the options that were given."""
-    from sigbench.model import RigSetup
-    from sigbench.rig.choose import SIMULATED_RIG
-
-    return RigSetup(
-        name,
-        SIMULATED_RIG,
-        "simulated",
-        rate or 48_000,
-        inputs or (1, 2),
-        outputs or (1, 2),
-        gain or "",
-        pilot=pilot,
-    )
-
-
-def with_known_figures(known: "RigSetup", chosen: "RigSetup") -> "RigSetup":
-    """The rig with what was measured of it before, unless it is other hardware or channels now.
-
-    Rate and gain may differ: each figure knows its own, and is left aside until they are back.
-    """
-    from dataclasses import replace
-
-    plain = replace(
-        known,
-        samplerate=chosen.samplerate,
-        gain=chosen.gain,
-        pilot=chosen.pilot,
-        test=None,
-        calibration=None,
-        limits=None,
-    )
-    if plain != chosen:
-        return chosen
-    return replace(chosen, test=known.test, calibration=known.calibration, limits=known.limits)
-
-
-def figures_lost(known: "RigSetup", chosen: "RigSetup") -> "RigSetup | None":
-    """The rig as it was, under a name of its own, if what was measured of it would be lost."""
-    from dataclasses import replace
-
-    dates = [made.date[:10] for made in (known.limits, known.calibration, known.test) if made]
-    if not dates or (chosen.test, chosen.calibration, chosen.limits) == (
-        known.test,
-        known.calibration,
-        known.limits,
-    ):
-        return None
-    return replace(known, name=f"{known.name} of {max(dates)}")
-
-
-def loop_dbfs(chosen: "RigSetup", channels: int) -> "list[float] | None":
-    """Level at which a sine of 0 dBFS has to come back, if the rig is calibrated as it stands."""
-    from sigbench.rig.calibration import holds
-
-    made = chosen.calibration
-    if made is None or holds(
-        "calibration", made.samplerate, made.gain, at_rate=chosen.samplerate, at_gain=chosen.gain
-    ):
-        return None
-    outputs = {one.channel: one.dbu for one in made.outputs}
-    inputs = {one.channel: one.dbu for one in made.inputs}
-    if any(k not in outputs or k not in inputs for k in range(1, channels + 1)):
-        return None
-    return [outputs[k] - inputs[k] for k in range(1, channels + 1)]

@@ -7,7 +7,6 @@ if TYPE_CHECKING:
 
     from sigbench.model import RigSetup, RigTest
     from sigbench.rig.path import PathTest
-    from sigbench.rig.path_advice import System
 
 
 def caution(sentences: str, console: "Console") -> None:
@@ -52,10 +51,12 @@ def print_setup(chosen: "RigSetup", console: "Console") -> None:
 
 
 def _test_state(chosen: "RigSetup") -> str:
+    from sigbench.rig.wording import titles_of
+
     last = chosen.test
     if last is None:
         return "none yet ('sigbench rig test')"
-    found = ", ".join(FINDING_TITLES.get(name, name) for name in last.found)
+    found = titles_of(last.found)
     return f"of {last.date[:10]}: {f'FOUND {found}' if found else 'nothing found'}"
 
 
@@ -72,25 +73,12 @@ def _state(chosen: "RigSetup", what: str) -> str:
 
 def print_calibration(made: Any, console: "Console") -> None:
     """A calibration in volts and dBu."""
-    from sigbench.cli.show import fit
-    from sigbench.report.wording import quantity_text
-    from sigbench.units import dbu_to_volts
+    from sigbench.rig.wording import calibration_sentences
 
-    meter = made.meter
-    kind = "true RMS" if meter.true_rms else "not true RMS"
-    console.print(
-        fit(
-            f"Calibrated on {made.date[:10]} at {made.samplerate / 1000:g} kHz with a meter of "
-            f"{meter.accuracy_percent:g} % + {meter.digits} digits ({kind}):",
-            console,
-        )
-    )
-    for what, channels in (("Output", made.outputs), ("Input", made.inputs)):
-        for one in channels:
-            level = quantity_text(one.dbu, one.uncertainty, "dBu").text
-            volts = f"{float(dbu_to_volts(one.dbu)):.3f} V RMS"
-            line = f"  {what} {one.channel}: 0 dBFS is {level} ({volts})"
-            console.print(fit(line, console))
+    heading, *channels = calibration_sentences(made)
+    say(heading, console)
+    for line in channels:
+        say(f"  {line}", console)
 
 
 def print_limits(chosen: "RigSetup", console: "Console") -> None:
@@ -110,39 +98,12 @@ def print_limits(chosen: "RigSetup", console: "Console") -> None:
     show.print_readings(Measurement("rig", source, made.readings), console)
 
 
-FINDING_TITLES = {
-    "wrong_rate": "Wrong sample rate",
-    "resampling": "Resampling",
-    "automatic_gain": "Automatic gain",
-    "noise_suppression": "Noise suppression",
-    "software_volume": "Volume below 100 %",
-    "truncation_16_bit": "16-bit truncation",
-    "mono": "Mixed to mono",
-    "swapped_channels": "Swapped channels",
-    "high_pass": "High-pass",
-    "clock_drift": "Two clocks",
-}
-
-
 def print_findings(done: "PathTest", console: "Console") -> None:
     """What was found first, then what could not be told, then the rest in short."""
-    import platform
+    from sigbench.rig.wording import finding_sentences, this_system
 
-    names: dict[str, System] = {"Windows": "Windows", "Darwin": "macOS"}
-    system = names.get(platform.system(), "Linux")
-    for one in done.findings:
-        if one.present:
-            say(f"FOUND: {FINDING_TITLES[one.name]}. {capital(one.evidence)}", console)
-            say(f"  {system}: {one.what_to_do[system]}", console)
-    for one in done.findings:
-        if one.present is None:
-            say(f"Cannot tell: {FINDING_TITLES[one.name]}. {capital(one.evidence)}", console)
-    absent = [FINDING_TITLES[one.name] for one in done.findings if one.present is False]
-    if absent:
-        rest = ", ".join(title[:1].lower() + title[1:] for title in absent)
-        say(f"Not found: {rest}.", console)
-    if done.clean and len(absent) == len(done.findings):
-        say("The audio comes through this computer as it should.", console)
+    for sentence in finding_sentences(done, this_system()):
+        say(sentence, console)
 
 
 def print_findings_json(done: "PathTest", said: "RigTest") -> None:
@@ -176,13 +137,3 @@ def rig_as_json(chosen: "RigSetup") -> bytes:
     from sigbench.bench.documents import rig_to_json
 
     return msgspec.json.format(rig_to_json(chosen), indent=0)
-
-
-def signed_db(value: float) -> str:
-    """Decibels with their sign."""
-    return f"{value:+.2f}".replace("-", "−")
-
-
-def capital(text: str) -> str:
-    """A sentence with a capital."""
-    return text[:1].upper() + text[1:]

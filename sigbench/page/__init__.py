@@ -2,9 +2,10 @@
 
 ::
 
-    serve ─► guard ─► app ─► bench, unit, measuring, comparing ─► show, feed, compared ─► templates
+    serve ─► guard ─► app ─► bench, unit, measuring, ─► show, feed, compared ─► templates, static
+                             comparing, rig
                                    │
-                                 desk (the one sitting)
+                                 desk (the one sitting, or procedure at a rig)
 
 ``serve`` starts it, ``guard`` keeps others out, ``app`` lists the addresses. A module for each kind
 of page reads a request (``requests``) and calls the library; ``show`` puts records in words and

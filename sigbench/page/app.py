@@ -11,10 +11,11 @@ from sigbench.page.comparing import ComparingPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
 from sigbench.page.recordings import RecordingPages
+from sigbench.page.rig import RigPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages, ComparingPages)
+PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages, ComparingPages, RigPages)
 
 
 def application(desk: Desk) -> Starlette:

@@ -1,4 +1,4 @@
-"""What the program holds while pages come and go: the one sitting, and which page steers it."""
+"""What the program holds while pages come and go: the one thing that goes on, and who steers it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,8 +9,10 @@ from sigbench.bench.rigs import rig_in_use, rigs
 from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Interface
 from sigbench.interface.simulated import SimulatedInterface
+from sigbench.live.procedure import Kind, Procedure
 from sigbench.live.sitting import Sitting, Wish
 from sigbench.model import RigSetup
+from sigbench.rig import choose
 from sigbench.rig.choose import SIMULATED_RIG, SIMULATED_STATES, choose_interface
 
 
@@ -43,6 +45,7 @@ class Desk:
         self._paced = paced
         self._lock = RLock()
         self._sitting: Sitting | None = None
+        self._procedure: Procedure | None = None
         self._holder: str | None = None
 
     def sources(self) -> tuple[Source, ...]:
@@ -61,6 +64,11 @@ class Desk:
         """The sitting that goes on, or was the last."""
         return self._sitting
 
+    @property
+    def procedure(self) -> Procedure | None:
+        """The procedure at a rig that goes on, or was the last."""
+        return self._procedure
+
     def begin(self, wish: Wish, source: str, page: str) -> Sitting:
         """Begin a sitting, steered from a page.
 
@@ -72,10 +80,7 @@ class Desk:
             If there is no such unit.
         """
         with self._lock:
-            if self._sitting is not None and not self._sitting.over:
-                raise RequestError(
-                    f"'{self._sitting.wish.unit_id}' is being measured: end that first, or watch."
-                )
+            self.require_free()
             if source not in {one.key for one in self.sources()}:
                 raise RequestError("There is no such source any more: choose another.")
             sitting = Sitting(
@@ -88,8 +93,46 @@ class Desk:
             sitting.start()
             return sitting
 
+    def begin_procedure(self, kind: Kind, rig: str, page: str) -> Procedure:
+        """Begin a procedure at a rig, steered from a page.
+
+        Raises
+        ------
+        RequestError
+            If something else goes on, or the rig cannot do it.
+        """
+        with self._lock:
+            self.require_free()
+            procedure = Procedure(
+                self.folder, kind, rig, self.open_rig, on_change=lambda: self.on_change()
+            )
+            self._procedure, self._holder = procedure, page
+            procedure.start()
+            return procedure
+
+    def open_rig(self, setup: RigSetup, tell: Callable[[str], None]) -> Interface:
+        """The interface of a rig; `tell` hears what it does otherwise than it was asked to."""
+        return choose.open_rig(setup, paced=self._paced, tell=tell)
+
+    def require_free(self) -> None:
+        """Refuse what has to wait until the interface is free.
+
+        Raises
+        ------
+        RequestError
+            If a sitting or a procedure goes on.
+        """
+        if self._sitting is not None and not self._sitting.over:
+            raise RequestError(
+                f"'{self._sitting.wish.unit_id}' is being measured: end that first, or watch."
+            )
+        if self._procedure is not None and not self._procedure.over:
+            raise RequestError(
+                f"The rig '{self._procedure.setup.name}' is being set up: end that first, or watch."
+            )
+
     def holds(self, page: str) -> bool:
-        """Whether a page steers the sitting; the others watch."""
+        """Whether a page steers what goes on; the others watch."""
         return self._holder == page
 
     def take_over(self, page: str) -> None:

@@ -1,20 +1,24 @@
-"""What a sitting sends to the pages that show it, as plain objects for JSON."""
+"""What a sitting, or a procedure, sends to the pages that show it, as plain objects for JSON."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.checks.tally import FAULTS
+from sigbench.live.procedure import Procedure, Running
 from sigbench.live.sitting import Done, Sitting
 from sigbench.live.spectrum import Spectrum
 from sigbench.live.strip import STRIP_SECONDS
 from sigbench.live.watch import Seen
 from sigbench.live.wording import SIGNS, WORDS, channels_words, event_line, level_word
+from sigbench.measure.meter import MeterLevel
 from sigbench.measure.travel import Gang, Turning
 from sigbench.model import Event
 from sigbench.report.wording import short_words
+from sigbench.rig.wiring import wiring
 from sigbench.run import outside_limits, short_readings
 
 MOST_EVENTS = 60  # the last ones; all of them are stored
@@ -84,14 +88,7 @@ def seen_object(seen: Seen, spectrum: Spectrum) -> dict[str, Any]:
         "place": seen.place,
         "place_number": seen.place_number,
         "places": seen.places,
-        "levels": [
-            {
-                "rms": _level(level.rms_dbfs),
-                "peak": _level(level.peak_dbfs),
-                "word": level_word(level),
-            }
-            for level in seen.levels
-        ],
+        "levels": [_level_object(level) for level in seen.levels],
         "strip": {
             "start": round(seen.strip.start, 3),
             "seconds": STRIP_SECONDS,
@@ -182,3 +179,53 @@ def _rounded(value: float, digits: int) -> float | None:
 def _columns(levels: NDArray[np.float64]) -> list[list[float | None]]:
     """Levels of each channel, one list each; null where there is none."""
     return [[_rounded(value, 1) for value in channel] for channel in levels.T]
+
+
+# --- a procedure at the rig
+
+
+def procedure_object(procedure: Procedure) -> dict[str, Any]:
+    """Where a procedure is, with the drawing of what is plugged in."""
+    moment, setup = procedure.moment, procedure.setup
+    return {
+        "rig": setup.name,
+        "procedure": procedure.kind,
+        "phase": moment.phase,
+        "question": moment.question,
+        "number": moment.number,
+        "of": moment.of,
+        "title": moment.title,
+        "prompt": moment.prompt,
+        "wiring": "" if moment.plugging is None else wiring(moment.plugging, setup),
+        "cautions": moment.cautions,
+        "sayings": moment.sayings,
+        "choices": [{"answer": c.answer, "words": c.words} for c in moment.choices],
+        "fields": [
+            {"name": f.name, "label": f.label, "value": f.value, "options": f.options}
+            for f in moment.fields
+        ],
+        "sounding": moment.sounding,
+        "results": moment.results,
+        "stored": moment.stored,
+        "failed": moment.failed,
+    }
+
+
+def running_object(running: Running, jacks: Sequence[int]) -> dict[str, Any]:
+    """What the inputs show just now, and how far the stream is."""
+    return {
+        "seconds": round(running.seconds, 1),
+        "of_seconds": running.of_seconds,
+        "levels": [
+            {"jack": jack, **_level_object(level)}
+            for jack, level in zip(jacks, running.levels, strict=False)
+        ],
+    }
+
+
+def _level_object(level: MeterLevel) -> dict[str, Any]:
+    return {
+        "rms": _level(level.rms_dbfs),
+        "peak": _level(level.peak_dbfs),
+        "word": level_word(level),
+    }

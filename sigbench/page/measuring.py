@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from contextlib import suppress
 from typing import Any
 from urllib.parse import quote, urlencode
 
@@ -11,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route, WebSocketRoute
-from starlette.websockets import WebSocket, WebSocketDisconnect
+from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
 from sigbench.live.sitting import Wish
@@ -21,12 +20,10 @@ from sigbench.page.desk import Desk
 from sigbench.page.requests import Form, form_of, one, see
 from sigbench.page.show import FIRST_STAGE
 from sigbench.page.site import Site
+from sigbench.page.talk import QUIET_SECONDS, UPDATES_A_SECOND, talk
 from sigbench.plan import with_hands_on
 from sigbench.run import stage_named, steps_left
 from sigbench.units import note_to_frequency
-
-UPDATES_A_SECOND = 25
-QUIET_SECONDS = 0.1  # between two looks while nothing is recorded
 
 
 class MeasuringPages:
@@ -125,29 +122,7 @@ class MeasuringPages:
 
     async def live(self, socket: WebSocket) -> None:
         """Send what there is to see, and take what the person does."""
-        await socket.accept()
-        try:
-            hello = await self._hears(socket)
-            page = str(hello.get("page", ""))
-            sending = asyncio.create_task(self._send(socket, page))
-            try:
-                while True:
-                    words = await run_in_threadpool(self._do, page, await self._hears(socket))
-                    if words:
-                        await socket.send_text(json.dumps({"kind": "words", "words": words}))
-            finally:
-                sending.cancel()
-        except (WebSocketDisconnect, RuntimeError):
-            pass  # the page has gone
-        except ValueError:
-            with suppress(RuntimeError):
-                await socket.close(1003)  # no message of ours
-
-    async def _hears(self, socket: WebSocket) -> dict[str, Any]:
-        message = json.loads(await socket.receive_text())
-        if not isinstance(message, dict):
-            raise ValueError("not an object")
-        return message
+        await talk(socket, self._send, self._do)
 
     async def _send(self, socket: WebSocket, page: str) -> None:
         """Send the moment when it changes, and the take while it runs."""

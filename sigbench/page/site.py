@@ -46,8 +46,13 @@ class Site:
         """A page made from a template."""
         sitting = self.desk.sitting
         going_on = sitting is not None and not sitting.over
+        procedure = self.desk.procedure
+        at_the_rig = procedure is not None and not procedure.over
         text = self._templates.get_template(name).render(
-            here=request.url.path, going_on=sitting if going_on else None, **shown
+            here=request.url.path,
+            going_on=sitting if going_on else None,
+            at_the_rig=at_the_rig,
+            **shown,
         )
         return HTMLResponse(text, status)
 

@@ -37,6 +37,10 @@ TONE_HZ = 400.0  # the AC ranges of simple multimeters end there: common practic
 TONE_DBFS = -12.0  # loud enough for a meter, and no interface clips its own input at usual gains
 SETTLE_SECONDS = 0.5
 TONE_SECONDS = 1.0
+USUAL_METER = "1.0% + 3"  # of simple multimeters on AC volts at 400 Hz: common practice, no source
+
+# At -12 dBFS no line output plays more, nor less that a meter reads: common practice, no source
+MOST_VOLTS, LEAST_VOLTS = 30.0, 1e-3
 
 # The meter reads an output that carries nothing, the input loads it. An output of up to 200 ohm
 # into an input of 10 kilohm or more loses 0 to 0.17 dB: common practice, no source.
@@ -64,7 +68,7 @@ def meter_reading(text: str) -> tuple[float, float]:
     Raises
     ------
     RequestError
-        If it is no voltage above zero.
+        If it is no voltage that a line output plays.
     """
     plain = text.strip().replace(",", ".")
     match = re.fullmatch(r"(\d*\.?\d+|\d+\.)\s*(mv|v)?", plain, re.IGNORECASE)
@@ -73,8 +77,14 @@ def meter_reading(text: str) -> tuple[float, float]:
             f"'{text}' is no AC voltage: type what the meter shows, such as 0.436 or 436 mV."
         )
     scale = 1e-3 if (match[2] or "v").lower() == "mv" else 1.0
+    volts = float(match[1]) * scale
+    if not LEAST_VOLTS <= volts <= MOST_VOLTS:
+        raise RequestError(
+            f"'{text}' is {volts:g} V, which no line output plays: look whether the meter shows "
+            "mV, and type that behind the number."
+        )
     _, point, decimals = match[1].partition(".")
-    return float(match[1]) * scale, (10.0 ** -len(decimals) if point else 1.0) * scale
+    return volts, (10.0 ** -len(decimals) if point else 1.0) * scale
 
 
 def meter_accuracy(text: str) -> tuple[float, int]:

@@ -1,0 +1,55 @@
+"""What a page and the program say to each other over a web socket."""
+
+import asyncio
+import json
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+UPDATES_A_SECOND = 25
+QUIET_SECONDS = 0.1  # between two looks while nothing runs
+
+Message = dict[str, Any]
+
+
+async def talk(
+    socket: WebSocket,
+    send: Callable[[WebSocket, str], Awaitable[None]],
+    do: Callable[[str, Message], list[str]],
+) -> None:
+    """Send what there is to see, and take what the person does, until the page has gone.
+
+    Parameters
+    ----------
+    send : callable
+        Sends for ever, to the page of that name.
+    do : callable
+        Does what a page asks for, in a thread; gives what is wrong with it, in sentences.
+    """
+    await socket.accept()
+    try:
+        hello = await _hears(socket)
+        page = str(hello.get("page", ""))
+        sending = asyncio.ensure_future(send(socket, page))
+        try:
+            while True:
+                words = await run_in_threadpool(do, page, await _hears(socket))
+                if words:
+                    await socket.send_text(json.dumps({"kind": "words", "words": words}))
+        finally:
+            sending.cancel()
+    except (WebSocketDisconnect, RuntimeError):
+        pass  # the page has gone
+    except ValueError:
+        with suppress(RuntimeError):
+            await socket.close(1003)  # no message of ours
+
+
+async def _hears(socket: WebSocket) -> Message:
+    message = json.loads(await socket.receive_text())
+    if not isinstance(message, dict):
+        raise ValueError("not an object")
+    return message
