@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from typing import Any
+from typing import Any, cast
 from urllib.parse import quote, urlencode
 
 import msgspec
@@ -13,7 +13,7 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
-from sigbench.live.sitting import Wish
+from sigbench.live.sitting import Answer, Wish
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
 from sigbench.page.desk import Desk
@@ -175,7 +175,7 @@ class MeasuringPages:
             return ["Another page steers: take over first, or watch."]
         question = message.get("question")
         if what == "answer":
-            sitting.answer(question, message.get("answer"))  # type: ignore[arg-type]
+            sitting.answer(question, cast(Answer, str(message.get("answer"))))  # type: ignore[arg-type]
         elif what == "rails" and isinstance(message.get("volts"), dict):
             volts = {str(name): str(text)[:100] for name, text in message["volts"].items()}
             return list(sitting.type_rails(question, volts))  # type: ignore[arg-type]

@@ -18,6 +18,7 @@ from sigbench.errors import InterfaceError, RequestError, SigbenchError
 from sigbench.interface import portaudio
 from sigbench.interface.devices import Device
 from sigbench.live.procedure import Kind
+from sigbench.live.sitting import Answer
 from sigbench.model import RigSetup
 from sigbench.page import feed
 from sigbench.page.requests import Form, form_of, one, required, see
@@ -215,7 +216,7 @@ class RigPages:
             return ["Another page steers: take over first, or watch."]
         question: Any = message.get("question")
         if what == "answer":
-            procedure.answer(question, cast(Any, message.get("answer")))
+            procedure.answer(question, cast(Answer, str(message.get("answer"))))
         elif what == "typed" and isinstance(message.get("fields"), dict):
             typed = {str(name): str(text) for name, text in message["fields"].items()}
             return list(procedure.type_fields(question, typed))

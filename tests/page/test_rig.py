@@ -298,6 +298,8 @@ def test_one_thing_goes_on_at_a_time(ask, with_rig, served):
         {"do": "answer", "question": [1], "answer": {"a": 1}},
         {"do": "typed", "question": 1, "fields": "x"},
         {"do": "typed", "question": None, "fields": {"volts": [1]}},
+        {"do": "answer", "question": "now", "answer": {"a": 1}},
+        {"do": "typed", "question": "now", "fields": {"gain": "x" * 300}},
         {"do": 3},
     ],
 )
@@ -305,7 +307,8 @@ def test_messages_that_are_none_do_nothing(ask, with_rig, watch, message):
     begin(ask, "levels")
     page = watch("first")
     at = page.moment()
-    page.say(**message)
+    now = {"question": at["question"]} if message.get("question") == "now" else {}
+    page.say(**message | now)
     page.say(do="answer", question=at["question"], answer="stop")
     assert page.moment(at["question"])["phase"] == "over"
 
