@@ -10,10 +10,11 @@ from sigbench.page.bench import BenchPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
 from sigbench.page.recordings import RecordingPages
+from sigbench.page.reporting import ReportPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages)
+PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages, ReportPages)
 
 
 def application(desk: Desk) -> Starlette:
