@@ -11,11 +11,20 @@ from sigbench.page.comparing import ComparingPages
 from sigbench.page.desk import Desk
 from sigbench.page.measuring import MeasuringPages
 from sigbench.page.recordings import RecordingPages
+from sigbench.page.reporting import ReportPages
 from sigbench.page.rig import RigPages
 from sigbench.page.site import HERE, Site
 from sigbench.page.unit import UnitPages
 
-PAGES = (BenchPages, UnitPages, MeasuringPages, RecordingPages, ComparingPages, RigPages)
+PAGES = (
+    BenchPages,
+    UnitPages,
+    MeasuringPages,
+    RecordingPages,
+    ComparingPages,
+    ReportPages,
+    RigPages,
+)
 
 
 def application(desk: Desk) -> Starlette:
