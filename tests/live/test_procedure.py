@@ -157,13 +157,17 @@ def test_a_key_pressed_twice_answers_once(folder):
     procedure.answer(asked.question, "go")  # there are fields: they come with the answer
     at = go(procedure, asked, **METER)
     assert at.number == 2
-    sounding = go(procedure, at)
+    with procedure._lock:  # so that the second comes before the first is heard
+        procedure.answer(at.question, "go")
+        procedure.answer(at.question, "go")
+    sounding = wait(procedure, at.question)
     procedure.answer(at.question, "go")
     assert procedure.type_fields(at.question, {"volts": "x"}) == ()
     time.sleep(0.05)
     assert procedure.moment == sounding
     procedure.answer(sounding.question, "stop")
-    assert over(procedure).results == ()
+    ended = over(procedure)
+    assert (ended.failed, ended.results) == (None, ())
 
 
 def test_stopping_leaves_the_old_figures(folder):
@@ -196,6 +200,24 @@ def test_work_can_be_stopped(folder):
     assert not procedure.over
     procedure.answer(working.question, "stop")
     assert not over(procedure).stored
+    assert rig_in_use(folder) == SETUP
+
+
+class StoppedAtTheEnd(LoopbackInterface):
+    """The person stops it just as the last sound of the test has been recorded."""
+
+    procedure = None
+
+    def stream(self, *, seconds, stimulus=None, background=None):
+        yield from super().stream(seconds=seconds, stimulus=stimulus)
+        self.procedure.answer(self.procedure.moment.question, "stop")
+
+
+def test_a_stop_that_comes_late_is_heard(folder):
+    interface = StoppedAtTheEnd()
+    interface.procedure = procedure = begin(folder, "test", interface)
+    done = go(procedure, wait(procedure))
+    assert not done.stored
     assert rig_in_use(folder) == SETUP
 
 
