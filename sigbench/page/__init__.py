@@ -3,7 +3,8 @@
 ::
 
     serve ─► guard ─► app ─► bench, unit, measuring, ─► show, feed, compared, ─► templates, static
-                             comparing, rig             rig_show
+                             recordings, comparing,     rig_show
+                             reporting, rig
                                    │
                                  desk (the one sitting, or procedure at a rig)
 
