@@ -46,7 +46,8 @@ FORMS_IN_WORDS = "WAV, FLAC, AIFF, W64, RF64 or Ogg"
 _INTEGERS = {8: "PCM_U8", 16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}  # as W64 has them
 _WIDTHS = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 
-COMMAND = (sys.executable, "-m", "sigbench.interface.decode")
+# -P: no module is taken from whatever folder the program was started in.
+COMMAND = (sys.executable, "-P", "-m", "sigbench.interface.decode")
 
 
 def is_audio(head: bytes) -> bool:
