@@ -274,8 +274,8 @@ def remarks_on(
             less = one.take.seconds < step.seconds
             remarks.append(
                 f"{one.name} lasts {length_in_words(one.take.seconds)}, and the step asks for "
-                f"{length_in_words(step.seconds)}: it keeps its own length, compares with takes of "
-                f"that length only{', and its numbers are less certain' if less else ''}."
+                f"{length_in_words(step.seconds)}: it keeps its own length, and compares with "
+                f"takes of that length only{'; its numbers are less certain' if less else ''}."
             )
         if one.take.channels > output.channels:
             remarks.append(

@@ -28,8 +28,11 @@ MOST_SAMPLES = 4 * 3600 * 48_000 * 2
 """Of all channels together: 4 h in stereo at 48 kHz."""
 MOST_BYTES = 1 << 32
 """Of what is unpacked."""
-LOWEST_RATE, HIGHEST_RATE = 4_000, 1_000_000
-"""Frames a second: what any converter gives, and well beyond. Others are a header that lies."""
+LOWEST_RATE, HIGHEST_RATE = 4_000, 192_000
+"""Frames a second. Above, a tone made to do harm has the measuring take gigabytes."""
+
+LOUDEST = 1e6
+"""Re full scale. Floating point goes beyond 1, but 120 dB beyond it there is no audio."""
 
 MEMORY_BYTES = 1 << 30  # of address space; a block of 32 channels takes 50 MB
 PROCESSOR_SECONDS = 300  # several times what the longest file takes
@@ -46,7 +49,8 @@ FORMS_IN_WORDS = "WAV, FLAC, AIFF, W64, RF64 or Ogg"
 _INTEGERS = {8: "PCM_U8", 16: "PCM_16", 24: "PCM_24", 32: "PCM_32"}  # as W64 has them
 _WIDTHS = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 
-COMMAND = (sys.executable, "-m", "sigbench.interface.decode")
+# -P: no module is taken from whatever folder the program was started in.
+COMMAND = (sys.executable, "-P", "-m", "sigbench.interface.decode")
 
 
 def is_audio(head: bytes) -> bool:
@@ -98,8 +102,8 @@ def decode(
         raise no_audio(str(source))
     if not LOWEST_RATE <= info.samplerate <= HIGHEST_RATE:
         raise FileError(
-            f"{source} says that it has {info.samplerate} frames a second, which no recorder "
-            "gives: save it again as WAV or FLAC."
+            f"{source} says that it has {info.samplerate} frames a second, and {LOWEST_RATE} to "
+            f"{HIGHEST_RATE} are taken here: convert it, or use the command line."
         )
     if info.frames * info.channels > most_samples:
         hours = most_samples / info.channels / info.samplerate / 3600
@@ -121,6 +125,11 @@ def decode(
             target, "w", take.samplerate, take.channels, subtype, format="W64"
         ) as audio:
             for block in take.blocks():
+                if abs(block).max(initial=0.0) > LOUDEST:
+                    raise FileError(
+                        f"{source} holds samples a million times beyond full scale: it was "
+                        "written by a faulty program; record or convert it again."
+                    )
                 audio.write(block if subtype in ("FLOAT", "DOUBLE") else _left_aligned(block))
     except (soundfile.LibsndfileError, AssertionError) as exc:  # the latter for a short write
         raise FileError(

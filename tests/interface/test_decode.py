@@ -173,7 +173,7 @@ def wave_header(channels=2, rate=RATE, size=400):
 @pytest.mark.parametrize(
     ("header", "words"),
     [
-        ({"rate": 1}, "1 frames a second"),
+        ({"rate": 1}, "1 frames a second, and 4000 to 192000 are taken"),
         ({"rate": 2**31 - 1}, "frames a second"),
         ({"channels": 40}, "at most 32 can be measured"),
         ({"size": 1_000_000_000}, "cut short"),
@@ -189,6 +189,16 @@ def test_samples_that_are_no_numbers(tmp_path):
     samples[100, 1] = np.nan
     soundfile.write(tmp_path / "sent", samples, RATE, "FLOAT", format="WAV")
     assert "no numbers" in refused(tmp_path / "sent", tmp_path / "out")
+
+
+def test_samples_that_are_no_audio(tmp_path):
+    for peak, taken in ((3.0, True), (-1e300, False)):
+        soundfile.write(tmp_path / "sent", np.full(RATE, peak), RATE, "DOUBLE", format="WAV")
+        if taken:
+            decode(tmp_path / "sent", tmp_path / "out")
+            assert read_take(tmp_path / "out").samples[5, 0] == peak
+        else:
+            assert "beyond full scale" in refused(tmp_path / "sent", tmp_path / "out")
 
 
 @pytest.mark.parametrize(

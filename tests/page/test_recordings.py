@@ -271,6 +271,22 @@ def test_while_something_is_measured_it_is_refused(page, folder, a4):
     assert len(runs(folder)) == 1
 
 
+def test_one_at_a_time_and_one_that_breaks_off_leaves_nothing(page, folder, a4):
+    connection = page.connect()
+    connection.putrequest("POST", f"{TO}?stage=x&step=3&name=a.wav")
+    for name, value in {**page.headers, **page.origin, "Content-Length": 10_000}.items():
+        connection.putheader(name, value)
+    connection.endheaders(wav(np.zeros(100)))
+    while not list(folder.glob(".*.part")):  # until it is being taken in
+        pass
+    assert "Another recording is being measured" in bring(page, a4.read_bytes()).text
+    connection.close()
+    while list(folder.glob(".*.part")):
+        pass
+    assert bring(page, a4.read_bytes()).status == 200
+    assert len(runs(folder)) == 1
+
+
 def test_another_page_cannot_send_one(page, folder, a4):
     query = urlencode({"stage": "x", "step": 3, "name": "a"})
     answer = page.post(f"{TO}?{query}", a4.read_bytes(), Origin="http://elsewhere.example")

@@ -46,7 +46,8 @@ if (drop) {
       add(value, "strong", " outside its limit");
     }
     part("result").hidden = false;
-    drop.reset();
+    input.value = drop.elements.step.value = ""; // the next one is likely of the same stage and recorder
+    ready();
   }
 
   function ended() {
