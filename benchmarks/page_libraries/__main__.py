@@ -2,11 +2,12 @@
 
 Run by hand, in a virtual environment of its own, with Chromium installed::
 
-    pip install nicegui starlette uvicorn websockets playwright psutil numpy
+    pip install nicegui starlette uvicorn websockets psutil numpy
     python -m benchmarks.page_libraries [rounds] [seconds of a run] [seconds of the memory run]
 
 Every figure is the median of the rounds, in which the variants take turns; the memory run is one
-of its own. Figures of different machines do not compare; the ratios of one run do.
+of its own, of all variants at once. Figures of different machines do not compare; the ratios of
+one run do.
 """
 
 import json
@@ -15,16 +16,16 @@ import socket
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from importlib import metadata
 from typing import Any
 
 import psutil
-from playwright.sync_api import Page, sync_playwright
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
@@ -55,7 +56,7 @@ def free_port() -> int:
 
 def status(address: str, **headers: str) -> int:
     try:
-        request = urllib.request.Request(f"http://{address}/", headers=headers)
+        request = urllib.request.Request(f"http://{address}", headers=headers)
         return urllib.request.urlopen(request, timeout=5).status
     except urllib.error.HTTPError as error:
         return error.code
@@ -80,42 +81,69 @@ def served(library: str, variant: str, channels: int, rate: float) -> Iterator[A
         server.wait()
 
 
+class Tab:
+    """A page in a Chromium of its own, by the DevTools protocol; `asked` is all it loaded."""
+
+    def __init__(self, port: int, process: psutil.Process) -> None:
+        listed = urllib.request.urlopen(f"http://{HOST}:{port}/json/list")
+        address = next(t for t in json.load(listed) if t["type"] == "page")["webSocketDebuggerUrl"]
+        self._devtools = connect(address, max_size=None, compression=None)
+        self.process, self.asked = process, list[str]()
+
+    def call(self, method: str, **params: Any) -> Any:
+        self._devtools.send(json.dumps({"id": 1, "method": method, "params": params}))
+        while (message := json.loads(self._devtools.recv())).get("id") != 1:
+            if message["method"] == "Network.requestWillBeSent":
+                self.asked.append(message["params"]["request"]["url"])
+            elif message["method"] == "Network.webSocketCreated":
+                self.asked.append(message["params"]["url"])
+        return message["result"]
+
+    def value(self, expression: str) -> Any:
+        return self.call("Runtime.evaluate", expression=expression, returnByValue=True)["result"][
+            "value"
+        ]
+
+    def processes(self) -> list[psutil.Process]:
+        return [self.process, *self.process.children(recursive=True)]
+
+
 @contextmanager
-def shown(address: str, token: str) -> Iterator[tuple[Page, list[str]]]:
-    """The page in a browser of its own, and every address it asked for."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        context = browser.new_context()
-        context.add_cookies([{"name": "token", "value": token, "url": f"http://{address}"}])
-        page = context.new_page()
-        asked: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
-        page.on("websocket", lambda opened: asked.append(opened.url))
-        page.goto(f"http://{address}/")
-        page.wait_for_function("window.seen?.length > 20")
-        yield page, asked
-        browser.close()
-
-
-def browser_processes() -> list[psutil.Process]:
-    return [p for p in psutil.Process().children(recursive=True) if "chrom" in p.name()]
+def shown(address: str, token: str) -> Iterator[Tab]:
+    port = free_port()
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        options = ["--headless=new", "--no-sandbox", "--no-first-run", f"--user-data-dir={profile}"]
+        command = [CHROMIUM, *options, f"--remote-debugging-port={port}", "about:blank"]
+        browser = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+        try:
+            while status(f"{HOST}:{port}/json/list") != 200:
+                time.sleep(0.1)
+            tab = Tab(port, psutil.Process(browser.pid))
+            tab.call("Network.enable")
+            tab.call("Network.setCookie", name="token", value=token, url=f"http://{address}")
+            tab.call("Page.navigate", url=f"http://{address}/")
+            while not tab.value("window.seen?.length > 50"):
+                time.sleep(0.1)
+            tab.call("Network.disable")  # telling of each frame would load the browser
+            yield tab
+        finally:
+            browser.terminate()
+            browser.wait()
 
 
 def cpu_s(processes: list[psutil.Process]) -> float:
     return sum(p.cpu_times().user + p.cpu_times().system for p in processes)
 
 
-def memory(server: psutil.Process, page: Page) -> dict[str, float]:
+def memory(server: psutil.Process, tab: Tab) -> dict[str, float]:
     """RSS of server and page, and the page's heap once its litter is collected, in MB."""
-    devtools = page.context.new_cdp_session(page)
-    devtools.send("HeapProfiler.collectGarbage")
-    heap = devtools.send("Runtime.getHeapUsage")["usedSize"]
-    devtools.detach()
-    renderers = [p for p in browser_processes() if "--type=renderer" in " ".join(p.cmdline())]
-    page_rss = max(p.memory_info().rss for p in renderers)
+    tab.value("window.seen.length = 0")  # the count itself is no part of the page's memory
+    tab.call("HeapProfiler.collectGarbage")
+    heap = tab.call("Runtime.getHeapUsage")["usedSize"]
+    renderers = [p for p in tab.processes() if "--type=renderer" in p.cmdline()]
     return {
         "server MB": server.memory_info().rss / MB,
-        "page MB": page_rss / MB,
+        "page MB": max(p.memory_info().rss for p in renderers) / MB,
         "heap MB": heap / MB,
     }
 
@@ -127,35 +155,47 @@ def sent_bytes(address: str, token: str) -> int:
     return int(urllib.request.urlopen(request).read())
 
 
-def measured(library: str, variant: str, channels: int, rate: float, seconds: float) -> Any:
+def measured(
+    library: str, variant: str, channels: int, rate: float, seconds: float
+) -> dict[str, float]:
     with (
         served(library, variant, channels, rate) as (server, address, token),
-        shown(address, token) as (page, asked),
+        shown(address, token) as tab,
     ):
         time.sleep(2)
-        outside = [url for url in asked if f"//{address}/" not in url and url[:5] != "data:"]
-        before = memory(server, page)
-        browser = browser_processes()
-        page.evaluate("window.seen.length = 0")
+        outside = [url for url in tab.asked if not url.partition("//")[2].startswith(address)]
+        browser = tab.processes()
+        tab.value("window.seen.length = 0")
         begun, sent = time.perf_counter(), sent_bytes(address, token)
         server_s, browser_s = cpu_s([server]), cpu_s(browser)
         time.sleep(seconds)
-        delays = page.evaluate("window.seen")
+        delays = tab.value("window.seen")
         took = time.perf_counter() - begun
         centiles = statistics.quantiles(delays, n=100)
-        result = {
-            "painted a second": len(delays) / took,
+        return {
+            "painted/s": len(delays) / took,
             "server CPU %": 100 * (cpu_s([server]) - server_s) / took,
             "browser CPU %": 100 * (cpu_s(browser) - browser_s) / took,
             "kB/s": (sent_bytes(address, token) - sent) / took / 1e3,
             "p50 ms": centiles[49],
             "p99 ms": centiles[98],
-            "requests": len(asked),
-            "outside": len(outside),
+            "requests": len(tab.asked),
+            "outside": len([url for url in outside if not url.startswith("data:")]),
         }
-        page.evaluate("window.seen.length = 0")  # the count itself is no part of the page's memory
-        after = memory(server, page)
-        return result, before, after
+
+
+def remembered(seconds: float) -> None:
+    """Memory of all variants, which run at the same time: it is not a matter of speed."""
+    with ExitStack() as stack:
+        running = []
+        for library, variant in VARIANTS:
+            server, address, token = stack.enter_context(served(library, variant, *CASES[0]))
+            tab = stack.enter_context(shown(address, token))
+            running.append((library, variant, server, tab))
+        for wait in (5.0, seconds):
+            time.sleep(wait)
+            for library, variant, server, tab in running:
+                line(library, variant, f"after {wait:g} s:", **memory(server, tab))
 
 
 def socket_status(library: str, address: str, origin: str, token: str) -> int:
@@ -197,7 +237,7 @@ def brought(library: str) -> dict[str, float]:
     command = [sys.executable, "-c", clock]
     return {
         "distributions": len(names),
-        "MB": sum(sizes) / MB,
+        "installed MB": sum(sizes) / MB,
         "import CPU s": min(float(subprocess.check_output(command)) for _ in range(5)),
     }
 
@@ -214,18 +254,15 @@ def main() -> None:
         print(*(f"{name} {metadata.version(name)}" for name in distributions))
         line(library, **brought(library))
         line(library, **closed(library))
+    remembered(memory_seconds)
     for channels, rate in CASES:
         taken: dict[tuple[str, str], list[dict[str, float]]] = {v: [] for v in VARIANTS}
         for _ in range(int(rounds)):
             for way, results in taken.items():
-                results.append(measured(*way, channels, rate, seconds)[0])
+                results.append(measured(*way, channels, rate, seconds))
         for way, results in taken.items():
             medians = {k: statistics.median(r[k] for r in results) for k in results[0]}
             line(*way, f"{channels} channels, {rate:g}/s:", **medians)
-    for way in VARIANTS if memory_seconds else []:
-        _, before, after = measured(*way, *CASES[0], memory_seconds)
-        line(*way, "at the start:", **before)
-        line(*way, f"{memory_seconds:g} s later:", **after)
 
 
 if __name__ == "__main__":
