@@ -27,7 +27,7 @@ from typing import Any
 
 import psutil
 from websockets.exceptions import InvalidStatus
-from websockets.sync.client import connect
+from websockets.sync.client import ClientConnection, connect
 
 from benchmarks.page_libraries.shared import HOST
 
@@ -84,11 +84,9 @@ def served(library: str, variant: str, channels: int, rate: float) -> Iterator[A
 class Tab:
     """A page in a Chromium of its own, by the DevTools protocol; `asked` is all it loaded."""
 
-    def __init__(self, port: int, process: psutil.Process) -> None:
-        listed = urllib.request.urlopen(f"http://{HOST}:{port}/json/list")
-        address = next(t for t in json.load(listed) if t["type"] == "page")["webSocketDebuggerUrl"]
-        self._devtools = connect(address, max_size=None, compression=None)
-        self.process, self.asked = process, list[str]()
+    def __init__(self, devtools: ClientConnection, process: psutil.Process) -> None:
+        self._devtools, self.process = devtools, process
+        self.asked: list[str] = []
 
     def call(self, method: str, **params: Any) -> Any:
         self._devtools.send(json.dumps({"id": 1, "method": method, "params": params}))
@@ -118,14 +116,17 @@ def shown(address: str, token: str) -> Iterator[Tab]:
         try:
             while status(f"{HOST}:{port}/json/list") != 200:
                 time.sleep(0.1)
-            tab = Tab(port, psutil.Process(browser.pid))
-            tab.call("Network.enable")
-            tab.call("Network.setCookie", name="token", value=token, url=f"http://{address}")
-            tab.call("Page.navigate", url=f"http://{address}/")
-            while not tab.value("window.seen?.length > 50"):
-                time.sleep(0.1)
-            tab.call("Network.disable")  # telling of each frame would load the browser
-            yield tab
+            tabs = json.load(urllib.request.urlopen(f"http://{HOST}:{port}/json/list"))
+            devtools = next(t for t in tabs if t["type"] == "page")["webSocketDebuggerUrl"]
+            with connect(devtools, max_size=None, ping_interval=None) as connection:
+                tab = Tab(connection, psutil.Process(browser.pid))
+                tab.call("Network.enable")
+                tab.call("Network.setCookie", name="token", value=token, url=f"http://{address}")
+                tab.call("Page.navigate", url=f"http://{address}/")
+                while not tab.value("window.seen?.length > 50"):
+                    time.sleep(0.1)
+                tab.call("Network.disable")  # telling of each frame would load the browser
+                yield tab
         finally:
             browser.terminate()
             browser.wait()
@@ -254,7 +255,6 @@ def main() -> None:
         print(*(f"{name} {metadata.version(name)}" for name in distributions))
         line(library, **brought(library))
         line(library, **closed(library))
-    remembered(memory_seconds)
     for channels, rate in CASES:
         taken: dict[tuple[str, str], list[dict[str, float]]] = {v: [] for v in VARIANTS}
         for _ in range(int(rounds)):
@@ -263,6 +263,7 @@ def main() -> None:
         for way, results in taken.items():
             medians = {k: statistics.median(r[k] for r in results) for k in results[0]}
             line(*way, f"{channels} channels, {rate:g}/s:", **medians)
+    remembered(memory_seconds)
 
 
 if __name__ == "__main__":

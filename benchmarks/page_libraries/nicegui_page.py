@@ -71,6 +71,7 @@ def main() -> None:
         port=port,
         reload=False,
         show=False,
+        tailwind=False,  # the look would be our own
         uvicorn_logging_level="error",
         ws_per_message_deflate=False,  # nothing to gain on one's own machine
     )
