@@ -1,6 +1,5 @@
 """Recordings and the report, as a person at a browser has them."""
 
-import shutil
 from pathlib import Path
 
 import numpy as np
@@ -11,13 +10,6 @@ from sigbench.bench.folder import Bench
 from tests.page.asking import served
 from tests.short_plan import UNIT_ID, make_bench
 
-playwright = pytest.importorskip(
-    "playwright.sync_api", reason="NO BROWSER, pages untested: pip install playwright"
-)
-CHROMIUM = shutil.which("chromium")
-if CHROMIUM is None:
-    pytest.skip("NO BROWSER, pages untested: apt-get install chromium", allow_module_level=True)
-
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
@@ -25,9 +17,8 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def tab(folder):
-    with served(folder) as asking, playwright.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+def tab(folder, browser):
+    with served(folder) as asking:
         page = browser.new_page(viewport={"width": 360, "height": 740})
         page.complaints = []
         page.on("console", lambda said: page.complaints.append(said.text))
@@ -35,7 +26,7 @@ def tab(folder):
         page.goto(asking.address)
         page.click("a.unit")
         yield page
-        browser.close()
+        page.close()
 
 
 def recordings(place: Path):
