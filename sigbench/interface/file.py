@@ -19,6 +19,9 @@ SEARCH_FRAMES = 1024
 # one constant value needs a dozen bytes. A header that says more is wrong.
 MAX_FRAMES_PER_BYTE = 65_535 / 12
 
+LOUDEST = 1e6
+"""Re full scale. Floating point goes beyond 1, but 120 dB beyond it there is no audio."""
+
 _LOSSLESS = ("PCM_", "FLOAT", "DOUBLE", "ALAC_", "DPCM_", "DWVW_")
 _INTEGER_BITS = re.compile(r"(?:PCM_[SU]?|ALAC_|DPCM_|DWVW_)(\d+)")
 
@@ -49,8 +52,8 @@ def read_take(path: str | Path, *, channels: Sequence[int] | None = None) -> Tak
     Raises
     ------
     FileError
-        If the file cannot be read, is no audio, is cut short, holds no frames or values that are
-        no numbers, or lacks a channel that was asked for.
+        If the file cannot be read, is no audio, is cut short, holds no frames, values that are no
+        numbers or far too large, or lacks a channel that was asked for.
     """
     import soundfile
 
@@ -75,7 +78,7 @@ def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -
     """An audio file as a take that is read in blocks, as it is wanted.
 
     Parameters and errors are those of `read_take`; a file that turns out to be cut short, or to
-    hold values that are no numbers, is refused while it is read.
+    hold values that are no numbers or far too large, is refused while it is read.
     """
     import soundfile
 
@@ -101,6 +104,7 @@ def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -
                         row, column = np.argwhere(~np.isfinite(samples))[0]
                         at = (position + int(row)) / samplerate
                         raise _no_numbers(path, "samples", kept[column] + 1, at)
+                    _require_audible(path, samples)
                     yield samples
         except soundfile.LibsndfileError as exc:
             raise _unreadable(path, exc) from exc
@@ -268,7 +272,17 @@ def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
     if first_bad is not None:
         frame, channel = first_bad
         raise _no_numbers(path, f"{bad} samples", channel, frame / audio.samplerate)
+    _require_audible(path, samples)
     return samples
+
+
+def _require_audible(path: str | Path, samples: Samples) -> None:
+    """Refuse what no audio is, before something is worked out from it that means nothing."""
+    if max(samples.max(initial=0.0), -samples.min(initial=0.0)) > LOUDEST:
+        raise FileError(
+            f"{path} holds samples a million times beyond full scale: it was written by a faulty "
+            "program; record or convert it again."
+        )
 
 
 def _no_numbers(path: str | Path, what: str, channel: int, at: float) -> FileError:

@@ -304,3 +304,16 @@ def test_in_blocks_what_is_wrong_is_said_too(tmp_path: Path) -> None:
     for read in (read_long_take, length):
         with pytest.raises(FileError, match="is no audio file"):
             read(path)
+
+
+@pytest.mark.parametrize("reader", [read_take, lambda path: list(read_long_take(path).blocks())])
+def test_values_that_no_audio_has_are_refused(tmp_path, reader):
+    path = tmp_path / "huge.wav"
+    samples = np.full((4800, 1), 0.1)
+    samples[100] = -1e300
+    soundfile.write(path, samples, 48_000, "DOUBLE")
+    with pytest.raises(FileError, match="a million times beyond full scale"):
+        reader(path)
+    samples[100] = -1e5  # a gain, in floating point, is no fault
+    soundfile.write(path, samples, 48_000, "DOUBLE")
+    reader(path)
