@@ -59,6 +59,7 @@ _MATTERS = 1e-6  # of the power that is left: the noise that a fit swallows is a
 _LEAKAGE = 2e-4  # of strong lines, a cycle of the take: see benchmarks/precision_tone.py
 _POINTS_A_KNOT = 8
 _LEAST_POINTS = 2000
+_BINS_AT_ONCE = 256  # of the ridge: high tones have thousands, of as many frames each
 _STUDENT = 1.09  # t(0.975, 15 degrees of freedom) / 1.96
 
 
@@ -537,10 +538,10 @@ def _ridge_phase(
     low = int(frequency_hz / pull * padded / samplerate) - 1
     high = int(frequency_hz * pull * padded / samplerate) + 2
     bins = np.arange(max(low, 1), high + 1)
-    kernel = rotations(length, bins / padded).T
     starts = hop * np.arange(count)
     segments = np.lib.stride_tricks.sliding_window_view(signal, length)[starts] * np.hanning(length)
-    power = (segments @ kernel.real) ** 2 + (segments @ kernel.imag) ** 2
+    parts = np.array_split(bins, -(-len(bins) // _BINS_AT_ONCE))
+    power = np.hstack([_powers(segments, part / padded) for part in parts])
     best = np.argmax(power, axis=1)
     inside = np.clip(best, 1, len(bins) - 2)
     left, middle, right = (np.log(power[np.arange(count), inside + d] + 1e-300) for d in (-1, 0, 1))
@@ -552,6 +553,12 @@ def _ridge_phase(
     centres = (starts + length / 2) / samplerate
     turns = CubicSpline(centres, ridge_hz, bc_type="natural").antiderivative()
     return np.asarray(2 * np.pi * turns(np.arange(frames) / samplerate))
+
+
+def _powers(segments: NDArray[np.float64], cycles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power of each segment at each of some frequencies over the sample rate."""
+    kernel = rotations(segments.shape[1], cycles).T
+    return (segments @ kernel.real) ** 2 + (segments @ kernel.imag) ** 2
 
 
 def _drift(
