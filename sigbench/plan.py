@@ -256,6 +256,21 @@ def plan_from_json(text: bytes | str, *, origin: str = "this text") -> Plan:
     return plan
 
 
+def step_of(plan: Plan, number: int) -> Step:
+    """The step of a number, from 1.
+
+    Raises
+    ------
+    RequestError
+        If the plan has none.
+    """
+    if not 1 <= number <= len(plan.steps):
+        raise RequestError(
+            f"The plan '{plan.name}' has steps 1 to {len(plan.steps)}, and no step {number}."
+        )
+    return plan.steps[number - 1]
+
+
 def validate(plan: Plan) -> None:
     """Check that a plan can be carried out.
 

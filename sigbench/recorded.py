@@ -16,6 +16,7 @@ from sigbench.interface.base import Block, Interface
 from sigbench.interface.file import length, lossy_codec, read_long_take, read_take
 from sigbench.interface.replay import ReplayedFile
 from sigbench.model import LongTake, Output, Run, Step, Take
+from sigbench.plan import step_of
 from sigbench.run import Session, carry_out
 
 # Within this share of the length in the plan a take is as long as planned: nobody cuts a recording
@@ -210,12 +211,8 @@ def step_for_recordings(bench: Bench, unit_id: str, number: int) -> tuple[Step, 
     RequestError
         If there is no such step or output, or nothing is recorded in it.
     """
-    unit, plan = bench.unit(unit_id), bench.plan(unit_id)
-    if not 1 <= number <= len(plan.steps):
-        raise RequestError(
-            f"The plan '{plan.name}' has steps 1 to {len(plan.steps)}, and no step {number}."
-        )
-    step = plan.steps[number - 1]
+    unit = bench.unit(unit_id)
+    step = step_of(bench.plan(unit_id), number)
     if step.check == "rails":
         raise RequestError(
             f"Step {number} is of supply rails, which are typed in from the multimeter, never "

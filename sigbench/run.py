@@ -568,15 +568,18 @@ def outside_limits(run: Run) -> tuple[Held, ...]:
     return tuple(held for held in hold_against_limits(run) if held.outside)
 
 
-def short_readings(run: Run) -> tuple[Reading, ...]:
-    """The readings of a run that are worth a glance at once, and all outside a limit."""
+def short_readings(run: Run) -> tuple[tuple[Reading, bool], ...]:
+    """The readings of a run that are worth a glance at once, and all outside a limit.
+
+    Returns
+    -------
+    tuple of (Reading, bool)
+        And whether it lies outside.
+    """
     names = _SHORT.get(run.step.check, ())
-    outside = {(h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(run)}
-    return tuple(
-        r
-        for r in mean_readings(run)
-        if r.unit != "%" and (base_name(r.name) in names or (r.name, r.channel, r.unit) in outside)
-    )
+    held = {(h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(run)}
+    found = ((r, (r.name, r.channel, r.unit) in held) for r in mean_readings(run) if r.unit != "%")
+    return tuple((r, outside) for r, outside in found if outside or base_name(r.name) in names)
 
 
 def _require_channels(interface: Interface, channels: int) -> None:

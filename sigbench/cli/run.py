@@ -276,13 +276,11 @@ def _wanted(
     plan: "Plan", chosen: "list[int] | None", runs: "list[Run]", stage: str, again: bool
 ) -> "list[tuple[int, Step]]":
     """The steps to carry out, with their numbers."""
+    from sigbench.plan import step_of
     from sigbench.run import steps_left
 
     for number in chosen or ():
-        if not 1 <= number <= len(plan.steps):
-            raise RequestError(
-                f"The plan '{plan.name}' has steps 1 to {len(plan.steps)}, and no step {number}."
-            )
+        step_of(plan, number)
     left = steps_left(plan, () if again else runs)
     wanted = [(number, step) for number, step in left if not chosen or number in chosen]
     if not wanted:
@@ -674,12 +672,9 @@ class _Anew(Exception):
 
 def _print_step(finished: "Run", console: "Console") -> None:
     from sigbench.cli import show
-    from sigbench.run import outside_limits, short_readings
+    from sigbench.run import short_readings
 
-    outside = {
-        (h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(finished)
-    }
-    show.print_short(short_readings(finished), outside, console)
+    show.print_short(short_readings(finished), console)
 
 
 def _held(one: "Run") -> "tuple[Held, ...]":

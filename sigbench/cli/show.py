@@ -2,7 +2,7 @@
 
 import sys
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -99,14 +99,12 @@ def print_readings(measurement: Measurement, console: Console) -> None:
         console.print(fit(remark, console, style="dim"))
 
 
-def print_short(
-    readings: Sequence[Reading], outside: Collection[tuple[str, int | None, str]], console: Console
-) -> None:
-    """Print a few readings, one a line, and mark those outside their limits."""
+def print_short(readings: Iterable[tuple[Reading, bool]], console: Console) -> None:
+    """Print a few readings, one a line, and mark those that are outside their limits."""
     table = _two_columns()
-    for reading in readings:
+    for reading, outside in readings:
         title, value = short_words(reading)
-        if (reading.name, reading.channel, reading.unit) in outside:
+        if outside:
             value += "  OUTSIDE ITS LIMIT"
         table.add_row(fit(title, console), fit(value, console))
     console.print(table)

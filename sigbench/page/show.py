@@ -197,13 +197,12 @@ def step_line(number: int, step: Step, run: Run | None) -> StepLine:
     """A step of the plan, and what its run gave."""
     if run is None:
         return StepLine(number, step, None, (), 0)
-    held = outside_limits(run)
-    outside = {(h.reading.name, h.reading.channel, h.reading.unit) for h in held}
-    lines = tuple(
-        Line(*short_words(reading), (reading.name, reading.channel, reading.unit) in outside)
-        for reading in short_readings(run)
-    )
-    return StepLine(number, run.step, run.id, lines, len(events_of(run)))
+    return StepLine(number, run.step, run.id, lines_of(run), len(events_of(run)))
+
+
+def lines_of(run: Run) -> tuple[Line, ...]:
+    """The readings of a run that are worth a glance."""
+    return tuple(Line(*short_words(one), outside) for one, outside in short_readings(run))
 
 
 def events_of(run: Run) -> list[tuple[int, Event]]:
