@@ -1,8 +1,7 @@
 """The steps of a rig's day, as they are steered from a page: levels, calibration, limits, test.
 
-Like a sitting, a procedure lives in the program: it has a thread of its own, waits for answers, and
-goes on whatever becomes of whoever shows it. What it finds is stored at its end, all at once; one
-that is stopped leaves what was known of the rig as it was.
+See `sigbench.live.steered`. What it finds is stored at its end, all at once; one that is stopped
+leaves what was known of the rig as it was.
 """
 
 from collections.abc import Callable, Generator, Mapping, Sequence
@@ -10,14 +9,13 @@ from contextlib import ExitStack, closing
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from queue import SimpleQueue
-from threading import RLock, Thread
+from threading import RLock
 from typing import Any, Literal, TypeVar, get_args
 
 from sigbench.bench.rigs import rig_in_use, save_rig
-from sigbench.errors import InterfaceError, RequestError, SigbenchError, SignalError
+from sigbench.errors import InterfaceError, RequestError, SignalError
 from sigbench.interface.base import Block, Interface
-from sigbench.live.sitting import STOP, Answer, Choice
+from sigbench.live.steered import STOP, Answer, Asked, Choice, Field, Steered, Stopped
 from sigbench.measure.meter import LevelMeter, MeterLevel
 from sigbench.model import FullScale, Meter, RigLimits, RigSetup, Samples
 from sigbench.rig.assembly import (
@@ -57,79 +55,41 @@ Phase = Literal["starting", "asking", "working", "over"]
 OpenRig = Callable[[RigSetup, Callable[[str], None]], Interface]
 
 TONE_SECONDS = 30.0  # then the tone begins anew, until a voltage is typed
-MOST_TYPED = 200  # characters in a field
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """Something that a person types or chooses.
-
-    Parameters
-    ----------
-    name, label : str
-    value : str
-        What stands there at first.
-    read : callable
-        From the text to what is meant; raises a RequestError where it cannot be.
-    options : tuple of (str, str)
-        Values with their words, where it is chosen.
-    """
-
-    name: str
-    label: str
-    value: str
-    read: Callable[[str], Any] = field(default=str, compare=False)
-    options: tuple[tuple[str, str], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ProcedureMoment:
+class ProcedureMoment(Asked):
     """Where a procedure is.
 
     Parameters
     ----------
-    phase : str
-        What it does or waits for.
-    question : int
-        Number of the question that is open; an answer names it, so that a key that is pressed
-        twice answers once.
     number, of : int
         Which step of how many this is, from 1.
     title, prompt : str
     plugging : Plugging or None
         What is plugged in at this step.
-    cautions, sayings : tuple of str
-        What to heed, and what there is to know now.
-    choices : tuple of Choice
-    fields : tuple of Field
-        To be typed; the answer "go" comes with them.
+    cautions : tuple of str
+        What to heed.
     sounding : bool
         Whether a tone is played.
     results : tuple of str
         What came of it, at the end.
     stored : bool
         Whether that is stored with the rig.
-    failed : str or None
-        The sentence that it ended with, where it did not end well.
     """
 
     phase: Phase = "starting"
-    question: int = 0
     number: int = 0
     of: int = 0
     title: str = "One moment …"
     prompt: str = ""
     plugging: Plugging | None = None
     cautions: tuple[str, ...] = ()
-    sayings: tuple[str, ...] = ()
-    choices: tuple[Choice, ...] = ()
-    fields: tuple[Field, ...] = ()
     sounding: bool = False
     results: tuple[str, ...] = ()
     stored: bool = False
-    failed: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +104,7 @@ class Running:
     of_seconds: float | None
 
 
-class Procedure:
+class Procedure(Steered[ProcedureMoment]):
     """A procedure at a rig that is being carried out.
 
     Parameters
@@ -182,106 +142,33 @@ class Procedure:
             require_outputs(setup)
         if kind == "check" and setup.calibration is None:
             raise RequestError(f"The rig '{setup.name}' is not calibrated yet: do that first.")
+        super().__init__(ProcedureMoment(), working="working", on_change=on_change)
         self.folder = folder
         self.kind: Kind = kind
         self.setup = setup
         self._open = open_interface
-        self._on_change = on_change
-        self._lock = RLock()
-        self._answers: SimpleQueue[tuple[int, Answer | None, dict[str, Any]]] = SimpleQueue()
-        self._moment = ProcedureMoment()
         self._watched: _Watched | None = None
-        self._stopping = False
-        self._thread = Thread(target=self._work, name="procedure", daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
 
     # --- whoever shows it
-
-    @property
-    def moment(self) -> ProcedureMoment:
-        """Where it is."""
-        return self._moment
-
-    @property
-    def over(self) -> bool:
-        """Whether it has ended."""
-        return self._moment.phase == "over"
 
     def running(self) -> Running | None:
         """What the inputs show just now."""
         watched = self._watched
         return None if watched is None else watched.running()
 
-    # --- the person
-
-    def answer(self, question: int, answer: Answer) -> None:
-        """Answer a question; one that is no longer open is let go by.
-
-        While it works, `stop` ends it.
-        """
-        with self._lock:
-            moment = self._moment
-            if question != moment.question or answer not in {c.answer for c in moment.choices}:
-                return
-            if moment.phase == "working":
-                self._stopping = True
-            elif answer != "go" or not moment.fields:
-                self._answers.put((question, answer, {}))
-
-    def type_fields(self, question: int, typed: Mapping[str, str]) -> tuple[str, ...]:
-        """Take what was typed, by name of the field, and go on.
-
-        Returns
-        -------
-        tuple of str
-            What is wrong with it, a sentence each; nothing is taken then.
-        """
-        with self._lock:
-            moment = self._moment
-            if question != moment.question or moment.phase != "asking" or not moment.fields:
-                return ()
-            values, wrong = {}, []
-            for one in moment.fields:
-                text = " ".join(typed.get(one.name, "").split())
-                try:
-                    if len(text) > MOST_TYPED:
-                        raise RequestError(f"{one.label}: that is too long, make it shorter.")
-                    if one.options and text not in {value for value, _ in one.options}:
-                        raise RequestError(f"{one.label}: choose one of the answers.")
-                    values[one.name] = one.read(text)
-                except RequestError as exc:
-                    wrong.append(str(exc))
-            if not wrong:
-                self._answers.put((question, "go", values))
-            return tuple(wrong)
-
     # --- the work, in its own thread
 
-    def _work(self) -> None:
-        ended: dict[str, object] = {}
-        try:
-            results = _Work(self).carry_out()
-            ended = {"results": results, "stored": self.kind != "check"}
-        except _Stopped:
-            ended = {"sayings": ("Stopped: what was known of this rig is as it was.",)}
-        except SigbenchError as exc:
-            ended = {"failed": str(exc)}
-        except Exception as exc:  # a fault of ours: it must be seen, and the page must go on
-            said = f"Something went wrong in sigbench itself ({type(exc).__name__}: {exc})."
-            ended = {"failed": said}
-        finally:
-            self._change(**{"phase": "over", "title": "Finished", **ended})
+    def _carry_out(self) -> Mapping[str, object]:
+        results = _Work(self).carry_out()
+        return {"title": "Finished", "results": results, "stored": self.kind != "check"}
+
+    def _after_stop(self) -> Mapping[str, object]:
+        return {"sayings": ("Stopped: what was known of this rig is as it was.",)}
 
     def _change(self, **changes: Any) -> None:
         """A new moment; all that is not named is as at the start, but the number of the step."""
-        with self._lock:
-            last = self._moment
-            kept = {"question": last.question + 1, "number": last.number, "of": last.of}
-            self._moment = ProcedureMoment(**{**kept, **changes})
-        self._on_change()
+        kept = ("number", "of")
+        self._become(lambda last: ProcedureMoment(**{n: getattr(last, n) for n in kept} | changes))
 
     def _save(self, **changes: Any) -> None:
         """Store what was found, with whatever else is known of the rig by now.
@@ -299,16 +186,12 @@ class Procedure:
             )
         with self._lock:
             if self._stopping:
-                raise _Stopped
+                raise Stopped
             save_rig(self.folder, replace(now, **changes), use=False)
 
 
 def _bare(setup: RigSetup) -> RigSetup:
     return replace(setup, test=None, calibration=None, limits=None)
-
-
-class _Stopped(Exception):
-    """The person has had enough."""
 
 
 class _Watched:
@@ -341,7 +224,7 @@ class _Watched:
         with closing(self.inner.stream(seconds=seconds, stimulus=stimulus)) as blocks:
             for block in blocks:
                 if self._stopping():
-                    raise _Stopped
+                    raise Stopped
                 with self._lock:
                     self._meter.feed(block.samples)
                     self._frames = block.first_frame + len(block.samples)
@@ -627,7 +510,7 @@ class _Work:
 
         Raises
         ------
-        _Stopped
+        Stopped
             If it is enough.
         SigbenchError
             If the sound cannot be played any more.
@@ -647,23 +530,14 @@ class _Work:
             sounding=sound is not None,
         )
         if procedure._stopping:  # it came too late for the work before
-            raise _Stopped
-        asked = procedure.moment.question
+            raise Stopped
         with ExitStack() as sounding:
-            player = self._player(asked, sound)
-            if player is not None:
-                sounding.enter_context(player)
-            while True:
-                question, answer, typed = procedure._answers.get()
-                if question != asked:
-                    continue
-                if answer is not None:
-                    break
-                if player is not None and sound is not None:
-                    player.check()
-        if answer == "stop":
-            raise _Stopped
-        return answer, typed
+            player = self._player(procedure.moment.question, sound)
+            if player is None:
+                return procedure._answered()
+            sounding.enter_context(player)
+            # Where nothing is to be heard, only the levels are gone with the device.
+            return procedure._answered(player.check if sound is not None else lambda: None)
 
     def _player(self, asked: int, sound: Samples | None) -> Player | None:
         """What is played and listened to while a question is open."""
@@ -673,7 +547,7 @@ class _Work:
         return Player(
             procedure._watched,
             sound,
-            on_trouble=lambda: procedure._answers.put((asked, None, {})),
+            on_trouble=lambda: procedure._look_up(asked),
         )
 
 

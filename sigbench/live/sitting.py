@@ -1,36 +1,35 @@
 """One person's way through the steps of a plan, as it is steered from a page or a panel.
 
-The sitting lives in the program: it has a thread of its own, waits for answers, and goes on
-whatever becomes of whoever shows it. Every finished step is stored at once.
+See `sigbench.live.steered`. Every finished step is stored at once.
 """
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from queue import SimpleQueue
-from threading import RLock, Thread
-from typing import Literal
+from typing import Any, Literal
 
 from sigbench.bench.folder import Bench, new_run_id
 from sigbench.bench.recording import Purpose, Recording, length_in_words
 from sigbench.checks.rails import complaint, rail_key
-from sigbench.errors import InterfaceError, RequestError, SigbenchError
+from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Block, Interface, level_check
 from sigbench.interface.simulated import SimulatedInterface
 from sigbench.live.spectrum import Spectrum
+from sigbench.live.steered import STOP, Answer, Asked, Choice, Field, Steered
 from sigbench.live.watch import Seen, Watch
 from sigbench.model import (
     Event,
     EventKind,
     LongTake,
     Output,
-    Plan,
     Rail,
     RigSetup,
     Run,
     Step,
     Take,
 )
+from sigbench.plan import step_of
 from sigbench.rig.cautions import BEFORE_PLAYING
 from sigbench.rig.setup import rig_now
 from sigbench.run import (
@@ -41,7 +40,7 @@ from sigbench.run import (
     require_possible,
     stimulus_of,
 )
-from sigbench.units import Volts, read_volts
+from sigbench.units import read_volts
 
 HANDS_ON = ("jack", "pot", "soak")
 """Checks that may be ended before their time, and are kept then."""
@@ -49,8 +48,7 @@ HANDS_ON = ("jack", "pot", "soak")
 Phase = Literal[
     "starting", "ready", "rails", "listening", "recording", "asking", "measuring", "over"
 ]
-Answer = Literal["go", "keep", "skip", "stop"]
-Open = Callable[[int], tuple[Interface, RigSetup | None]]
+Open = Callable[[int, Callable[[str], None]], tuple[Interface, RigSetup | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +75,6 @@ class Wish:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
-    """An answer that is possible now, and what it does, in words."""
-
-    answer: Answer
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class Done:
     """A step that is stored."""
 
@@ -94,52 +84,36 @@ class Done:
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(Asked):
     """Where a sitting is.
 
     Parameters
     ----------
-    phase : str
-        What it does or waits for.
-    question : int
-        Number of the question that is open; an answer names it, so that a key that is pressed
-        twice answers once.
     number, of : int
         The step of the plan, and how many it has.
     step : Step or None
     take, takes : int
         Of the step, from 1.
-    sayings : tuple of str
-        What there is to know now: advice on the level, what spoiled a take, cautions.
-    choices : tuple of Choice
-    rails : tuple of (Rail, str)
-        With what the meter shows as it was typed last, while rails are asked for.
     done : tuple of Done
     left : tuple of int
         Numbers of the steps that are not done.
-    failed : str or None
-        The sentence that it ended with, where it did not end well.
     """
 
     phase: Phase = "starting"
-    question: int = 0
     number: int = 0
     of: int = 0
     step: Step | None = None
     take: int = 1
     takes: int = 1
-    sayings: tuple[str, ...] = ()
-    choices: tuple[Choice, ...] = ()
-    rails: tuple[tuple[Rail, str], ...] = ()
     done: tuple[Done, ...] = ()
     left: tuple[int, ...] = ()
-    failed: str | None = None
 
 
-GO, SKIP, STOP = Choice("go", "Go"), Choice("skip", "Skip this step"), Choice("stop", "Stop")
+GO, STORE = Choice("go", "Go"), Choice("go", "Store")
+SKIP = Choice("skip", "Skip this step")
 
 
-class Sitting:
+class Sitting(Steered[Moment]):
     """A plan that is being carried out.
 
     Parameters
@@ -148,7 +122,8 @@ class Sitting:
         The bench folder.
     wish : Wish
     open_interface : callable
-        Opens the interface with so many inputs; called once, and again after a device failed.
+        Opens the interface with so many inputs, and tells what that does otherwise than it was
+        asked to; called once, and again after a device failed.
     on_change : callable, optional
         Called whenever the moment changed, from the sitting's thread.
 
@@ -166,40 +141,25 @@ class Sitting:
         *,
         on_change: Callable[[], None] = lambda: None,
     ) -> None:
-        self.folder = folder
-        self.wish = wish
-        self._open = open_interface
-        self._on_change = on_change
-        self._lock = RLock()
-        self._answers: SimpleQueue[tuple[int, Answer]] = SimpleQueue()
-        self._typed: SimpleQueue[tuple[Rail, ...]] = SimpleQueue()
-        self._watch: Watch | None = None
-        self._alerts: list[EventKind] = []
-        self._stopping = False
         with Bench.open(folder) as bench:
             unit, plan = bench.unit(wish.unit_id), bench.plan(wish.unit_id)
+        if not wish.steps:
+            raise RequestError("There is no step left to measure: choose steps, or another stage.")
+        for number in wish.steps:
+            step_of(plan, number)
+        first = Moment(of=len(plan.steps), left=wish.steps)
+        super().__init__(first, working="recording", on_change=on_change)
+        self.folder = folder
+        self.wish = wish
         self.unit = unit
-        self.plan = _require_steps(plan, wish.steps)
+        self.plan = plan
+        self._open = open_interface
         self._outputs = {output.name: output for output in unit.outputs}
-        self._moment = Moment(of=len(plan.steps), left=wish.steps)
+        self._watch: Watch | None = None
+        self._alerts: list[EventKind] = []
         self._recording: Recording | None = None
-        self._thread = Thread(target=self._work, name="sitting", daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
 
     # --- whoever shows it
-
-    @property
-    def moment(self) -> Moment:
-        """Where it is."""
-        return self._moment
-
-    @property
-    def over(self) -> bool:
-        """Whether it has ended."""
-        return self._moment.phase == "over"
 
     def seen(self) -> Seen | None:
         """What the take shows that is recorded, or was recorded last in this step."""
@@ -225,40 +185,9 @@ class Sitting:
         another one is not kept, and its step can begin again.
         """
         with self._lock:
-            moment = self._moment
-            if question != moment.question:
-                return
-            if moment.phase == "recording" and answer == "stop":
-                self._stopping = True
-                if self._watch is not None:
-                    self._watch.stop()
-            elif answer in [choice.answer for choice in moment.choices]:
-                self._answers.put((question, answer))
-
-    def type_rails(self, question: int, volts: Mapping[str, str]) -> tuple[str, ...]:
-        """Take what the meter shows, by name of the rail; empty text: not measured.
-
-        Returns
-        -------
-        tuple of str
-            What is wrong with it, a sentence each; nothing is taken then.
-        """
-        with self._lock:
-            moment = self._moment
-            if question != moment.question or moment.phase != "rails":
-                return ()
-            measured, wrong = [], []
-            for rail, _ in moment.rails:
-                try:
-                    direct, ripple = _volts_of(rail, volts.get(rail.name, ""))
-                except RequestError as exc:
-                    wrong.append(str(exc))
-                else:
-                    measured.append(replace(rail, measured_volts=direct, ripple_volts=ripple))
-            if not wrong:
-                self._typed.put(tuple(measured))
-                self._answers.put((question, "go"))
-            return tuple(wrong)
+            super().answer(question, answer)
+            if self._stopping and self._watch is not None:
+                self._watch.stop()
 
     def mark(self, text: str) -> None:
         """Note what was done just now."""
@@ -282,56 +211,27 @@ class Sitting:
 
     # --- the work, in its own thread
 
-    def _work(self) -> None:
-        failed: str | None = None
-        sayings: tuple[str, ...] = ()
-        try:
-            with Bench.open(self.folder) as bench:
-                _Work(self, bench).all_steps()
-        except _Stopped:
-            sayings = self._left_on_the_disk()
-        except SigbenchError as exc:
-            failed = str(exc)
-        except Exception as exc:  # a fault of ours: it must be seen, and the page must go on
-            failed = f"Something went wrong in sigbench itself ({type(exc).__name__}: {exc})."
-        finally:
-            self._change(
-                phase="over",
-                choices=(),
-                sayings=sayings,
-                rails=(),
-                failed=failed,
-                step=None,
-                number=0,
-            )
+    def _carry_out(self) -> Mapping[str, object]:
+        with Bench.open(self.folder) as bench:
+            _Work(self, bench).all_steps()
+        return {"sayings": (), "step": None, "number": 0}
 
-    def _change(self, **changes: object) -> None:
-        with self._lock:
-            self._moment = replace(
-                self._moment,
-                question=self._moment.question + 1,
-                **changes,  # type: ignore[arg-type]
-            )
-        self._on_change()
+    def _after_stop(self) -> Mapping[str, object]:
+        return {"sayings": self._left_on_the_disk(), "step": None, "number": 0}
 
-    def _ask(
-        self, phase: Phase, sayings: Sequence[str], *choices: Choice, **more: object
-    ) -> Answer:
-        """Wait for an answer.
+    def _change(self, **changes: Any) -> None:
+        self._become(lambda last: replace(last, **changes))
+
+    def _ask(self, phase: Phase, sayings: Sequence[str], *choices: Choice, **more: Any) -> Any:
+        """Wait for an answer; with fields, what was typed comes with it.
 
         Raises
         ------
-        _Stopped
+        Stopped
             If it is enough.
         """
         self._change(phase=phase, sayings=tuple(sayings), choices=choices, **more)
-        while True:
-            question, answer = self._answers.get()
-            if question == self._moment.question:
-                break
-        if answer == "stop":
-            raise _Stopped
-        return answer
+        return self._answered()
 
     def _left_on_the_disk(self) -> tuple[str, ...]:
         """What is there of a take that was not finished."""
@@ -342,10 +242,6 @@ class Sitting:
             f"What was recorded until then, {length_in_words(left.seconds)}, is safe; it is kept "
             "or deleted with 'sigbench bench recover'.",
         )
-
-
-class _Stopped(Exception):
-    """The person has had enough."""
 
 
 class _Anew(Exception):
@@ -363,22 +259,26 @@ class _Work:
     sitting: Sitting
     bench: Bench
     session: Session = field(init=False)
+    remarks: list[str] = field(default_factory=list)
 
     def all_steps(self) -> None:
         sitting = self.sitting
         steps = [(number, sitting.plan.steps[number - 1]) for number in sitting.wish.steps]
         interface, setup = None, None
         if any(step.check != "rails" for _, step in steps):
-            interface, setup = sitting._open(self._inputs(steps))
+            interface, setup = self._open(steps)
         require_possible(steps, sitting._outputs, interface)
         wish = sitting.wish
         self.session = Session(interface, wish.stage, wish.operator, wish.gain, setup)
         for number, step in steps:
             self._step(number, step)
 
-    def _inputs(self, steps: Sequence[tuple[int, Step]]) -> int:
+    def _open(self, steps: Sequence[tuple[int, Step]]) -> tuple[Interface, RigSetup | None]:
+        """The interface, with as many inputs as the steps need together."""
+        self.remarks.clear()
         outputs = self.sitting._outputs
-        return max((outputs[s.output].channels for _, s in steps if s.output in outputs), default=1)
+        inputs = (outputs[s.output].channels for _, s in steps if s.output in outputs)
+        return self.sitting._open(max(inputs, default=1), self.remarks.append)
 
     def _step(self, number: int, step: Step) -> None:
         sitting = self.sitting
@@ -401,14 +301,14 @@ class _Work:
         interface = self.session.interface
         read = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
         known = {rail_key(name): f"{volts:g}" for name, volts in read.items()}
-        asked = tuple((rail, known.get(rail_key(rail.name), "")) for rail in step.rails)
+        fields = tuple(_field_of(rail, known.get(rail_key(rail.name), "")) for rail in step.rails)
         sayings: tuple[str, ...] = ()
         while True:
-            answer = self.sitting._ask("rails", sayings, SKIP, STOP, rails=asked)
-            self.sitting._change(rails=())
+            answer, typed = self.sitting._ask("rails", sayings, STORE, SKIP, STOP, fields=fields)
+            self.sitting._change(fields=())
             if answer == "skip":
                 return None
-            measured = self.sitting._typed.get()
+            measured = tuple(typed.values())
             if any(rail.measured_volts is not None for rail in measured):
                 break
             sayings = ("No rail was measured: type what the meter shows, or skip this step.",)
@@ -432,7 +332,8 @@ class _Work:
         failed = False
         self._prepare(step)
         while True:
-            if self.sitting._ask("ready", sayings, GO, SKIP, STOP, take=1) == "skip":
+            answer, _ = self.sitting._ask("ready", sayings, GO, SKIP, STOP, take=1)
+            if answer == "skip":
                 return None
             try:
                 if failed:
@@ -453,7 +354,7 @@ class _Work:
 
     def _before(self, step: Step) -> tuple[str, ...]:
         interface = self._interface
-        _, remarks = rig_now(interface, self.session.setup, self.session.gain)
+        remarks = (*self.remarks, *rig_now(interface, self.session.setup, self.session.gain)[1])
         if step.stimulus is not None and not isinstance(interface, SimulatedInterface):
             return (*remarks, f"Caution: {BEFORE_PLAYING}")
         return remarks
@@ -465,7 +366,7 @@ class _Work:
         return self.session.interface
 
     def _open_again(self, step: Step) -> None:
-        interface, _ = self.sitting._open(self._inputs([(0, step)]))
+        interface, _ = self._open([(0, step)])
         self.session = replace(self.session, interface=interface)
         self._prepare(step)
 
@@ -487,7 +388,7 @@ class _Work:
             channels = found[: self.sitting._outputs[step.output].channels]
             if all(channel.fine for channel in channels):
                 return True
-            answer = self.sitting._ask(
+            answer, _ = self.sitting._ask(
                 "asking",
                 [f"Level of {channel.advice}." for channel in channels],
                 Choice("go", "Listen again"),
@@ -574,12 +475,12 @@ class _Work:
         lost, clipped = lost_in_words(take), clipped_in_words(take)
         if lost is not None:
             again, keep = Choice("go", "Record it again"), Choice("keep", "Keep it as it is")
-            if self.sitting._ask("asking", (lost,), again, keep, STOP) != "keep":
+            if self.sitting._ask("asking", (lost,), again, keep, STOP)[0] != "keep":
                 return False
         if clipped is not None:
             # Takes at two positions of the gain control are no repeats of each other.
             again, keep = Choice("go", "Begin the step anew"), Choice("keep", "Keep the take")
-            if self.sitting._ask("asking", (clipped,), again, keep, STOP) != "keep":
+            if self.sitting._ask("asking", (clipped,), again, keep, STOP)[0] != "keep":
                 raise _Anew
         return True
 
@@ -596,20 +497,16 @@ def places_of(check: str, output: Output, named: Sequence[str]) -> tuple[str, ..
     return tuple(f"{output.name}{side}" for side in sides)
 
 
-def _require_steps(plan: Plan, steps: Sequence[int]) -> Plan:
-    for number in steps:
-        if not 1 <= number <= len(plan.steps):
-            raise RequestError(
-                f"The plan '{plan.name}' has steps 1 to {len(plan.steps)}, and no step {number}."
-            )
-    if not steps:
-        raise RequestError("There is no step left to measure: choose steps, or another stage.")
-    return plan
+def _field_of(rail: Rail, shown: str) -> Field:
+    """Where the volts of a rail are typed; what the meter shows stands there already."""
+    hint = "V, and after a space the ripple in V AC"
+    return Field(rail.name, rail.name, shown, partial(_measured, rail), hint=hint)
 
 
-def _volts_of(rail: Rail, typed: str) -> Volts | tuple[None, None]:
-    if not typed.strip():
-        return None, None
+def _measured(rail: Rail, typed: str) -> Rail:
+    """The rail with the volts that were typed; with none, if nothing was."""
+    if not typed:
+        return replace(rail, measured_volts=None, ripple_volts=None)
     try:
         volts = read_volts(typed)
     except RequestError as exc:
@@ -617,4 +514,4 @@ def _volts_of(rail: Rail, typed: str) -> Volts | tuple[None, None]:
     wrong = complaint(rail, volts)
     if wrong is not None:
         raise RequestError(wrong)
-    return volts
+    return replace(rail, measured_volts=volts[0], ripple_volts=volts[1])

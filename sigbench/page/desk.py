@@ -1,6 +1,7 @@
 """What the program holds while pages come and go: the one thing that goes on, and who steers it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from threading import RLock
@@ -22,6 +23,10 @@ class Source:
 
     key: str
     words: str
+
+
+Work = Sitting | Procedure
+"""What goes on at the desk, one at a time."""
 
 
 class Desk:
@@ -47,6 +52,7 @@ class Desk:
         self._sitting: Sitting | None = None
         self._procedure: Procedure | None = None
         self._holder: str | None = None
+        self._importing = False
 
     def sources(self) -> tuple[Source, ...]:
         """What can be recorded from, the likeliest first."""
@@ -86,7 +92,7 @@ class Desk:
             sitting = Sitting(
                 self.folder,
                 wish,
-                lambda channels: self._open(source, channels),
+                lambda channels, tell: self._open(source, channels, tell),
                 on_change=lambda: self.on_change(),
             )
             self._sitting, self._holder = sitting, page
@@ -120,8 +126,10 @@ class Desk:
         Raises
         ------
         RequestError
-            If a sitting or a procedure goes on.
+            If a sitting or a procedure goes on, or a recording is measured.
         """
+        if self._importing:
+            raise RequestError("A recording is being measured: wait until that is done.")
         if self._sitting is not None and not self._sitting.over:
             raise RequestError(
                 f"'{self._sitting.wish.unit_id}' is being measured: end that first, or watch."
@@ -130,6 +138,23 @@ class Desk:
             raise RequestError(
                 f"The rig '{self._procedure.setup.name}' is being set up: end that first, or watch."
             )
+
+    @contextmanager
+    def importing(self) -> Iterator[None]:
+        """While a recording made elsewhere is measured, nothing else goes on.
+
+        Raises
+        ------
+        RequestError
+            If something goes on already.
+        """
+        with self._lock:
+            self.require_free()
+            self._importing = True
+        try:
+            yield
+        finally:
+            self._importing = False
 
     def holds(self, page: str) -> bool:
         """Whether a page steers what goes on; the others watch."""
@@ -141,7 +166,9 @@ class Desk:
             self._holder = page
         self.on_change()
 
-    def _open(self, source: str, channels: int) -> tuple[Interface, RigSetup | None]:
+    def _open(
+        self, source: str, channels: int, tell: Callable[[str], None]
+    ) -> tuple[Interface, RigSetup | None]:
         kind, _, name = source.partition(":")
         interface, setup = choose_interface(
             folder=self.folder,
@@ -152,7 +179,7 @@ class Desk:
             host=None,
             rate=None,
             channels=channels,
-            tell=lambda sentence: None,
+            tell=tell,
         )
         if isinstance(interface, SimulatedInterface):
             interface.paced = self._paced

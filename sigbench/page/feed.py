@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -11,15 +12,15 @@ from sigbench.checks.tally import FAULTS
 from sigbench.live.procedure import Procedure, Running
 from sigbench.live.sitting import Done, Sitting
 from sigbench.live.spectrum import Spectrum
+from sigbench.live.steered import Asked
 from sigbench.live.strip import STRIP_SECONDS
 from sigbench.live.watch import Seen
 from sigbench.live.wording import SIGNS, WORDS, channels_words, event_line, level_word
 from sigbench.measure.meter import MeterLevel
 from sigbench.measure.travel import Gang, Turning
 from sigbench.model import Event
-from sigbench.report.wording import short_words
+from sigbench.page.show import lines_of
 from sigbench.rig.wiring import wiring
-from sigbench.run import outside_limits, short_readings
 
 MOST_EVENTS = 60  # the last ones; all of them are stored
 SPECTRUM_COLUMNS = 240
@@ -33,8 +34,7 @@ def moment_object(sitting: Sitting) -> dict[str, Any]:
         "unit": sitting.wish.unit_id,
         "name": f"{sitting.unit.maker} {sitting.unit.model}, {sitting.unit.serial}",
         "stage": sitting.wish.stage,
-        "phase": moment.phase,
-        "question": moment.question,
+        **_asked_object(moment),
         "number": moment.number,
         "of": moment.of,
         "step": None
@@ -49,33 +49,39 @@ def moment_object(sitting: Sitting) -> dict[str, Any]:
         },
         "take": moment.take,
         "takes": moment.takes,
-        "sayings": moment.sayings,
-        "choices": [{"answer": c.answer, "words": c.words} for c in moment.choices],
-        "rails": [{"name": rail.name, "typed": typed} for rail, typed in moment.rails],
         "done": [done_object(done) for done in moment.done],
         "left": moment.left,
+    }
+
+
+def _asked_object(moment: Asked) -> dict[str, Any]:
+    """What every moment has, for a page that steers."""
+    return {
+        "phase": moment.phase,
+        "question": moment.question,
+        "sayings": moment.sayings,
+        "choices": [{"answer": c.answer, "words": c.words} for c in moment.choices],
+        "fields": [
+            {
+                "name": f.name,
+                "label": f.label,
+                "value": f.value,
+                "options": f.options,
+                "hint": f.hint,
+            }
+            for f in moment.fields
+        ],
         "failed": moment.failed,
     }
 
 
 def done_object(done: Done) -> dict[str, Any]:
     """A finished step with the readings that are worth a glance."""
-    outside = {
-        (h.reading.name, h.reading.channel, h.reading.unit) for h in outside_limits(done.run)
-    }
     return {
         "number": done.number,
         "check": done.step.check,
         "output": done.step.output,
-        "readings": [
-            {
-                "title": title,
-                "value": value,
-                "outside": (reading.name, reading.channel, reading.unit) in outside,
-            }
-            for reading in short_readings(done.run)
-            for title, value in [short_words(reading)]
-        ],
+        "readings": [asdict(line) for line in lines_of(done.run)],
     }
 
 
@@ -190,24 +196,16 @@ def procedure_object(procedure: Procedure) -> dict[str, Any]:
     return {
         "rig": setup.name,
         "procedure": procedure.kind,
-        "phase": moment.phase,
-        "question": moment.question,
+        **_asked_object(moment),
         "number": moment.number,
         "of": moment.of,
         "title": moment.title,
         "prompt": moment.prompt,
         "wiring": "" if moment.plugging is None else wiring(moment.plugging, setup),
         "cautions": moment.cautions,
-        "sayings": moment.sayings,
-        "choices": [{"answer": c.answer, "words": c.words} for c in moment.choices],
-        "fields": [
-            {"name": f.name, "label": f.label, "value": f.value, "options": f.options}
-            for f in moment.fields
-        ],
         "sounding": moment.sounding,
         "results": moment.results,
         "stored": moment.stored,
-        "failed": moment.failed,
     }
 
 

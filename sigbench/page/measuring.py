@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from typing import Any, cast
 from urllib.parse import quote, urlencode
 
 import msgspec
@@ -13,14 +12,21 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
-from sigbench.live.sitting import Answer, Wish
+from sigbench.live.sitting import Wish
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
 from sigbench.page.desk import Desk
 from sigbench.page.requests import Form, form_of, one, see
 from sigbench.page.show import FIRST_STAGE
 from sigbench.page.site import Site
-from sigbench.page.talk import QUIET_SECONDS, UPDATES_A_SECOND, talk
+from sigbench.page.talk import (
+    QUIET_SECONDS,
+    UPDATES_A_SECOND,
+    Message,
+    moment_message,
+    steer,
+    talk,
+)
 from sigbench.plan import with_hands_on
 from sigbench.run import stage_named, steps_left
 from sigbench.units import note_to_frequency
@@ -127,6 +133,7 @@ class MeasuringPages:
     async def _send(self, socket: WebSocket, page: str) -> None:
         """Send the moment when it changes, and the take while it runs."""
         sent: tuple[object, ...] = ()
+        shown: bytes | None = None
         heard, told = self.site.desk.sitting, 0
         if heard is not None:
             told = len(heard.alerts(0))  # what was called out before this page came is over
@@ -149,7 +156,8 @@ class MeasuringPages:
             if sitting is None:
                 continue
             frame = await run_in_threadpool(self._frames.now)
-            if frame is not None:
+            if frame is not None and frame is not shown:
+                shown = frame
                 await socket.send_bytes(frame)
             alerts = sitting.alerts(told)
             if alerts:
@@ -160,32 +168,21 @@ class MeasuringPages:
     def _moment(self, page: str) -> bytes:
         sitting = self.site.desk.sitting
         shown = None if sitting is None else feed.moment_object(sitting)
-        steers = self.site.desk.holds(page)
-        return msgspec.json.encode({"kind": "moment", "moment": shown, "steers": steers})
+        return moment_message(self.site.desk, shown, page)
 
-    def _do(self, page: str, message: dict[str, Any]) -> list[str]:
+    def _do(self, page: str, message: Message) -> list[str]:
         """Do what the person asked for; what is wrong with it, in sentences."""
-        sitting, what = self.site.desk.sitting, message.get("do")
-        if sitting is None:
-            return []
-        if what == "take over":
-            self.site.desk.take_over(page)
-            return []
-        if not self.site.desk.holds(page):
-            return ["Another page steers: take over first, or watch."]
-        question = message.get("question")
-        if what == "answer":
-            sitting.answer(question, cast(Answer, str(message.get("answer"))))  # type: ignore[arg-type]
-        elif what == "rails" and isinstance(message.get("volts"), dict):
-            volts = {str(name): str(text)[:100] for name, text in message["volts"].items()}
-            return list(sitting.type_rails(question, volts))  # type: ignore[arg-type]
-        elif what == "mark":
+        desk, sitting, what = self.site.desk, self.site.desk.sitting, message.get("do")
+        wrong = steer(desk, sitting, page, message)
+        if sitting is None or not desk.holds(page):
+            return wrong
+        if what == "mark":
             sitting.mark(" ".join(str(message.get("text", "")).split())[:200] or "mark")
         elif what == "next place":
             sitting.next_place()
         elif what == "pause":
             sitting.pause()
-        return []
+        return wrong
 
 
 class Frames:
@@ -196,7 +193,7 @@ class Frames:
         self._last: tuple[object, float, bytes] | None = None
 
     def now(self) -> bytes | None:
-        """The frame of just now; None if nothing has come since the last one."""
+        """The frame of just now, the very same one while nothing has come; None without a take."""
         sitting = self._desk.sitting
         seen = None if sitting is None else sitting.seen()
         if sitting is None or seen is None:

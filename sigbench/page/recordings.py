@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path, PurePosixPath
 
 from starlette.concurrency import run_in_threadpool
@@ -85,7 +85,8 @@ class RecordingPages:
                 except ClientDisconnect:
                     return Response(status_code=400)  # nobody is there to read it
                 self._require_quiet()
-                return JSONResponse(await run_in_threadpool(self._measure, brought, files))
+                with self.site.desk.importing():
+                    return JSONResponse(await run_in_threadpool(self._measure, brought, files))
 
     def _require_quiet(self) -> None:
         sitting = self.site.desk.sitting
@@ -145,10 +146,7 @@ class RecordingPages:
             "sentence": f"Step {brought.number} ({step.check}, {step.output}) of the stage "
             f"'{brought.stage}' is measured: {takes}.",
             "remarks": remarks_on(step, output, recorded, brought.recorder),
-            "lines": [
-                {"title": line.title, "value": line.value, "outside": line.outside}
-                for line in measured.lines
-            ],
+            "lines": [asdict(line) for line in measured.lines],
             "events": measured.events,
         }
 

@@ -3,7 +3,7 @@
 import asyncio
 from dataclasses import replace
 from datetime import datetime
-from typing import Any, cast
+from typing import cast
 from urllib.parse import urlencode
 
 import msgspec
@@ -18,7 +18,6 @@ from sigbench.errors import InterfaceError, RequestError, SigbenchError
 from sigbench.interface import portaudio
 from sigbench.interface.devices import Device
 from sigbench.live.procedure import Kind
-from sigbench.live.sitting import Answer
 from sigbench.model import RigSetup
 from sigbench.page import feed
 from sigbench.page.requests import Form, form_of, one, required, see
@@ -31,7 +30,14 @@ from sigbench.page.rig_show import (
     rig_view,
 )
 from sigbench.page.site import Site
-from sigbench.page.talk import QUIET_SECONDS, UPDATES_A_SECOND, Message, talk
+from sigbench.page.talk import (
+    QUIET_SECONDS,
+    UPDATES_A_SECOND,
+    Message,
+    moment_message,
+    steer,
+    talk,
+)
 from sigbench.rig.assembly import (
     channel_list,
     keep_setup,
@@ -201,26 +207,10 @@ class RigPages:
     def _moment(self, page: str) -> bytes:
         procedure = self.site.desk.procedure
         shown = None if procedure is None else feed.procedure_object(procedure)
-        steers = self.site.desk.holds(page)
-        return msgspec.json.encode({"kind": "moment", "moment": shown, "steers": steers})
+        return moment_message(self.site.desk, shown, page)
 
     def _do(self, page: str, message: Message) -> list[str]:
-        """Do what the person asked for; what is wrong with it, in sentences."""
-        procedure, what = self.site.desk.procedure, message.get("do")
-        if procedure is None:
-            return []
-        if what == "take over":
-            self.site.desk.take_over(page)
-            return []
-        if not self.site.desk.holds(page):
-            return ["Another page steers: take over first, or watch."]
-        question: Any = message.get("question")
-        if what == "answer":
-            procedure.answer(question, cast(Answer, str(message.get("answer"))))
-        elif what == "typed" and isinstance(message.get("fields"), dict):
-            typed = {str(name): str(text) for name, text in message["fields"].items()}
-            return list(procedure.type_fields(question, typed))
-        return []
+        return steer(self.site.desk, self.site.desk.procedure, page, message)
 
 
 def _devices() -> tuple[tuple[Device, ...], str | None]:

@@ -4,10 +4,14 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
-from typing import Any
+from typing import Any, cast
 
+import msgspec
 from starlette.concurrency import run_in_threadpool
 from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from sigbench.live.steered import Answer
+from sigbench.page.desk import Desk, Work
 
 UPDATES_A_SECOND = 25
 QUIET_SECONDS = 0.1  # between two looks while nothing runs
@@ -46,6 +50,31 @@ async def talk(
     except ValueError:
         with suppress(RuntimeError):
             await socket.close(1003)  # no message of ours
+
+
+def steer(desk: Desk, work: Work | None, page: str, message: Message) -> list[str]:
+    """Do what the page asks for that all work understands; what is wrong with it, in sentences."""
+    what = message.get("do")
+    if work is None:
+        return []
+    if what == "take over":
+        desk.take_over(page)
+        return []
+    if not desk.holds(page):
+        return ["Another page steers: take over first, or watch."]
+    question: Any = message.get("question")
+    if what == "answer":
+        work.answer(question, cast(Answer, str(message.get("answer"))))
+    elif what == "typed" and isinstance(message.get("fields"), dict):
+        typed = {str(name): str(text) for name, text in message["fields"].items()}
+        return list(work.type_fields(question, typed))
+    return []
+
+
+def moment_message(desk: Desk, moment: dict[str, Any] | None, page: str) -> bytes:
+    """Where the work is, and whether the page steers it."""
+    told = {"kind": "moment", "moment": moment, "steers": desk.holds(page)}
+    return msgspec.json.encode(told)
 
 
 async def _hears(socket: WebSocket) -> Message:

@@ -37,7 +37,7 @@ def sitting_on(folder, *steps, interface=None, wish=None):
         bench.set_plan(unit_id, Plan("plan", steps))
     wish = wish or Wish(unit_id, "as received", tuple(range(1, len(steps) + 1)))
     interfaces = iter(interface or [SimulatedInterface(ARRIVAL)])
-    return Sitting(folder, wish, lambda channels: (next(interfaces), None))
+    return Sitting(folder, wish, lambda channels, tell: (next(interfaces), None))
 
 
 def wait(sitting, *phases):
@@ -66,8 +66,8 @@ def test_a_plan_is_carried_out_by_answers_alone(folder):
     sitting = sitting_on(folder, RAILS, IDLE, TONE)
     sitting.start()
     rails = wait(sitting, "rails")
-    assert [rail.name for rail, _ in rails.rails] == ["+15 V", "-15 V"]
-    assert sitting.type_rails(rails.question, {"+15 V": "14.9 0.004", "-15 V": "-15,1"}) == ()
+    assert [field.name for field in rails.fields] == ["+15 V", "-15 V"]
+    assert sitting.type_fields(rails.question, {"+15 V": "14.9 0.004", "-15 V": "-15,1"}) == ()
     for number in (2, 3):
         ready = ready_for(sitting, number)
         assert ready.step == (RAILS, IDLE, TONE)[number - 1]
@@ -103,11 +103,11 @@ def test_volts_that_cannot_be_are_asked_for_again(folder):
     sitting = sitting_on(folder, RAILS)
     sitting.start()
     asked = wait(sitting, "rails")
-    wrong = sitting.type_rails(asked.question, {"+15 V": "fifteen", "-15 V": "15"})
+    wrong = sitting.type_fields(asked.question, {"+15 V": "fifteen", "-15 V": "15"})
     assert "no voltage" in wrong[0]
     assert "minus" in wrong[1]
     assert sitting.moment.question == asked.question
-    assert sitting.type_rails(asked.question, {"+15 V": "", "-15 V": " "}) == ()
+    assert sitting.type_fields(asked.question, {"+15 V": "", "-15 V": " "}) == ()
     while (again := wait(sitting, "rails")).question == asked.question or not again.sayings:
         pass
     assert "No rail was measured" in again.sayings[0]
@@ -118,9 +118,9 @@ def test_volts_that_cannot_be_are_asked_for_again(folder):
 def test_the_simulated_unit_shows_its_rails(folder):
     sitting = sitting_on(folder, RAILS, TONE)
     sitting.start()
-    (_, plus), (_, minus) = wait(sitting, "rails").rails
-    assert float(plus) == pytest.approx(SimulatedInterface(ARRIVAL).rail_volts()["+15V"])
-    assert float(minus) < 0
+    plus, minus = wait(sitting, "rails").fields
+    assert float(plus.value) == pytest.approx(SimulatedInterface(ARRIVAL).rail_volts()["+15V"])
+    assert float(minus.value) < 0
     sitting.answer(sitting.moment.question, "stop")
     wait(sitting, "over")
 
@@ -208,7 +208,7 @@ def test_a_weak_level_is_told_before_anything_is_recorded(folder):
 
 
 def test_an_interface_that_is_not_there_ends_it_with_a_sentence(folder):
-    def none(channels):
+    def none(channels, tell):
         raise RequestError("There is no such device: plug it in.")
 
     with Bench.create(folder) as bench:

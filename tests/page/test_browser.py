@@ -14,7 +14,7 @@ SERIOUS = ("serious", "critical")
 
 
 def phase(page, name):
-    page.wait_for_selector(f"#measuring[data-phase={name}]")
+    page.wait_for_selector(f"#steered[data-phase={name}]")
 
 
 def until(page, expression, given=None):
@@ -39,11 +39,11 @@ def test_a_whole_job_by_clicks_and_keys(open_page, folder):
     page.get_by_role("button", name="Store").click()
     for _ in range(3):  # idle, and two takes of the tone
         phase(page, "ready")
-        question = page.locator("#measuring").get_attribute("data-question")
+        question = page.locator("#steered").get_attribute("data-question")
         page.keyboard.press("Space")
         until(
             page,
-            "asked => document.getElementById('measuring').dataset.question !== asked",
+            "asked => document.getElementById('steered').dataset.question !== asked",
             question,
         )
     phase(page, "over")

@@ -75,12 +75,12 @@ def test_a_whole_stage_by_answers(ask, folder):
         assert page.moment is None
         assert begin(ask, 1, 2, 3, gain="12 o'clock").headers["Location"] == "/measuring"
         rails = page.until("rails")
-        assert [rail["name"] for rail in rails["rails"]] == ["+15 V", "-15 V"]
-        page.do("rails", volts={"+15 V": "fifteen"})
+        assert [field["name"] for field in rails["fields"]] == ["+15 V", "-15 V"]
+        page.do("typed", fields={"+15 V": "fifteen"})
         while not page.words:
             page.take()
         assert "no voltage" in page.words[0][0]
-        page.do("rails", volts={"+15 V": "14.9 0.002", "-15 V": "-15"})
+        page.do("typed", fields={"+15 V": "14.9 0.002", "-15 V": "-15"})
         page.until("ready", number=2)
         page.do("answer", answer="go")
         page.until("ready", number=3)
@@ -221,7 +221,7 @@ def test_nonsense_from_a_page_does_no_harm(ask):
             {"do": "answer"},
             {"do": "answer", "question": "x", "answer": ["go"]},
             {"do": "answer", "question": page.moment["question"], "answer": {"a": 1}},
-            {"do": "rails", "volts": "all"},
+            {"do": "typed", "fields": "all"},
             {"do": "mark", "text": None},
             {"do": "next place"},
             {"do": "format the disk"},

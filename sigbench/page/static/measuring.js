@@ -1,9 +1,7 @@
-// The page of a running measurement. It shows what the program sends and sends what the person
-// does; it works nothing out by itself, so that a reload loses nothing.
+// The page of a running measurement: levels, strip, spectrum, travel, courses, events, marks, sounds.
 "use strict";
 
-const $ = (id) => document.getElementById(id);
-const cues = JSON.parse($("measuring").dataset.cues);
+const cues = JSON.parse($("steered").dataset.cues);
 const SPAN_DB = 48; // of a strip, from top to bottom
 const SPECTRUM_TOP = 0, SPECTRUM_BOTTOM = -140; // dBFS
 const HANDS_ON = ["jack", "pot", "soak"];
@@ -11,71 +9,14 @@ const TITLES = {
   starting: "One moment …", ready: "Ready?", rails: "Supply rails", listening: "Listening to the level …",
   recording: "Recording", asking: "What now?", measuring: "Measuring …", over: "Finished",
 };
-const KEYS = { go: "space", keep: "k", skip: "s", stop: "q" };
-
-let socket = null;
-let moment = null;
-let steers = false;
 let frame = null;
 let drawn = null;
 let audio = null;
 
-// --- the program
-
-function connect() {
-  socket = new WebSocket(`ws://${location.host}/live`);
-  socket.binaryType = "arraybuffer";
-  socket.onopen = () => {
-    $("connection").hidden = true;
-    send({ page: pageName() });
-  };
-  socket.onmessage = (message) => {
-    const text = typeof message.data === "string" ? message.data : new TextDecoder().decode(message.data);
-    take(JSON.parse(text));
-  };
-  socket.onclose = () => {
-    $("connection").hidden = false;
-    $("connection").textContent =
-      "The program does not answer. What it has stored is safe; if it still runs, this page goes on by itself.";
-    setTimeout(connect, 1000);
-  };
-}
-
-function send(words) {
-  if (socket && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(words));
-}
-
-function take(message) {
-  if (message.kind === "moment") {
-    moment = message.moment;
-    steers = message.steers;
-    showMoment();
-  } else if (message.kind === "seen") {
-    frame = message;
-    requestAnimationFrame(showFrame);
-  } else if (message.kind === "alerts") {
-    message.kinds.forEach((kind, n) => sound(kind, n * 0.4));
-  } else if (message.kind === "words") {
-    list($("sayings"), message.words);
-  }
-}
-
 // --- the moment
 
-function list(place, texts) {
-  place.replaceChildren(...texts.map((text) => {
-    const item = document.createElement("li");
-    item.textContent = text;
-    return item;
-  }));
-}
-
 function showMoment() {
-  $("take-over").parentElement.hidden = !moment || steers || moment.phase === "over";
-  if (!moment) return;
   const step = moment.step;
-  $("measuring").dataset.phase = moment.phase;
-  $("measuring").dataset.question = moment.question;
   $("where").textContent = [
     moment.name, moment.stage, step ? `step ${moment.number} of ${moment.of}` : "",
   ].filter(Boolean).join(" · ");
@@ -87,12 +28,8 @@ function showMoment() {
   } else if (moment.phase === "over" && (moment.failed || moment.left.length)) {
     title = "Stopped";
   }
-  $("what").textContent = title;
-  document.title = `${title} – sigbench`;
+  showTitle(title);
   $("prompt").textContent = step ? step.prompt : overWords();
-  list($("sayings"), moment.failed ? [moment.failed, ...moment.sayings] : moment.sayings);
-  showChoices();
-  showRails();
   showDone();
   $("live").hidden = !["recording", "measuring"].includes(moment.phase);
   const handsOn = step && HANDS_ON.includes(step.check);
@@ -108,58 +45,6 @@ function overWords() {
   const left = moment.left.length ? ` Left: ${moment.left.join(", ")}.` : "";
   return `${stored} measured and stored.${left}`;
 }
-
-function showChoices() {
-  $("choices").replaceChildren();
-  if (!steers) return;
-  for (const choice of moment.choices) {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.dataset.answer = choice.answer;
-    if (choice.answer !== "go") button.className = "plain";
-    button.append(choice.words, key(KEYS[choice.answer]));
-    button.addEventListener("click", () => answer(choice.answer));
-    $("choices").append(button);
-  }
-}
-
-function key(name) {
-  const shown = document.createElement("kbd");
-  shown.textContent = name;
-  return shown;
-}
-
-function answer(words) {
-  send({ do: "answer", question: moment.question, answer: words });
-}
-
-function showRails() {
-  const form = $("rails");
-  form.hidden = !(moment.rails.length && steers);
-  if (form.hidden || form.dataset.question === String(moment.question)) return;
-  form.dataset.question = moment.question;
-  form.replaceChildren(...moment.rails.map((rail) => {
-    const label = document.createElement("label");
-    const field = document.createElement("input");
-    field.name = rail.name;
-    field.value = rail.typed;
-    field.inputMode = "text";
-    field.autocomplete = "off";
-    field.placeholder = "V, and after a space the ripple in V AC";
-    label.append(rail.name, field);
-    return label;
-  }));
-  const store = document.createElement("button");
-  store.className = "large";
-  store.textContent = "Store";
-  form.append(store);
-  form.querySelector("input").focus();
-}
-
-$("rails").addEventListener("submit", (event) => {
-  event.preventDefault();
-  send({ do: "rails", question: moment.question, volts: Object.fromEntries(new FormData($("rails"))) });
-});
 
 function showDone() {
   $("done").replaceChildren(...[...moment.done].reverse().map((done) => {
@@ -188,7 +73,7 @@ function showDone() {
 function showFrame() {
   if (!frame || frame === drawn || $("live").hidden) return;
   drawn = frame;
-  showLevels();
+  showLevels(frame.levels, (level, n) => `channel ${n + 1}`);
   const left = Math.max(0, frame.of_seconds - frame.seconds);
   const place = frame.place ? `${frame.place}${frame.places > 1 ? ` (${frame.place_number} of ${frame.places})` : ""} · ` : "";
   const lost = frame.lost ? ` · the computer lost audio ${frame.lost}×` : "";
@@ -218,27 +103,6 @@ function clock(seconds) {
   return hours ? `${hours}:${two(Math.floor(whole / 60) % 60)}:${two(whole % 60)}` : `${Math.floor(whole / 60)}:${two(whole % 60)}`;
 }
 
-function showLevels() {
-  const place = $("levels");
-  place.className = frame.levels.length > 2 ? "many" : "";
-  while (place.children.length > frame.levels.length) place.lastChild.remove();
-  while (place.children.length < frame.levels.length) {
-    const box = document.createElement("div");
-    box.className = "level";
-    box.innerHTML = '<div class="figure"><span></span> <small>dBFS</small></div><p></p>';
-    place.append(box);
-  }
-  frame.levels.forEach((level, n) => {
-    const box = place.children[n];
-    box.querySelector("span").textContent = figure(level.rms);
-    box.querySelector("p").textContent = `channel ${n + 1}, peak ${figure(level.peak)}: ${level.word}`;
-  });
-}
-
-function figure(dbfs) {
-  return dbfs === null ? "–" : dbfs.toFixed(1).replace("-", "−");
-}
-
 // --- drawings
 
 function begin(canvas) {
@@ -259,7 +123,7 @@ function begin(canvas) {
 
 function colours() {
   const style = getComputedStyle(document.body);
-  const probe = $("measuring");
+  const probe = $("steered");
   return {
     ink: style.color,
     quiet: read(probe, "--quiet"), line: read(probe, "--line"), act: read(probe, "--act"),
@@ -447,7 +311,6 @@ function drawCourses() {
 
 // --- what the person does
 
-$("take-over").addEventListener("click", () => send({ do: "take over" }));
 for (const button of document.querySelectorAll("[data-do]")) {
   button.addEventListener("click", () => { send({ do: button.dataset.do }); button.blur(); });
 }
@@ -456,19 +319,14 @@ for (const button of marks) {
   button.addEventListener("click", () => { send({ do: "mark", text: button.dataset.mark }); button.blur(); });
 }
 
-document.addEventListener("keydown", (event) => {
-  if (event.repeat || event.ctrlKey || event.altKey || event.metaKey || !moment || !steers) return;
-  if (event.target.closest("input, select, textarea, button, a, summary")) return;
-  const recording = moment.phase === "recording";
-  const can = moment.choices.map((choice) => choice.answer);
-  const does = Object.keys(KEYS).find((words) => KEYS[words] === (event.key === " " ? "space" : event.key));
-  if (recording && event.key === " ") send({ do: "next place" });
-  else if (recording && event.key === "p") send({ do: "pause" });
-  else if (recording && event.key === "m") send({ do: "mark", text: "mark" });
-  else if (recording && marks[Number(event.key) - 1]) send({ do: "mark", text: marks[Number(event.key) - 1].dataset.mark });
-  else if (does && can.includes(does)) answer(does);
-  else return;
-  event.preventDefault();
+onKeys((pressed) => {
+  if (moment.phase !== "recording") return false;
+  if (pressed === " ") send({ do: "next place" });
+  else if (pressed === "p") send({ do: "pause" });
+  else if (pressed === "m") send({ do: "mark", text: "mark" });
+  else if (marks[Number(pressed) - 1]) send({ do: "mark", text: marks[Number(pressed) - 1].dataset.mark });
+  else return false;
+  return true;
 });
 
 // --- sounds, from the device that shows the page
@@ -500,4 +358,12 @@ function sound(kind, after) {
   }
 }
 
-connect();
+connect("/live", showMoment, {
+  seen(message) {
+    frame = message;
+    requestAnimationFrame(showFrame);
+  },
+  alerts(message) {
+    message.kinds.forEach((kind, n) => sound(kind, n * 0.4));
+  },
+});
