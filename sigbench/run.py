@@ -181,7 +181,7 @@ def carry_out(
     BenchError
         If the disk takes no more.
     """
-    started = datetime.now().astimezone().isoformat(timespec="seconds")
+    started = datetime.now().astimezone().isoformat(timespec="milliseconds")
     if step.check == "rails":
         return Run(
             run_id,

@@ -63,6 +63,11 @@ def test_each_repeat_is_a_take_of_the_length_asked_for():
     )
 
 
+def test_runs_of_one_second_have_an_order():
+    starts = [carried(SimulatedInterface()).started for _ in range(8)]
+    assert sorted(set(starts)) == starts
+
+
 def test_only_the_channels_of_the_output_are_kept():
     run = carried(SimulatedInterface(), replace(IDLE, output="phones"))
     assert [take.channels for take in run.takes] == [1, 1]
