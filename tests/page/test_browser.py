@@ -7,7 +7,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from sigbench.bench.folder import Bench
-from tests.page.conftest import PATIENCE_MS, UNIT, serving
+from tests.page.asking import serving
+from tests.page.conftest import PATIENCE_MS, UNIT
 
 PHONE = {"viewport": {"width": 360, "height": 740}}
 SERIOUS = ("serious", "critical")
@@ -57,13 +58,13 @@ def test_a_whole_job_by_clicks_and_keys(open_page, folder):
 
 
 @pytest.fixture
-def served(folder):
+def ask(folder):
     """As slow as a real unit, so that there is something to watch."""
-    with serving(folder, paced=True) as page:
-        yield page
+    with serving(folder, paced=True) as asker:
+        yield asker
 
 
-def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, served):
+def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, ask):
     page = open_page(f"/unit/{UNIT}")
     page.get_by_role("button", name="Move its jacks").click()
     page.select_option("select[name=source]", "simulated:as-received")
@@ -88,7 +89,7 @@ def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, 
     assert other.locator("#choices button").count() == 0
     other.keyboard.press("q")
     until(other, "window.framesShown > 5")
-    assert served.desk.sitting.moment.phase == "recording"
+    assert ask.page.desk.sitting.moment.phase == "recording"
     page.wait_for_selector("#tallies li:has-text('dropout')")
     page.keyboard.press("Space")
     page.wait_for_selector("#clock:has-text('main R (2 of 2)')")
@@ -117,7 +118,7 @@ def test_a_phone_need_not_be_moved_sideways(open_page, address):
     assert small == 0  # 44 CSS pixels: WCAG 2.2, 2.5.5
 
 
-def test_script_in_a_units_name_is_shown_and_not_run(open_page, served):
+def test_script_in_a_units_name_is_shown_and_not_run(open_page, ask):
     page = open_page()
     page.fill("input[name=maker]", "Own")
     page.fill(
@@ -132,5 +133,5 @@ def test_script_in_a_units_name_is_shown_and_not_run(open_page, served):
     assert "</textarea>" in page.inner_text("#where")
     page.keyboard.press("Tab")
     assert page.evaluate("window.mine") is None
-    served.desk.sitting.answer(served.desk.sitting.moment.question, "stop")
+    ask.page.desk.sitting.answer(ask.page.desk.sitting.moment.question, "stop")
     phase(page, "over")

@@ -22,7 +22,7 @@ from sigbench.page.drawings import KEPT, Drawings, Pair, figures_of
 from sigbench.page.stretch import around, in_parts, wav_16_bit
 from sigbench.report.wording import VERDICT_WORDS
 from sigbench.run import Session, carry_out
-from tests.page.conftest import Asker, serving
+from tests.page.asking import serving
 from tests.report.hands import NAMES, make_hands
 from tests.report.hands import UNIT as HANDS_UNIT
 
@@ -444,8 +444,7 @@ def test_a_damaged_take_is_told_and_the_readings_stay(compared, tmp_path):
     data = bytearray(place.read_bytes())
     data[len(data) // 2] ^= 1
     place.write_bytes(data)
-    with serving(tmp_path / "bench") as page:
-        ask = Asker(page)
+    with serving(tmp_path / "bench") as ask:
         shown = ask.get(f"/unit/{UNIT_ID}/compare").text
         assert "There are no plots: " in shown
         assert "is damaged" in shown

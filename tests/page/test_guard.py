@@ -51,8 +51,8 @@ def test_every_address_needs_host_key_and_origin(ask):
     assert tried > 40
 
 
-def test_the_key_in_the_address_becomes_a_cookie_and_goes_out_of_sight(ask, served):
-    key = served.served.access.key
+def test_the_key_in_the_address_becomes_a_cookie_and_goes_out_of_sight(ask):
+    key = ask.page.served.access.key
     answer = ask.get(f"/measuring?key={key}&look=1", Cookie=None)
     assert answer.status == 303
     assert answer.headers["Location"] == "/measuring?look=1"
@@ -63,8 +63,8 @@ def test_the_key_in_the_address_becomes_a_cookie_and_goes_out_of_sight(ask, serv
     assert ask.get("/?key=", Cookie=None).status == 403
 
 
-def test_an_address_in_the_path_leads_nowhere_else(ask, served):
-    answer = ask.get(f"//elsewhere.example/?key={served.served.access.key}", Cookie=None)
+def test_an_address_in_the_path_leads_nowhere_else(ask):
+    answer = ask.get(f"//elsewhere.example/?key={ask.page.served.access.key}", Cookie=None)
     assert not answer.headers.get("Location", "/").startswith("//")
 
 

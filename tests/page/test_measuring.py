@@ -10,7 +10,8 @@ from websockets.sync.client import connect
 
 from sigbench.bench.folder import Bench
 from sigbench.model import PAUSED
-from tests.page.conftest import PATIENCE_MS, UNIT, Asker, make_bench, serving
+from tests.page.asking import serving
+from tests.page.conftest import PATIENCE_MS, UNIT, make_bench
 
 
 class Steering:
@@ -135,8 +136,7 @@ def test_a_page_that_comes_back_goes_on(ask):
 
 def test_hands_on_is_put_into_the_plan_and_shown_live(tmp_path):
     folder = make_bench(tmp_path / "bench")
-    with serving(folder, paced=True) as served:
-        ask = Asker(served)
+    with serving(folder, paced=True) as ask:
         form = urlencode({"check": "jack", "output": "main"})
         place = ask.post(f"/unit/{UNIT}/hands-on", form).headers["Location"]
         step = int(parse_qs(urlsplit(place).query)["step"][0])
@@ -178,14 +178,12 @@ def test_hands_on_is_put_into_the_plan_and_shown_live(tmp_path):
 
 def test_frames_come_often_and_are_small(tmp_path):
     """20 to 30 a second were asked for; a busy machine may send fewer, never more."""
-    with serving(make_bench(tmp_path / "bench"), paced=True) as served:
-        ask = Asker(served)
-        with Steering(ask) as page:
-            begin(ask, 2)
-            page.until("ready")
-            page.do("answer", answer="go")
-            page.until("recording")
-            page.until("over")
+    with serving(make_bench(tmp_path / "bench"), paced=True) as ask, Steering(ask) as page:
+        begin(ask, 2)
+        page.until("ready")
+        page.do("answer", answer="go")
+        page.until("recording")
+        page.until("over")
     assert 2 <= len(page.seen) <= 2 * 30
     assert max(len(msgspec.json.encode(frame)) for frame in page.seen) < 20_000
 

@@ -3,6 +3,7 @@
 import json
 import shutil
 import socket
+from pathlib import Path
 from types import SimpleNamespace
 from urllib.parse import urlencode
 
@@ -15,7 +16,7 @@ from sigbench.cli import main
 from sigbench.interface import decode
 from sigbench.page import recordings
 from sigbench.page.recordings import MOST_BYTES, _shown_name
-from tests.page.asking import served
+from tests.page.asking import serving
 from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
@@ -34,9 +35,9 @@ def folder(empty, tmp_path):
 
 
 @pytest.fixture
-def page(folder):
-    with served(folder) as asking:
-        yield asking
+def ask(folder):
+    with serving(folder) as asker:
+        yield asker
 
 
 @pytest.fixture
@@ -49,9 +50,10 @@ def a4(tmp_path):
     return place
 
 
-def bring(page, *contents, to=TO, step=3, stage="as received", **more):
+def bring(ask, *contents, to=TO, step=3, stage="as received", **more):
     query = {"stage": stage, "step": step, "name": "a4.flac", **more}
-    return page.post(f"{to}?{urlencode(query, doseq=True)}", b"".join(contents))
+    to = f"{to}?{urlencode(query, doseq=True)}"
+    return ask.post(to, b"".join(contents), Accept="text/plain")
 
 
 def runs(folder):
@@ -65,8 +67,8 @@ def runs(folder):
     return found
 
 
-def test_page_command_line_and_measure_read_the_same(page, folder, a4, capsys):
-    answer = bring(page, a4.read_bytes(), recorder="pocket recorder", gain="noon", operator="me")
+def test_page_command_line_and_measure_read_the_same(ask, folder, a4, capsys):
+    answer = bring(ask, a4.read_bytes(), recorder="pocket recorder", gain="noon", operator="me")
     assert answer.status == 200
     found = answer.json
     assert (
@@ -98,9 +100,9 @@ def test_page_command_line_and_measure_read_the_same(page, folder, a4, capsys):
     )
 
 
-def test_several_files_are_takes_of_one_run(page, folder, a4):
+def test_several_files_are_takes_of_one_run(ask, folder, a4):
     one, other = a4.read_bytes(), wav(np.full(RATE // 2, 0.25))
-    answer = bring(page, one, other, name=["1.flac", "2.wav"], bytes=[len(one), len(other)])
+    answer = bring(ask, one, other, name=["1.flac", "2.wav"], bytes=[len(one), len(other)])
     assert answer.status == 200
     (run,) = runs(folder)
     assert len(run.takes) == len(run.measurements) == 2
@@ -118,11 +120,10 @@ def wav(samples):
 
 
 @pytest.mark.parametrize("announced", [2 * 10**9, MOST_BYTES + 1])
-def test_what_is_announced_too_large_is_refused_before_it_is_sent(page, folder, announced):
-    connection = page.connect()
-    connection.putrequest("POST", f"{TO}?stage=x&step=3&name=a.wav")
-    for name, value in {**page.headers, **page.origin, "Content-Length": announced}.items():
-        connection.putheader(name, value)
+def test_what_is_announced_too_large_is_refused_before_it_is_sent(ask, folder, announced):
+    connection = ask.connect()
+    to = f"{TO}?stage=x&step=3&name=a.wav"
+    ask.begin(connection, "POST", to, Content_Length=str(announced))
     connection.endheaders()  # and not a byte of the body
     answer = connection.getresponse()
     assert answer.status == 413
@@ -131,18 +132,18 @@ def test_what_is_announced_too_large_is_refused_before_it_is_sent(page, folder, 
     assert runs(folder) == []
 
 
-def test_what_grows_too_large_is_refused_on_its_way(page, folder, monkeypatch):
+def test_what_grows_too_large_is_refused_on_its_way(ask, folder, monkeypatch):
     monkeypatch.setattr(recordings, "MOST_BYTES", 3_000_000)
-    said = chunked(page, wav(np.zeros(1_000_000)), 100)
+    said = chunked(ask, wav(np.zeros(1_000_000)), 100)
     assert b" 413 " in said.splitlines()[0]
     assert runs(folder) == []
 
 
-def chunked(page, data, times):
+def chunked(ask, data, times):
     """Send a body again and again, of a length that is never said, until there is an answer."""
-    host, port = page.host.split(":")
+    host, port = ask.host.split(":")
     with socket.create_connection((host, int(port)), timeout=60) as line:
-        head = {**page.headers, **page.origin, "Host": page.host, "Transfer-Encoding": "chunked"}
+        head = {**ask.headers, "Transfer-Encoding": "chunked"}
         lines = "".join(f"{name}: {value}\r\n" for name, value in head.items())
         line.sendall(f"POST {TO}?stage=x&step=3&name=a HTTP/1.1\r\n{lines}\r\n".encode())
         try:
@@ -164,8 +165,8 @@ def chunked(page, data, times):
         (wav(np.zeros(100)), "too short to measure"),
     ],
 )
-def test_what_is_no_recording(page, folder, content, words):
-    answer = bring(page, content, name="a.wav")
+def test_what_is_no_recording(ask, folder, content, words):
+    answer = bring(ask, content, name="a.wav")
     assert answer.status == 400
     assert words in answer.text
     assert answer.text.startswith(("a.wav ", "The files "))
@@ -193,8 +194,8 @@ def test_what_is_no_recording(page, folder, content, words):
         ({"to": "/unit/other/recording"}, "no unit 'other'"),
     ],
 )
-def test_what_cannot_be_asked_for(page, folder, a4, query, words):
-    answer = bring(page, a4.read_bytes(), **query)
+def test_what_cannot_be_asked_for(ask, folder, a4, query, words):
+    answer = bring(ask, a4.read_bytes(), **query)
     assert answer.status == 400
     assert any(word in answer.text for word in words.split("|"))
     assert runs(folder) == []
@@ -213,9 +214,9 @@ def test_what_cannot_be_asked_for(page, folder, a4, query, words):
         "evil.flac\n",
     ],
 )
-def test_a_name_is_shown_and_never_used(page, folder, tmp_path, a4, name):
+def test_a_name_is_shown_and_never_used(ask, folder, tmp_path, a4, name):
     before = {path for path in tmp_path.rglob("*") if folder not in path.parents}
-    answer = bring(page, a4.read_bytes(), name=name)
+    answer = bring(ask, a4.read_bytes(), name=name)
     assert answer.status == 200
     (run,) = runs(folder)
     shown = "evil.flac" if "evil" in name else "the recording" if name != ".." else ".."
@@ -228,24 +229,24 @@ def test_a_long_name_is_cut():
     assert _shown_name("a/" + "ö" * 300) == "ö" * 100
 
 
-def test_a_decoder_that_is_killed_is_a_sentence(page, folder, a4, monkeypatch):
+def test_a_decoder_that_is_killed_is_a_sentence(ask, folder, a4, monkeypatch):
     import sys
 
     does = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
     monkeypatch.setattr(decode, "COMMAND", (sys.executable, "-c", does))
-    answer = bring(page, a4.read_bytes())
+    answer = bring(ask, a4.read_bytes())
     assert (answer.status, "could not be decoded" in answer.text) == (400, True)
     assert runs(folder) == []
 
 
-def test_a_disk_that_is_nearly_full(page, folder, a4, monkeypatch):
+def test_a_disk_that_is_nearly_full(ask, folder, a4, monkeypatch):
     monkeypatch.setattr(recordings, "free_bytes", lambda place: recordings.MARGIN_BYTES + 1000)
-    answer = bring(page, a4.read_bytes())
+    answer = bring(ask, a4.read_bytes())
     assert (answer.status, "nearly full" in answer.text) == (400, True)
     assert runs(folder) == []
 
 
-def test_a_bomb_takes_no_room(page, folder, tmp_path, monkeypatch):
+def test_a_bomb_takes_no_room(ask, folder, tmp_path, monkeypatch):
     with soundfile.SoundFile(tmp_path / "b", "w", RATE, 1, "PCM_16", format="FLAC") as audio:
         for _ in range(10):
             audio.write(np.zeros(60 * RATE, np.int16))
@@ -253,50 +254,115 @@ def test_a_bomb_takes_no_room(page, folder, tmp_path, monkeypatch):
     assert len(content) < 1_000_000 < 10 * 60 * RATE * 2
     free = recordings.MARGIN_BYTES + 10_000_000
     monkeypatch.setattr(recordings, "free_bytes", lambda place: free)
-    answer = bring(page, content)
+    answer = bring(ask, content)
     assert "unpacks to 58 MB, and 10 MB is the most" in answer.text  # 600 s × 48 kHz × 2 bytes
     assert runs(folder) == []
 
 
-def test_while_something_is_measured_it_is_refused(page, folder, a4):
+def test_while_something_is_measured_it_is_refused(ask, folder, a4):
     going_on = SimpleNamespace(
         over=False, wish=SimpleNamespace(unit_id=UNIT_ID), unit=SimpleNamespace(model="Duo")
     )
-    page.page.desk._sitting = going_on
-    answer = bring(page, a4.read_bytes())
+    ask.page.desk._sitting = going_on
+    answer = bring(ask, a4.read_bytes())
     assert answer.text == f"'{UNIT_ID}' is being measured: bring recordings when that is over."
-    assert "bring recordings when that is over" in page.get(f"/unit/{UNIT_ID}").text
+    assert "bring recordings when that is over" in ask.get(f"/unit/{UNIT_ID}").text
     going_on.over = True
-    assert bring(page, a4.read_bytes()).status == 200
+    assert bring(ask, a4.read_bytes()).status == 200
     assert len(runs(folder)) == 1
 
 
-def test_one_at_a_time_and_one_that_breaks_off_leaves_nothing(page, folder, a4):
-    connection = page.connect()
-    connection.putrequest("POST", f"{TO}?stage=x&step=3&name=a.wav")
-    for name, value in {**page.headers, **page.origin, "Content-Length": 10_000}.items():
-        connection.putheader(name, value)
+def test_one_at_a_time_and_one_that_breaks_off_leaves_nothing(ask, folder, a4):
+    connection = ask.connect()
+    ask.begin(connection, "POST", f"{TO}?stage=x&step=3&name=a.wav", Content_Length="10000")
     connection.endheaders(wav(np.zeros(100)))
     while not list(folder.glob(".*.part")):  # until it is being taken in
         pass
-    assert "Another recording is being measured" in bring(page, a4.read_bytes()).text
+    assert "Another recording is being measured" in bring(ask, a4.read_bytes()).text
     connection.close()
     while list(folder.glob(".*.part")):
         pass
-    assert bring(page, a4.read_bytes()).status == 200
+    assert bring(ask, a4.read_bytes()).status == 200
     assert len(runs(folder)) == 1
 
 
-def test_another_page_cannot_send_one(page, folder, a4):
+def test_another_page_cannot_send_one(ask, folder, a4):
     query = urlencode({"stage": "x", "step": 3, "name": "a"})
-    answer = page.post(f"{TO}?{query}", a4.read_bytes(), Origin="http://elsewhere.example")
+    answer = ask.post(f"{TO}?{query}", a4.read_bytes(), Origin="http://elsewhere.example")
     assert answer.status == 403
-    assert page.post(f"{TO}?{query}", a4.read_bytes(), Cookie="").status == 403
+    assert ask.post(f"{TO}?{query}", a4.read_bytes(), Cookie="").status == 403
     assert runs(folder) == []
 
 
-def test_the_unit_page_offers_steps_that_can_be_recorded(page):
-    text = page.get(f"/unit/{UNIT_ID}").text
+def test_the_unit_page_offers_steps_that_can_be_recorded(ask):
+    text = ask.get(f"/unit/{UNIT_ID}").text
     assert '<option value="2">2 idle, main</option>' in text
     assert '<option value="3">3 tone, phones</option>' in text
     assert '<option value="1">' not in text
+
+
+# --- in a browser
+
+PHONE = {"viewport": {"width": 360, "height": 740}}
+DROP = """([name, text]) => {
+  const held = new DataTransfer();
+  held.items.add(new File([text], name));
+  const zone = document.getElementById("drop-zone");
+  const how = { dataTransfer: held, bubbles: true, cancelable: true };
+  zone.dispatchEvent(new DragEvent("dragenter", how));
+  const marked = zone.classList.contains("over");
+  zone.dispatchEvent(new DragEvent("drop", how));
+  return marked;
+}"""
+
+
+def test_a_recording_is_chosen_measured_and_reported(open_page, folder, a4, tmp_path):
+    second = tmp_path / "second.wav"
+    soundfile.write(second, 0.8 * soundfile.read(a4)[0], RATE, "PCM_24")
+    page = open_page(f"/unit/{UNIT_ID}", **PHONE)
+    assert page.is_disabled("#drop-send")
+    page.focus("input[name=files]")
+    assert page.evaluate("document.activeElement.name") == "files"
+    page.set_input_files("input[name=files]", [a4, second])
+    page.select_option("select[name=step]", "3")
+    page.fill("input[name=recorder]", "pocket recorder")
+    page.focus("#drop-send")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#drop-result:not([hidden])")
+    said = page.inner_text("#drop-said")
+    assert said == "Step 3 (tone, phones) of the stage 'as received' is measured: 2 takes."
+    assert "Tone level" in page.inner_text("#drop-lines")
+    assert page.is_disabled("#drop-send")
+    assert page.input_value("input[name=recorder]") == "pocket recorder"
+    (run,) = runs(folder)
+    assert (len(run.takes), run.rig.device) == (2, "pocket recorder")
+
+    page.click("#drop-again")
+    page.click("text=Write the report")
+    page.click("text=Make the report")
+    page.wait_for_selector("iframe.preview")
+    frame = page.frames[1]
+    frame.wait_for_selector("h1")
+    assert frame.inner_text("h1") == "Own Duo"
+    assert "pocket recorder" in frame.inner_text("main")
+    assert frame.evaluate("self.origin") == "null"  # nothing of ours is within its reach
+    with page.expect_download() as saved:
+        page.click("text=PDF")
+    assert saved.value.suggested_filename == f"{UNIT_ID}-report.pdf"
+    assert Path(saved.value.path()).read_bytes().startswith(b"%PDF")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_a_file_that_is_dropped_and_is_no_audio(open_page):
+    page = open_page(f"/unit/{UNIT_ID}", **PHONE)
+    assert page.evaluate(DROP, ["holiday.wav", "dear all"])
+    assert "holiday.wav (1 kB)" in page.inner_text("#drop-said")
+    page.select_option("select[name=step]", "3")
+    page.click("#drop-send")
+    page.wait_for_selector("#drop-said.notice")
+    assert page.inner_text("#drop-said").startswith("holiday.wav is no audio file")
+    assert page.is_enabled("#drop-send")
+    assert page.is_hidden("#drop-going")
+    complaints = open_page.seen.wrong
+    assert [said for said in complaints if "Failed to load resource" not in said] == []
+    complaints.clear()  # a browser tells of every answer that is a refusal

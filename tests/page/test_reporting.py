@@ -16,7 +16,7 @@ from sigbench.model import Found
 from sigbench.page.guard import POLICY
 from sigbench.page.reporting import MOST_KEPT, PREVIEW_POLICY, Reports
 from sigbench.report.of_unit import sides, unit_report
-from tests.page.asking import PATIENCE_SECONDS, served
+from tests.page.asking import PATIENCE_SECONDS, serving
 from tests.short_plan import UNIT_ID, make_bench
 
 AT = f"/unit/{UNIT_ID}/report"
@@ -40,8 +40,8 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def page(folder):
-    with served(folder) as asking:
-        yield asking
+    with serving(folder) as asker:
+        yield asker
 
 
 def query(**chosen):
@@ -201,7 +201,7 @@ def test_nothing_is_written(page, folder, tmp_path, monkeypatch):
 def test_a_report_is_out_of_date_when_anything_in_it_changes(folder, tmp_path):
     place = tmp_path / "bench"
     shutil.copytree(folder, place)
-    with served(place) as page:
+    with serving(place) as page:
         before = file(page, "private.html", edition="private").text
         with Bench.open(place) as bench:
             bench.update_unit(UNIT_ID, replace(bench.unit(UNIT_ID), notes="swapped both"))

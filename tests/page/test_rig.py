@@ -266,7 +266,7 @@ def test_one_page_steers_and_the_others_watch(ask, with_rig, watch):
     assert second.moment(at["question"])["phase"] == "over"
 
 
-def test_one_thing_goes_on_at_a_time(ask, with_rig, served):
+def test_one_thing_goes_on_at_a_time(ask, with_rig):
     begin(ask, "levels")
     measure = urlencode(
         {"stage": "x", "source": "simulated:repaired", "step": "2", "page": "first"}
@@ -279,11 +279,11 @@ def test_one_thing_goes_on_at_a_time(ask, with_rig, served):
         assert answer.status == 400
         assert "is being set up: end that first" in answer.text
     assert 'href="/rig/steps"' in ask.get("/").text
-    served.desk.procedure.answer(served.desk.procedure.moment.question, "stop")
+    ask.page.desk.procedure.answer(ask.page.desk.procedure.moment.question, "stop")
     until = time.monotonic() + PATIENCE_SECONDS
-    while not served.desk.procedure.over:
+    while not ask.page.desk.procedure.over:
         assert time.monotonic() < until
-        served.desk.procedure.answer(served.desk.procedure.moment.question, "stop")
+        ask.page.desk.procedure.answer(ask.page.desk.procedure.moment.question, "stop")
         time.sleep(0.01)
     assert ask.post(f"/unit/{UNIT}/measure", measure).status == 303
     refused = begin(ask, "test")
@@ -350,7 +350,7 @@ def test_a_calibration_by_keys(open_page, with_rig):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1280])
-def test_the_wiring_is_seen_in_both_looks(open_page, with_rig, ask, served, scheme, width):
+def test_the_wiring_is_seen_in_both_looks(open_page, with_rig, ask, scheme, width):
     begin(ask, "levels", "elsewhere")
     page = open_page("/rig/steps", color_scheme=scheme, viewport={"width": width, "height": 740})
     page.wait_for_selector("svg.wiring")
@@ -362,7 +362,7 @@ def test_the_wiring_is_seen_in_both_looks(open_page, with_rig, ask, served, sche
     assert dark == [scheme == "light", scheme == "dark"]
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.locator("#others").is_visible()
-    served.desk.procedure.answer(served.desk.procedure.moment.question, "stop")
+    ask.page.desk.procedure.answer(ask.page.desk.procedure.moment.question, "stop")
 
 
 def test_a_label_for_every_field(open_page, with_rig):
