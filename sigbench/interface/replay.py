@@ -23,6 +23,8 @@ class ReplayedFile:
         that is known, comes with the blocks.
     device : str
         What it was recorded with, as far as that is known; or the name of the file.
+    block_seconds : float
+        How long its blocks are.
 
     Examples
     --------
@@ -38,9 +40,12 @@ class ReplayedFile:
 
     name = "file"
 
-    def __init__(self, take: Take | LongTake, device: str) -> None:
+    def __init__(
+        self, take: Take | LongTake, device: str, *, block_seconds: float = BLOCK_SECONDS
+    ) -> None:
         self.device = device
         self._take = take
+        self._block_seconds = block_seconds
 
     @property
     def samplerate(self) -> int:
@@ -91,7 +96,7 @@ class ReplayedFile:
                 f"{self.device} lasts {self._take.seconds:.2f} s, and {seconds:g} s are wanted: "
                 "record it longer."
             )
-        size = round(BLOCK_SECONDS * self.samplerate)
+        size = round(self._block_seconds * self.samplerate)
         position = 0
         for part in self._take.blocks():
             for start in range(0, len(part), size):

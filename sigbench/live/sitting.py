@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
 
 from sigbench.bench.folder import Bench, new_run_id
 from sigbench.bench.recording import Purpose, Recording, length_in_words
@@ -15,12 +14,11 @@ from sigbench.checks.rails import complaint, rail_key
 from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Block, Interface, level_check
 from sigbench.interface.simulated import SimulatedInterface
-from sigbench.live.spectrum import Spectrum
-from sigbench.live.steered import STOP, Answer, Asked, Choice, Field, Steered
-from sigbench.live.watch import Seen, Watch
+from sigbench.live.steered import STOP, Choice, Field
+from sigbench.live.watch import Watch
+from sigbench.live.watched import Done, Moment, Watched
 from sigbench.model import (
     Event,
-    EventKind,
     LongTake,
     Output,
     Rail,
@@ -45,9 +43,6 @@ from sigbench.units import read_volts
 HANDS_ON = ("jack", "pot", "soak")
 """Checks that may be ended before their time, and are kept then."""
 
-Phase = Literal[
-    "starting", "ready", "rails", "listening", "recording", "asking", "measuring", "over"
-]
 Open = Callable[[int, Callable[[str], None]], tuple[Interface, RigSetup | None]]
 
 
@@ -74,46 +69,11 @@ class Wish:
     places: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Done:
-    """A step that is stored."""
-
-    number: int
-    step: Step
-    run: Run
-
-
-@dataclass(frozen=True, slots=True)
-class Moment(Asked):
-    """Where a sitting is.
-
-    Parameters
-    ----------
-    number, of : int
-        The step of the plan, and how many it has.
-    step : Step or None
-    take, takes : int
-        Of the step, from 1.
-    done : tuple of Done
-    left : tuple of int
-        Numbers of the steps that are not done.
-    """
-
-    phase: Phase = "starting"
-    number: int = 0
-    of: int = 0
-    step: Step | None = None
-    take: int = 1
-    takes: int = 1
-    done: tuple[Done, ...] = ()
-    left: tuple[int, ...] = ()
-
-
 GO, STORE = Choice("go", "Go"), Choice("go", "Store")
 SKIP = Choice("skip", "Skip this step")
 
 
-class Sitting(Steered[Moment]):
+class Sitting(Watched):
     """A plan that is being carried out.
 
     Parameters
@@ -148,46 +108,20 @@ class Sitting(Steered[Moment]):
         for number in wish.steps:
             step_of(plan, number)
         first = Moment(of=len(plan.steps), left=wish.steps)
-        super().__init__(first, working="recording", on_change=on_change)
+        super().__init__(
+            first, wish.unit_id, unit, wish.stage, working="recording", on_change=on_change
+        )
         self.folder = folder
         self.wish = wish
-        self.unit = unit
         self.plan = plan
         self._open = open_interface
         self._outputs = {output.name: output for output in unit.outputs}
-        self._watch: Watch | None = None
-        self._alerts: list[EventKind] = []
         self._recording: Recording | None = None
-
-    # --- whoever shows it
-
-    def seen(self) -> Seen | None:
-        """What the take shows that is recorded, or was recorded last in this step."""
-        watch = self._watch
-        return None if watch is None else watch.seen()
-
-    def spectrum(self, columns: int) -> Spectrum | None:
-        """What the last moment of that take consists of."""
-        watch = self._watch
-        return None if watch is None else watch.spectrum(columns)
-
-    def alerts(self, told: int) -> tuple[EventKind, ...]:
-        """What was to be called out after the first `told` of this sitting."""
-        with self._lock:
-            return tuple(self._alerts[told:])
 
     # --- the person
 
-    def answer(self, question: int, answer: Answer) -> None:
-        """Answer a question; one that is no longer open is let go by.
-
-        While a take is recorded, `stop` ends it: a check that needs hands keeps what there is,
-        another one is not kept, and its step can begin again.
-        """
-        with self._lock:
-            super().answer(question, answer)
-            if self._stopping and self._watch is not None:
-                self._watch.stop()
+    # A take that is stopped is kept where the check needs hands; another one is not, and its step
+    # can begin again.
 
     def mark(self, text: str) -> None:
         """Note what was done just now."""
@@ -207,7 +141,7 @@ class Sitting(Steered[Moment]):
 
     @property
     def _recording_now(self) -> Watch | None:
-        return self._watch if self._moment.phase == "recording" else None
+        return self._watch if self.running else None
 
     # --- the work, in its own thread
 
@@ -218,20 +152,6 @@ class Sitting(Steered[Moment]):
 
     def _after_stop(self) -> Mapping[str, object]:
         return {"sayings": self._left_on_the_disk(), "step": None, "number": 0}
-
-    def _change(self, **changes: Any) -> None:
-        self._become(lambda last: replace(last, **changes))
-
-    def _ask(self, phase: Phase, sayings: Sequence[str], *choices: Choice, **more: Any) -> Any:
-        """Wait for an answer; with fields, what was typed comes with it.
-
-        Raises
-        ------
-        Stopped
-            If it is enough.
-        """
-        self._change(phase=phase, sayings=tuple(sayings), choices=choices, **more)
-        return self._answered()
 
     def _left_on_the_disk(self) -> tuple[str, ...]:
         """What is there of a take that was not finished."""

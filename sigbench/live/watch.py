@@ -164,6 +164,11 @@ class Watch:
         with self._lock:
             self._add(Event("mark", self._now, self._now, (), None, text))
 
+    def recall(self, mark: Event) -> None:
+        """Take a mark of a take that was recorded before."""
+        with self._lock:
+            self._add(mark)
+
     def next_place(self) -> None:
         """Go on to the next place; after the last one comes the first again."""
         with self._lock:

@@ -19,6 +19,7 @@ from sigbench.page.compared import (
     figures_object,
 )
 from sigbench.page.drawings import Drawings, Pair, figures_of
+from sigbench.page.requests import count
 from sigbench.page.site import Site
 from sigbench.page.stretch import (
     Stretch,
@@ -29,8 +30,6 @@ from sigbench.page.stretch import (
     wav_16_bit,
 )
 from sigbench.report.of_unit import drawable_take, sides, stage_runs
-
-MOST_DIGITS = 6  # of the number of a take
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,10 +149,10 @@ def take_of(bench: Bench, run_id: str, number: str) -> TakeRecord:
         If there is no such run or take.
     """
     takes = bench.run(run_id).takes
-    counted = number.isascii() and number.isdecimal() and len(number) <= MOST_DIGITS
-    if not counted or int(number) >= len(takes):
+    at = count(number)
+    if at is None or at >= len(takes):
         raise BenchError("This run has no such take: open the comparison again.")
-    return takes[int(number)]
+    return takes[at]
 
 
 def _pair(bench: Bench, request: Request) -> Pair:

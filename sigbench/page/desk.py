@@ -11,7 +11,9 @@ from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Interface
 from sigbench.interface.simulated import SimulatedInterface
 from sigbench.live.procedure import Kind, Procedure
+from sigbench.live.showing import Showing
 from sigbench.live.sitting import Sitting, Wish
+from sigbench.live.watched import Watched
 from sigbench.model import RigSetup
 from sigbench.rig import choose
 from sigbench.rig.choose import SIMULATED_RIG, SIMULATED_STATES, choose_interface
@@ -25,7 +27,7 @@ class Source:
     words: str
 
 
-Work = Sitting | Procedure
+Work = Watched | Procedure
 """What goes on at the desk, one at a time."""
 
 
@@ -49,7 +51,7 @@ class Desk:
         self.on_change = on_change
         self._paced = paced
         self._lock = RLock()
-        self._sitting: Sitting | None = None
+        self._watched: Watched | None = None
         self._procedure: Procedure | None = None
         self._holder: str | None = None
         self._importing = False
@@ -66,9 +68,9 @@ class Desk:
         return (*found, *states)
 
     @property
-    def sitting(self) -> Sitting | None:
-        """The sitting that goes on, or was the last."""
-        return self._sitting
+    def watched(self) -> Watched | None:
+        """The sitting or showing that goes on, or was the last."""
+        return self._watched
 
     @property
     def procedure(self) -> Procedure | None:
@@ -95,9 +97,28 @@ class Desk:
                 lambda channels, tell: self._open(source, channels, tell),
                 on_change=lambda: self.on_change(),
             )
-            self._sitting, self._holder = sitting, page
+            self._watched, self._holder = sitting, page
             sitting.start()
             return sitting
+
+    def show(self, unit_id: str, run_id: str, take: int, page: str) -> Showing:
+        """Begin to show a stored take, steered from a page.
+
+        Raises
+        ------
+        RequestError
+            If something else goes on, or the unit has no such take.
+        BenchError
+            If there is no such unit or run.
+        """
+        with self._lock:
+            self.require_free()
+            showing = Showing(
+                self.folder, unit_id, run_id, take, on_change=lambda: self.on_change()
+            )
+            self._watched, self._holder = showing, page
+            showing.start()
+            return showing
 
     def begin_procedure(self, kind: Kind, rig: str, page: str) -> Procedure:
         """Begin a procedure at a rig, steered from a page.
@@ -130,9 +151,10 @@ class Desk:
         """
         if self._importing:
             raise RequestError("A recording is being measured: wait until that is done.")
-        if self._sitting is not None and not self._sitting.over:
+        watched = self._watched
+        if watched is not None and not watched.over:
             raise RequestError(
-                f"'{self._sitting.wish.unit_id}' is being measured: end that first, or watch."
+                f"'{watched.unit_id}' is being {watched.verb}: end that first, or watch."
             )
         if self._procedure is not None and not self._procedure.over:
             raise RequestError(

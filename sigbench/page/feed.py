@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from sigbench.checks.tally import FAULTS
 from sigbench.live.procedure import Procedure, Running
-from sigbench.live.sitting import Done, Sitting
 from sigbench.live.spectrum import Spectrum
 from sigbench.live.steered import Asked
 from sigbench.live.strip import STRIP_SECONDS
 from sigbench.live.watch import Seen
+from sigbench.live.watched import Done, Watched
 from sigbench.live.wording import SIGNS, WORDS, channels_words, event_line, level_word
 from sigbench.measure.meter import MeterLevel
 from sigbench.measure.travel import Gang, Turning
@@ -26,14 +26,15 @@ MOST_EVENTS = 60  # the last ones; all of them are stored
 SPECTRUM_COLUMNS = 240
 
 
-def moment_object(sitting: Sitting) -> dict[str, Any]:
-    """Where a sitting is, and what can be answered."""
-    moment = sitting.moment
+def moment_object(watched: Watched) -> dict[str, Any]:
+    """Where a sitting or a showing is, and what can be answered."""
+    moment = watched.moment
     step = moment.step
     return {
-        "unit": sitting.wish.unit_id,
-        "name": f"{sitting.unit.maker} {sitting.unit.model}, {sitting.unit.serial}",
-        "stage": sitting.wish.stage,
+        "unit": watched.unit_id,
+        "name": f"{watched.unit.maker} {watched.unit.model}, {watched.unit.serial}",
+        "stage": watched.stage,
+        "verb": watched.verb,
         **_asked_object(moment),
         "number": moment.number,
         "of": moment.of,
@@ -45,7 +46,7 @@ def moment_object(sitting: Sitting) -> dict[str, Any]:
             "prompt": step.prompt,
             "seconds": step.seconds,
             "volume": step.volume,
-            "mains": step.settings.mains_hz or sitting.unit.mains_hz,
+            "mains": step.settings.mains_hz or watched.unit.mains_hz,
         },
         "take": moment.take,
         "takes": moment.takes,

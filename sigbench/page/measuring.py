@@ -1,4 +1,4 @@
-"""Measuring: what to begin with, and the sitting that goes on, live."""
+"""Measuring: what to begin with, and what goes on, live; a stored take that is seen once more."""
 
 import asyncio
 import json
@@ -16,7 +16,7 @@ from sigbench.live.sitting import Wish
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
 from sigbench.page.desk import Desk
-from sigbench.page.requests import Form, form_of, one, see
+from sigbench.page.requests import Form, count, counts, form_of, one, see
 from sigbench.page.show import FIRST_STAGE
 from sigbench.page.site import Site
 from sigbench.page.talk import (
@@ -45,6 +45,7 @@ class MeasuringPages:
             Route("/unit/{unit}/measure", self.measure_form),
             Route("/unit/{unit}/measure", self.begin, methods=["POST"]),
             Route("/unit/{unit}/hands-on", self.hands_on, methods=["POST"]),
+            Route("/unit/{unit}/show", self.show, methods=["POST"]),
             Route("/measuring", self.measuring),
             WebSocketRoute("/live", self.live),
         ]
@@ -69,7 +70,7 @@ class MeasuringPages:
             plan=plan,
             stage=stage,
             stages=stages,
-            chosen={int(text) for text in chosen if text.isdecimal()} or left,
+            chosen=set(counts(chosen)) or left,
             done=set(range(1, len(plan.steps) + 1)) - left,
             gain=gains[-1] if gains else "",
             sources=self.site.desk.sources(),
@@ -87,7 +88,7 @@ class MeasuringPages:
         wish = Wish(
             unit_id,
             stage,
-            tuple(sorted({int(text) for text in form.get("step", ()) if text.isdecimal()})),
+            tuple(sorted(set(counts(form.get("step", ()))))),
             " ".join(one(form, "operator").split()),
             " ".join(one(form, "gain").split()),
             tuple(name.strip() for name in one(form, "places").split(",") if name.strip()),
@@ -111,8 +112,16 @@ class MeasuringPages:
         query = urlencode({"stage": stage, "step": number})
         return see(f"/unit/{quote(unit_id)}/measure?{query}")
 
+    async def show(self, request: Request) -> Response:
+        """Show a stored take once more."""
+        form, unit_id = await form_of(request), request.path_params["unit"]
+        run_id, _, number = one(form, "take").partition("/")
+        take, page = count(number) or 0, one(form, "page")
+        await run_in_threadpool(self.site.desk.show, unit_id, run_id, take, page)
+        return see("/measuring")
+
     def measuring(self, request: Request) -> Response:
-        """The sitting that goes on."""
+        """What goes on, live."""
         signs = [(SIGNS[kind], WORDS[kind]) for kind in SIGNS]
         cues = {
             kind: {
@@ -134,54 +143,54 @@ class MeasuringPages:
         """Send the moment when it changes, and the take while it runs."""
         sent: tuple[object, ...] = ()
         shown: bytes | None = None
-        heard, told = self.site.desk.sitting, 0
+        heard, told = self.site.desk.watched, 0
         if heard is not None:
             told = len(heard.alerts(0))  # what was called out before this page came is over
         while True:
-            sitting = self.site.desk.sitting
-            if sitting is not heard:
-                heard, told = sitting, 0
-            moment = None if sitting is None else sitting.moment
+            watched = self.site.desk.watched
+            if watched is not heard:
+                heard, told = watched, 0
+            moment = None if watched is None else watched.moment
             state = (
-                sitting,
+                watched,
                 None if moment is None else moment.question,
                 self.site.desk.holds(page),
             )
             if state != sent:
                 sent = state
                 await socket.send_bytes(await run_in_threadpool(self._moment, page))
-            elif moment is None or moment.phase != "recording":
+            elif watched is None or not watched.running:
                 await asyncio.sleep(QUIET_SECONDS)
                 continue
-            if sitting is None:
+            if watched is None:
                 continue
             frame = await run_in_threadpool(self._frames.now)
             if frame is not None and frame is not shown:
                 shown = frame
                 await socket.send_bytes(frame)
-            alerts = sitting.alerts(told)
+            alerts = watched.alerts(told)
             if alerts:
                 told += len(alerts)
                 await socket.send_text(json.dumps({"kind": "alerts", "kinds": alerts}))
             await asyncio.sleep(1 / UPDATES_A_SECOND)
 
     def _moment(self, page: str) -> bytes:
-        sitting = self.site.desk.sitting
-        shown = None if sitting is None else feed.moment_object(sitting)
+        watched = self.site.desk.watched
+        shown = None if watched is None else feed.moment_object(watched)
         return moment_message(self.site.desk, shown, page)
 
     def _do(self, page: str, message: Message) -> list[str]:
         """Do what the person asked for; what is wrong with it, in sentences."""
-        desk, sitting, what = self.site.desk, self.site.desk.sitting, message.get("do")
-        wrong = steer(desk, sitting, page, message)
-        if sitting is None or not desk.holds(page):
+        desk, watched, what = self.site.desk, self.site.desk.watched, message.get("do")
+        wrong = steer(desk, watched, page, message)
+        if watched is None or not desk.holds(page):
             return wrong
         if what == "mark":
-            sitting.mark(" ".join(str(message.get("text", "")).split())[:200] or "mark")
+            watched.mark(" ".join(str(message.get("text", "")).split())[:200] or "mark")
         elif what == "next place":
-            sitting.next_place()
+            watched.next_place()
         elif what == "pause":
-            sitting.pause()
+            watched.pause()
         return wrong
 
 
@@ -194,16 +203,16 @@ class Frames:
 
     def now(self) -> bytes | None:
         """The frame of just now, the very same one while nothing has come; None without a take."""
-        sitting = self._desk.sitting
-        seen = None if sitting is None else sitting.seen()
-        if sitting is None or seen is None:
+        watched = self._desk.watched
+        seen = None if watched is None else watched.seen()
+        if watched is None or seen is None:
             return None
         last = self._last
-        if last is not None and last[:2] == (sitting, seen.seconds):
+        if last is not None and last[:2] == (watched, seen.seconds):
             return last[2]
-        spectrum = sitting.spectrum(feed.SPECTRUM_COLUMNS)
+        spectrum = watched.spectrum(feed.SPECTRUM_COLUMNS)
         if spectrum is None:
             return None
         frame = msgspec.json.encode({"kind": "seen", **feed.seen_object(seen, spectrum)})
-        self._last = (sitting, seen.seconds, frame)
+        self._last = (watched, seen.seconds, frame)
         return frame

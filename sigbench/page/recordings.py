@@ -16,6 +16,7 @@ from sigbench.bench.recording import MARGIN_BYTES, free_bytes
 from sigbench.errors import BenchError, RequestError
 from sigbench.interface.decode import SIGN_BYTES, decode_apart, is_audio, no_audio
 from sigbench.page import show
+from sigbench.page.requests import count, counts
 from sigbench.page.site import Site
 from sigbench.recorded import (
     Recorded,
@@ -70,50 +71,42 @@ class RecordingPages:
     async def bring(self, request: Request) -> Response:
         """Files in the body, one after the other, as takes of a step."""
         announced = request.headers.get("content-length", "")
-        if announced.isdecimal() and int(announced) > MOST_BYTES:
+        if (count(announced) or 0) > MOST_BYTES:
             raise HTTPException(413)
         brought = await run_in_threadpool(self._brought, request)
         if self._one_at_a_time.locked():
             raise RequestError("Another recording is being measured: wait until that is done.")
         async with self._one_at_a_time:
             folder = self.site.desk.folder
-            _require_room(folder, int(announced) if announced.isdecimal() else 0)
+            _require_room(folder, count(announced) or 0)
             with failures_as_bench_error(folder), temporary(folder) as area:
                 area.mkdir()
                 try:
                     files = await _received(request.stream(), area, brought)
                 except ClientDisconnect:
                     return Response(status_code=400)  # nobody is there to read it
-                self._require_quiet()
                 with self.site.desk.importing():
                     return JSONResponse(await run_in_threadpool(self._measure, brought, files))
 
-    def _require_quiet(self) -> None:
-        sitting = self.site.desk.sitting
-        if sitting is not None and not sitting.over:
-            raise RequestError(
-                f"'{sitting.wish.unit_id}' is being measured: bring recordings when that is over."
-            )
-
     def _brought(self, request: Request) -> Brought:
-        self._require_quiet()
+        self.site.desk.require_free()
         query, unit_id = request.query_params, request.path_params["unit"]
         names = tuple(map(_shown_name, query.getlist("name"))) or ("the recording",)
-        sizes = tuple(int(text) for text in query.getlist("bytes") if _is_count(text))
+        sizes = tuple(counts(query.getlist("bytes")))
         if len(names) > MOST_FILES or len(sizes) not in (0, len(names)) or 0 in sizes:
             raise RequestError(
                 f"These files cannot be taken in: choose 1 to {MOST_FILES} that hold audio."
             )
         if not sizes and len(names) > 1:
             raise RequestError("It is not said how long each file is: bring one at a time.")
-        number = query.get("step", "")
-        if not _is_count(number):
+        number = count(query.get("step", ""))
+        if number is None:
             raise RequestError("It is not said of which step these recordings are: choose one.")
         with self.site.open_bench() as bench:
             stage = stage_named(query.get("stage", "")[:_LONGEST_TEXT], bench.stages(unit_id))
-            step_for_recordings(bench, unit_id, int(number))
+            step_for_recordings(bench, unit_id, number)
         texts = {name: _text(query.get(name, "")) for name in ("operator", "gain", "recorder")}
-        return Brought(unit_id, stage, int(number), names, sizes, **texts)
+        return Brought(unit_id, stage, number, names, sizes, **texts)
 
     def _measure(self, brought: Brought, files: Sequence[Path]) -> dict[str, object]:
         """Decode and measure the files; what came of it, for the page."""
@@ -214,10 +207,6 @@ def _require_room(folder: Path, size: int) -> None:
 
 def _not_as_said() -> RequestError:
     return RequestError("The files did not come whole: bring them again.")
-
-
-def _is_count(text: str) -> bool:
-    return text.isdecimal() and len(text) < 16
 
 
 def _shown_name(text: str) -> str:

@@ -1,5 +1,6 @@
 """What a request holds: bodies of a size that is known, forms, and where to look afterwards."""
 
+from collections.abc import Iterable
 from urllib.parse import parse_qs
 
 from starlette.exceptions import HTTPException
@@ -22,7 +23,7 @@ async def body_of(request: Request, most: int) -> bytes:
         413 as soon as it is known to be too large; the rest is not read.
     """
     announced = request.headers.get("content-length", "")
-    if announced.isdecimal() and int(announced) > most:
+    if (count(announced) or 0) > most:
         raise HTTPException(413)
     parts, size = [], 0
     async for part in request.stream():
@@ -59,6 +60,16 @@ def required(form: Form, name: str, words: str) -> str:
     if not text or not text.isprintable():
         raise RequestError(f"{words} is empty: say something there, 'unknown' if need be.")
     return text[:200]
+
+
+def count(text: str) -> int | None:
+    """A whole number as it stands in an address, a form or a header; None if it is none."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else None
+
+
+def counts(texts: Iterable[str]) -> list[int]:
+    """The whole numbers among texts."""
+    return [found for found in map(count, texts) if found is not None]
 
 
 def number(form: Form, name: str, default: float, low: float, high: float, words: str) -> float:

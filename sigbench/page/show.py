@@ -46,6 +46,7 @@ class StepLine:
     run_id: str | None
     lines: tuple[Line, ...]
     events: int
+    takes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +198,7 @@ def step_line(number: int, step: Step, run: Run | None) -> StepLine:
     """A step of the plan, and what its run gave."""
     if run is None:
         return StepLine(number, step, None, (), 0)
-    return StepLine(number, run.step, run.id, lines_of(run), len(events_of(run)))
+    return StepLine(number, run.step, run.id, lines_of(run), len(events_of(run)), len(run.takes))
 
 
 def lines_of(run: Run) -> tuple[Line, ...]:

@@ -44,13 +44,13 @@ class Site:
 
     def page(self, request: Request, name: str, status: int = 200, **shown: Any) -> Response:
         """A page made from a template."""
-        sitting = self.desk.sitting
-        going_on = sitting is not None and not sitting.over
+        watched = self.desk.watched
+        going_on = watched is not None and not watched.over
         procedure = self.desk.procedure
         at_the_rig = procedure is not None and not procedure.over
         text = self._templates.get_template(name).render(
             here=request.url.path,
-            going_on=sitting if going_on else None,
+            going_on=watched if going_on else None,
             at_the_rig=at_the_rig,
             **shown,
         )

@@ -11,8 +11,7 @@ from sigbench.interface.simulated import ARRIVAL, SimulatedInterface
 from sigbench.live.sitting import Sitting, Wish
 from sigbench.model import CheckSettings, Output, Plan, Rail, Step, Unit
 from sigbench.plan import default_plan
-
-PATIENCE_SECONDS = 60  # of a machine that is busy with other tests
+from tests.live.waiting import wait
 
 RAILS = Step(
     "rails",
@@ -38,16 +37,6 @@ def sitting_on(folder, *steps, interface=None, wish=None):
     wish = wish or Wish(unit_id, "as received", tuple(range(1, len(steps) + 1)))
     interfaces = iter(interface or [SimulatedInterface(ARRIVAL)])
     return Sitting(folder, wish, lambda channels, tell: (next(interfaces), None))
-
-
-def wait(sitting, *phases):
-    """The moment at which it waits in one of the phases, or is over."""
-    until = time.monotonic() + PATIENCE_SECONDS
-    while sitting.moment.phase not in phases:
-        assert not sitting.over, sitting.moment.failed
-        assert time.monotonic() < until, sitting.moment
-        time.sleep(0.005)
-    return sitting.moment
 
 
 def ready_for(sitting, number):

@@ -1,6 +1,7 @@
 """Recordings brought to the page."""
 
 import json
+import re
 import shutil
 import socket
 from pathlib import Path
@@ -261,11 +262,11 @@ def test_a_bomb_takes_no_room(ask, folder, tmp_path, monkeypatch):
 
 def test_while_something_is_measured_it_is_refused(ask, folder, a4):
     going_on = SimpleNamespace(
-        over=False, wish=SimpleNamespace(unit_id=UNIT_ID), unit=SimpleNamespace(model="Duo")
+        over=False, verb="measured", unit_id=UNIT_ID, unit=SimpleNamespace(model="Duo")
     )
-    ask.page.desk._sitting = going_on
+    ask.page.desk._watched = going_on
     answer = bring(ask, a4.read_bytes())
-    assert answer.text == f"'{UNIT_ID}' is being measured: bring recordings when that is over."
+    assert answer.text == f"'{UNIT_ID}' is being measured: end that first, or watch."
     assert "bring recordings when that is over" in ask.get(f"/unit/{UNIT_ID}").text
     going_on.over = True
     assert bring(ask, a4.read_bytes()).status == 200
@@ -366,3 +367,37 @@ def test_a_file_that_is_dropped_and_is_no_audio(open_page):
     complaints = open_page.seen.wrong
     assert [said for said in complaints if "Failed to load resource" not in said] == []
     complaints.clear()  # a browser tells of every answer that is a refusal
+
+
+def test_a_stored_take_is_seen_again(open_page, ask, folder, a4):
+    bring(ask, a4.read_bytes(), recorder="pocket recorder")
+    before = runs(folder)
+    page = open_page(f"/unit/{UNIT_ID}", **PHONE)
+    page.locator("summary").first.click()
+    assert page.locator("select[name=take] option").all_inner_texts() == ["3 tone, phones"]
+    page.get_by_role("button", name="Show it").click()
+    page.wait_for_selector("#steered[data-phase=ready]")
+    assert "recorded" in page.inner_text("#sayings")
+    page.keyboard.press("Space")
+    page.wait_for_selector("#steered[data-phase=shown]")
+    level = page.locator(".level .figure span")
+    assert float(level.inner_text().replace("−", "-")) == pytest.approx(-10.5, abs=0.1)  # 0.3 peak
+    assert page.is_hidden("#happened")  # of a tone nothing is looked for but its level
+    page.reload()
+    level.wait_for()
+    page.keyboard.press("q")
+    page.wait_for_selector("#steered[data-phase=over]")
+    assert page.is_hidden("#live")
+    assert runs(folder) == before
+
+
+@pytest.mark.parametrize(
+    "take", ["", "x", "0123/1", "0123/", "{run}/2", "{run}/0", "{run}/" + 5000 * "9"]
+)
+def test_what_cannot_be_seen_again(ask, folder, a4, take):
+    bring(ask, a4.read_bytes())
+    (run,) = runs(folder)
+    wanted = urlencode({"take": take.replace("{run}", run.id), "page": "one"})
+    answer = ask.post(f"/unit/{UNIT_ID}/show", wanted, Accept="text/plain")
+    assert answer.status in (400, 404)
+    assert re.search("no such take|no run", answer.text)

@@ -5,9 +5,11 @@ const cues = JSON.parse($("steered").dataset.cues);
 const SPAN_DB = 48; // of a strip, from top to bottom
 const SPECTRUM_TOP = 0, SPECTRUM_BOTTOM = -140; // dBFS
 const HANDS_ON = ["jack", "pot", "soak"];
+const LEVELS_ALONE = ["idle", "tone"]; // checks in which no events are looked for
+const LIVE = ["recording", "measuring", "showing", "shown"]; // phases in which a take is on the page
 const TITLES = {
   starting: "One moment …", ready: "Ready?", rails: "Supply rails", listening: "Listening to the level …",
-  recording: "Recording", asking: "What now?", measuring: "Measuring …", over: "Finished",
+  recording: "Recording", showing: "Shown once more:", shown: "Seen:", asking: "What now?", measuring: "Measuring …", over: "Finished",
 };
 let frame = null;
 let drawn = null;
@@ -18,7 +20,7 @@ let audio = null;
 function showMoment() {
   const step = moment.step;
   $("where").textContent = [
-    moment.name, moment.stage, step ? `step ${moment.number} of ${moment.of}` : "",
+    moment.name, moment.stage, step ? `step ${moment.number}${moment.of ? ` of ${moment.of}` : ""}` : "",
   ].filter(Boolean).join(" · ");
   let title = TITLES[moment.phase];
   if (step) {
@@ -29,18 +31,21 @@ function showMoment() {
     title = "Stopped";
   }
   showTitle(title);
-  $("prompt").textContent = step ? step.prompt : overWords();
+  $("prompt").textContent = step && moment.verb !== "shown" ? step.prompt : overWords();
   showDone();
-  $("live").hidden = !["recording", "measuring"].includes(moment.phase);
+  const live = LIVE.includes(moment.phase);
+  $("live").hidden = !live;
   const handsOn = step && HANDS_ON.includes(step.check);
   $("hands").hidden = !(handsOn && steers && moment.phase === "recording");
+  $("last").hidden = $("happened").hidden = !step || LEVELS_ALONE.includes(step.check);
   $("spectrum").hidden = Boolean(handsOn);
   $("travel").hidden = !(step && step.check === "pot");
   $("courses").hidden = !(step && step.check === "soak");
-  if (moment.phase !== "recording" && moment.phase !== "measuring") frame = null;
+  if (!live) frame = null;
 }
 
 function overWords() {
+  if (moment.verb === "shown") return "";
   const stored = moment.done.length === 1 ? "1 step is" : `${moment.done.length} steps are`;
   const left = moment.left.length ? ` Left: ${moment.left.join(", ")}.` : "";
   return `${stored} measured and stored.${left}`;
@@ -80,7 +85,7 @@ function showFrame() {
   $("clock").textContent = `${frame.paused ? "PAUSED · " : ""}${place}${clock(frame.seconds)}, ${clock(left)} left${lost}`;
   const going = frame.going_on[0];
   const last = frame.events[frame.events.length - 1];
-  const words = going ? going.words : last ? last.words : "Nothing happened so far.";
+  const words = going ? going.words : last ? last.words : moment.phase === "shown" ? "Nothing happened." : "Nothing happened so far.";
   if ($("last").textContent !== words) $("last").textContent = words;
   $("last").className = going ? "now" : "";
   drawStrip();
