@@ -1,6 +1,6 @@
 """How often the ranking names the right cause: circuits with a fault, drawn with tolerances.
 
-Run by hand: ``OMP_NUM_THREADS=1 python -m benchmarks.precision_causes FOLDER --draws 2`` (about 8 s
+Run by hand: ``python -m benchmarks.precision_causes FOLDER --draws 2`` (about 8 s
 a circuit and processor). What was measured on each circuit is kept in FOLDER, and not worked out
 again.
 """

@@ -1,6 +1,6 @@
 """Precision of the mains measurements, as markdown tables.
 
-Run ``OMP_NUM_THREADS=1 python -m benchmarks.precision_mains`` (some minutes).
+Run ``python -m benchmarks.precision_mains`` (some minutes).
 """
 
 import numpy as np

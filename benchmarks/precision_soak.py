@@ -1,6 +1,6 @@
 """How often scatter is called a trend or an onset, and how well onsets are found, as markdown.
 
-Run ``OMP_NUM_THREADS=1 python -m benchmarks.precision_soak`` (some minutes).
+Run ``python -m benchmarks.precision_soak`` (some minutes).
 """
 
 from collections.abc import Callable

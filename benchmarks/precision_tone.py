@@ -1,6 +1,6 @@
 """Precision and speed of the tone measurements, as markdown tables.
 
-Run ``OMP_NUM_THREADS=1 python -m benchmarks.precision_tone`` (some minutes).
+Run ``python -m benchmarks.precision_tone`` (some minutes).
 """
 
 import time

@@ -9,6 +9,10 @@ from pathlib import Path
 
 import pytest
 
+# As the program does for itself, before numpy is imported: the fits are tall and narrow, and more
+# threads wait for one another, the more so beside other tests.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 WAIT_SECONDS = 300
 
 

@@ -106,9 +106,7 @@ class Showing(Watched):
             end = (block.first_frame + len(block.samples)) / take.samplerate
             while marks and marks[-1].start <= end:
                 watch.recall(marks.pop())
-            gravest = watch.feed(block)[:1]
-            with self._lock:
-                self._alerts.extend(gravest)
+            self._call_out(watch.feed(block)[:1])
 
 
 def _about(run: Run, take: LongTake) -> tuple[str, ...]:

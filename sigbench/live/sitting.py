@@ -347,9 +347,7 @@ class _Work:
         def on_block(block: Block) -> None:
             if sitting._watch is None:
                 return
-            gravest = sitting._watch.feed(block)[:1]  # more at once would be a muddle
-            with sitting._lock:
-                sitting._alerts.extend(gravest)
+            sitting._call_out(sitting._watch.feed(block)[:1])  # more at once would be a muddle
             if sitting._stopping and step.check not in HANDS_ON:
                 raise _TakeStopped
 

@@ -142,6 +142,13 @@ class Watched(Steered[Moment]):
     def _change(self, **changes: Any) -> None:
         self._become(lambda last: replace(last, **changes))
 
+    def _call_out(self, kinds: Sequence[EventKind]) -> None:
+        """Tell at once what has just happened."""
+        if kinds:
+            with self._lock:
+                self._alerts.extend(kinds)
+            self._on_change()
+
     def _ask(self, phase: Phase, sayings: Sequence[str], *choices: Choice, **more: Any) -> Any:
         """Wait for an answer; with fields, what was typed comes with it.
 

@@ -15,6 +15,7 @@ from sigbench.live.showing import Showing
 from sigbench.live.sitting import Sitting, Wish
 from sigbench.live.watched import Watched
 from sigbench.model import RigSetup
+from sigbench.page.bell import Bell
 from sigbench.rig import choose
 from sigbench.rig.choose import SIMULATED_RIG, SIMULATED_STATES, choose_interface
 
@@ -40,15 +41,11 @@ class Desk:
         The bench folder.
     paced : bool
         Whether the simulated unit is as slow as a real one.
-    on_change : callable
-        Called, from any thread, whenever there is something new to show.
     """
 
-    def __init__(
-        self, folder: Path, *, paced: bool = True, on_change: Callable[[], None] = lambda: None
-    ) -> None:
+    def __init__(self, folder: Path, *, paced: bool = True) -> None:
         self.folder = folder
-        self.on_change = on_change
+        self.bell = Bell()
         self._paced = paced
         self._lock = RLock()
         self._watched: Watched | None = None
@@ -95,7 +92,7 @@ class Desk:
                 self.folder,
                 wish,
                 lambda channels, tell: self._open(source, channels, tell),
-                on_change=lambda: self.on_change(),
+                on_change=self.bell.ring,
             )
             self._watched, self._holder = sitting, page
             sitting.start()
@@ -113,9 +110,7 @@ class Desk:
         """
         with self._lock:
             self.require_free()
-            showing = Showing(
-                self.folder, unit_id, run_id, take, on_change=lambda: self.on_change()
-            )
+            showing = Showing(self.folder, unit_id, run_id, take, on_change=self.bell.ring)
             self._watched, self._holder = showing, page
             showing.start()
             return showing
@@ -130,9 +125,7 @@ class Desk:
         """
         with self._lock:
             self.require_free()
-            procedure = Procedure(
-                self.folder, kind, rig, self.open_rig, on_change=lambda: self.on_change()
-            )
+            procedure = Procedure(self.folder, kind, rig, self.open_rig, on_change=self.bell.ring)
             self._procedure, self._holder = procedure, page
             procedure.start()
             return procedure
@@ -186,7 +179,7 @@ class Desk:
         """Let another page steer."""
         with self._lock:
             self._holder = page
-        self.on_change()
+        self.bell.ring()
 
     def _open(
         self, source: str, channels: int, tell: Callable[[str], None]

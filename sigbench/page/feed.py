@@ -86,8 +86,8 @@ def done_object(done: Done) -> dict[str, Any]:
     }
 
 
-def seen_object(seen: Seen, spectrum: Spectrum) -> dict[str, Any]:
-    """What a take shows just now."""
+def seen_object(seen: Seen, spectrum: Spectrum | None) -> dict[str, Any]:
+    """What a take shows just now; NaN, which JSON has not, where there is nothing."""
     return {
         "seconds": round(seen.seconds, 2),
         "of_seconds": seen.of_seconds,
@@ -102,7 +102,9 @@ def seen_object(seen: Seen, spectrum: Spectrum) -> dict[str, Any]:
             "low": _columns(seen.strip.low),
             "high": _columns(seen.strip.high),
         },
-        "spectrum": {
+        "spectrum": None
+        if spectrum is None
+        else {
             "from": float(spectrum.edges_hz[0]),
             "to": float(spectrum.edges_hz[-1]),
             "levels": _columns(spectrum.levels),
@@ -183,9 +185,10 @@ def _rounded(value: float, digits: int) -> float | None:
     return round(float(value), digits) if math.isfinite(value) else None
 
 
-def _columns(levels: NDArray[np.float64]) -> list[list[float | None]]:
-    """Levels of each channel, one list each; null where there is none."""
-    return [[_rounded(value, 1) for value in channel] for channel in levels.T]
+def _columns(levels: NDArray[np.float64]) -> list[list[float]]:
+    """Levels of each channel, one list each; NaN, which is written as null, where there is none."""
+    columns: list[list[float]] = levels.T.round(1).tolist()
+    return columns
 
 
 # --- a procedure at the rig

@@ -1,6 +1,5 @@
 """Measuring: what to begin with, and what goes on, live; a stored take that is seen once more."""
 
-import asyncio
 import json
 from urllib.parse import quote, urlencode
 
@@ -12,9 +11,10 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
-from sigbench.live.sitting import Wish
+from sigbench.live.sitting import HANDS_ON, Wish
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
+from sigbench.page.bell import Wait
 from sigbench.page.desk import Desk
 from sigbench.page.requests import Form, count, counts, form_of, one, see
 from sigbench.page.show import FIRST_STAGE
@@ -137,9 +137,9 @@ class MeasuringPages:
 
     async def live(self, socket: WebSocket) -> None:
         """Send what there is to see, and take what the person does."""
-        await talk(socket, self._send, self._do)
+        await talk(socket, self.site.desk, self._send, self._do)
 
-    async def _send(self, socket: WebSocket, page: str) -> None:
+    async def _send(self, socket: WebSocket, page: str, wait: Wait) -> None:
         """Send the moment when it changes, and the take while it runs."""
         sent: tuple[object, ...] = ()
         shown: bytes | None = None
@@ -160,7 +160,7 @@ class MeasuringPages:
                 sent = state
                 await socket.send_bytes(await run_in_threadpool(self._moment, page))
             elif watched is None or not watched.running:
-                await asyncio.sleep(QUIET_SECONDS)
+                await wait(QUIET_SECONDS)
                 continue
             if watched is None:
                 continue
@@ -172,7 +172,7 @@ class MeasuringPages:
             if alerts:
                 told += len(alerts)
                 await socket.send_text(json.dumps({"kind": "alerts", "kinds": alerts}))
-            await asyncio.sleep(1 / UPDATES_A_SECOND)
+            await wait(1 / UPDATES_A_SECOND)
 
     def _moment(self, page: str) -> bytes:
         watched = self.site.desk.watched
@@ -210,9 +210,8 @@ class Frames:
         last = self._last
         if last is not None and last[:2] == (watched, seen.seconds):
             return last[2]
-        spectrum = watched.spectrum(feed.SPECTRUM_COLUMNS)
-        if spectrum is None:
-            return None
+        hands_on = seen.check in HANDS_ON  # these have no spectrum on the page
+        spectrum = None if hands_on else watched.spectrum(feed.SPECTRUM_COLUMNS)
         frame = msgspec.json.encode({"kind": "seen", **feed.seen_object(seen, spectrum)})
         self._last = (watched, seen.seconds, frame)
         return frame

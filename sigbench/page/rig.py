@@ -1,6 +1,5 @@
 """The rig: which is in use and what is known of it, its set-up, and the steps of its day."""
 
-import asyncio
 from dataclasses import replace
 from datetime import datetime
 from typing import cast
@@ -20,6 +19,7 @@ from sigbench.interface.devices import Device
 from sigbench.live.procedure import Kind
 from sigbench.model import RigSetup
 from sigbench.page import feed
+from sigbench.page.bell import Wait
 from sigbench.page.requests import Form, form_of, one, required, see
 from sigbench.page.rig_show import (
     SIMULATED,
@@ -179,9 +179,9 @@ class RigPages:
 
     async def live(self, socket: WebSocket) -> None:
         """Send where the procedure is, and take what the person does."""
-        await talk(socket, self._send, self._do)
+        await talk(socket, self.site.desk, self._send, self._do)
 
-    async def _send(self, socket: WebSocket, page: str) -> None:
+    async def _send(self, socket: WebSocket, page: str, wait: Wait) -> None:
         """Send the moment when it changes, and the levels while there are some."""
         desk = self.site.desk
         sent: tuple[object, ...] = ()
@@ -197,12 +197,12 @@ class RigPages:
             if procedure is not None and not procedure.over:
                 running = await run_in_threadpool(procedure.running)
             if procedure is None or running is None or running == shown:
-                await asyncio.sleep(QUIET_SECONDS)
+                await wait(QUIET_SECONDS)
                 continue
             shown = running
             levels = feed.running_object(running, procedure.setup.inputs)
             await socket.send_bytes(msgspec.json.encode({"kind": "running", **levels}))
-            await asyncio.sleep(1 / UPDATES_A_SECOND)
+            await wait(1 / UPDATES_A_SECOND)
 
     def _moment(self, page: str) -> bytes:
         procedure = self.site.desk.procedure

@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from sigbench.live.steered import Answer
+from sigbench.page.bell import Wait
 from sigbench.page.desk import Desk, Work
 
 UPDATES_A_SECOND = 25
@@ -21,13 +22,16 @@ Message = dict[str, Any]
 
 async def talk(
     socket: WebSocket,
-    send: Callable[[WebSocket, str], Awaitable[None]],
+    desk: Desk,
+    send: Callable[[WebSocket, str, Wait], Awaitable[None]],
     do: Callable[[str, Message], list[str]],
 ) -> None:
     """Send what there is to see, and take what the person does, until the page has gone.
 
     Parameters
     ----------
+    desk : Desk
+        Its bell wakes whoever sends.
     send : callable
         Sends for ever, to the page of that name.
     do : callable
@@ -37,14 +41,15 @@ async def talk(
     try:
         hello = await _hears(socket)
         page = str(hello.get("page", ""))
-        sending = asyncio.ensure_future(send(socket, page))
-        try:
-            while True:
-                words = await run_in_threadpool(do, page, await _hears(socket))
-                if words:
-                    await socket.send_text(json.dumps({"kind": "words", "words": words}))
-        finally:
-            sending.cancel()
+        with desk.bell.heard() as wait:
+            sending = asyncio.ensure_future(send(socket, page, wait))
+            try:
+                while True:
+                    words = await run_in_threadpool(do, page, await _hears(socket))
+                    if words:
+                        await socket.send_text(json.dumps({"kind": "words", "words": words}))
+            finally:
+                sending.cancel()
     except (WebSocketDisconnect, RuntimeError):
         pass  # the page has gone
     except ValueError:

@@ -82,21 +82,17 @@ function showFrame() {
   const left = Math.max(0, frame.of_seconds - frame.seconds);
   const place = frame.place ? `${frame.place}${frame.places > 1 ? ` (${frame.place_number} of ${frame.places})` : ""} · ` : "";
   const lost = frame.lost ? ` · the computer lost audio ${frame.lost}×` : "";
-  $("clock").textContent = `${frame.paused ? "PAUSED · " : ""}${place}${clock(frame.seconds)}, ${clock(left)} left${lost}`;
+  put($("clock"), `${frame.paused ? "PAUSED · " : ""}${place}${clock(frame.seconds)}, ${clock(left)} left${lost}`);
   const going = frame.going_on[0];
   const last = frame.events[frame.events.length - 1];
   const words = going ? going.words : last ? last.words : moment.phase === "shown" ? "Nothing happened." : "Nothing happened so far.";
-  if ($("last").textContent !== words) $("last").textContent = words;
-  $("last").className = going ? "now" : "";
+  put($("last"), words);
+  $("last").classList.toggle("now", Boolean(going));
   drawStrip();
-  if (!$("spectrum").hidden) drawSpectrum();
+  if (frame.spectrum) drawSpectrum();
   if (!$("travel").hidden) drawTravel();
   if (!$("courses").hidden) drawCourses();
-  const events = JSON.stringify(frame.events);
-  if ($("events").dataset.shown !== events) {
-    $("events").dataset.shown = events;
-    list($("events"), [...frame.events].reverse().map((event) => `${event.sign} ${event.words}`));
-  }
+  list($("events"), [...frame.events].reverse().map((event) => `${event.sign} ${event.words}`));
   list($("tallies"), frame.tallies.map((tally) => tally.words));
   window.framesShown = (window.framesShown || 0) + 1;
 }
@@ -169,10 +165,15 @@ function drawStrip() {
     const y = (level) => floor - Math.max(0, Math.min(1, 1 + (level - top) / SPAN_DB)) * (lane - 6);
     for (const [levels, colour] of [[strip.high[channel], ink.line], [strip.low[channel], ink.act]]) {
       pen.fillStyle = colour;
-      const step = x(1) - x(0) + 0.5;
+      pen.beginPath();
+      pen.moveTo(x(0), floor);
       levels.forEach((level, column) => {
-        if (level !== null) pen.fillRect(x(column), y(level), step, floor - y(level));
+        const height = level === null ? floor : y(level);
+        pen.lineTo(x(column), height);
+        pen.lineTo(x(column + 1), height);
       });
+      pen.lineTo(width, floor);
+      pen.fill();
     }
     pen.fillStyle = ink.ink;
     pen.fillText(`${top}`, 4, channel * lane + 15);
@@ -193,8 +194,6 @@ function drawStrip() {
     pen.fillRect(at - 0.75, 0, 1.5, height - BOTTOM - SIGNS);
   }
   pen.textAlign = "left";
-  $("strip").setAttribute("aria-label",
-    `Level of the last ${strip.seconds} seconds: ${frame.levels.map((l, n) => `channel ${n + 1} ${figure(l.rms)} dBFS`).join(", ")}`);
 }
 
 function drawSpectrum() {

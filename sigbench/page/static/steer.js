@@ -48,7 +48,15 @@ function send(words) {
 
 // --- the moment
 
+// What is the same as before is left alone: the browser then draws nothing anew.
+function put(place, text) {
+  if (place.textContent !== text) place.textContent = text;
+}
+
 function list(place, texts) {
+  const shown = JSON.stringify(texts);
+  if (place.dataset.shown === shown) return;
+  place.dataset.shown = shown;
   place.replaceChildren(...texts.map((text) => {
     const item = document.createElement("li");
     item.textContent = text;
@@ -135,8 +143,8 @@ function showLevels(levels, words) {
   }
   levels.forEach((level, n) => {
     const box = place.children[n];
-    box.querySelector("span").textContent = figure(level.rms);
-    box.querySelector("p").textContent = `${words(level, n)}, peak ${figure(level.peak)} dBFS: ${level.word}`;
+    put(box.querySelector("span"), figure(level.rms));
+    put(box.querySelector("p"), `${words(level, n)}, peak ${figure(level.peak)} dBFS: ${level.word}`);
   });
 }
 
