@@ -89,7 +89,7 @@ def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, 
     assert other.locator("#choices button").count() == 0
     other.keyboard.press("q")
     until(other, "window.framesShown > 5")
-    assert ask.page.desk.sitting.moment.phase == "recording"
+    assert ask.page.desk.watched.moment.phase == "recording"
     page.wait_for_selector("#tallies li:has-text('dropout')")
     page.keyboard.press("Space")
     page.wait_for_selector("#clock:has-text('main R (2 of 2)')")
@@ -133,5 +133,5 @@ def test_script_in_a_units_name_is_shown_and_not_run(open_page, ask):
     assert "</textarea>" in page.inner_text("#where")
     page.keyboard.press("Tab")
     assert page.evaluate("window.mine") is None
-    ask.page.desk.sitting.answer(ask.page.desk.sitting.moment.question, "stop")
+    ask.page.desk.watched.answer(ask.page.desk.watched.moment.question, "stop")
     phase(page, "over")
