@@ -14,6 +14,7 @@ from tests.page.asking import PATIENCE_SECONDS, serving
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 PATIENCE_MS = 1000 * PATIENCE_SECONDS
 
+PHONE = {"viewport": {"width": 360, "height": 740}}  # CSS pixels
 UNIT = "own-two-voice-1"
 STEPS = (
     Step("rails", "supply", "Measure the rails.", rails=(Rail("+15 V", 15), Rail("-15 V", -15))),
@@ -36,6 +37,11 @@ def make_bench(folder, *steps):
         assert bench.add_unit(unit) == UNIT
         bench.set_plan(UNIT, Plan("plan", steps or STEPS))
     return folder
+
+
+def phase(page, name):
+    """Wait until what is steered has come to a phase."""
+    page.wait_for_selector(f"#steered[data-phase={name}]")
 
 
 @pytest.fixture

@@ -8,14 +8,9 @@ from axe_playwright_python.sync_playwright import Axe
 
 from sigbench.bench.folder import Bench
 from tests.page.asking import serving
-from tests.page.conftest import PATIENCE_MS, UNIT
+from tests.page.conftest import PATIENCE_MS, PHONE, UNIT, phase
 
-PHONE = {"viewport": {"width": 360, "height": 740}}
 SERIOUS = ("serious", "critical")
-
-
-def phase(page, name):
-    page.wait_for_selector(f"#steered[data-phase={name}]")
 
 
 def until(page, expression, given=None):

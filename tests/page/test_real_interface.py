@@ -11,7 +11,7 @@ import pytest
 from sigbench.bench.folder import Bench
 from tests.interface.conftest import running_sound_server
 from tests.interface.instrument import Sound, running_instrument
-from tests.page.conftest import UNIT
+from tests.page.conftest import UNIT, phase
 
 BREAK_SECONDS = 0.2
 NOTE = Sound("note", noise_dbfs=-90.0)
@@ -49,9 +49,9 @@ def test_what_an_instrument_does_is_seen_and_stored(open_page, instrument, folde
     sources = page.locator("select[name=source] option").all_inner_texts()
     page.select_option("select[name=source]", label=next(s for s in sources if "rig" in s))
     page.get_by_role("button", name="Begin").click()
-    page.wait_for_selector("#steered[data-phase=ready]")
+    phase(page, "ready")
     page.keyboard.press("Space")
-    page.wait_for_selector("#steered[data-phase=recording]")
+    phase(page, "recording")
     page.wait_for_selector("#clock:text-matches(' 0:0[2-9], ')")  # the sound is known by then
     level = page.locator(".level .figure span").first.inner_text()
     assert -24 < float(level.replace("−", "-")) < -12  # a saw of −12 dBFS peak
@@ -66,7 +66,7 @@ def test_what_an_instrument_does_is_seen_and_stored(open_page, instrument, folde
     instrument.drop(BREAK_SECONDS, (2,))
     page.wait_for_selector(r"#tallies li:text-matches('^main R: \\d+ in')")
     page.keyboard.press("q")
-    page.wait_for_selector("#steered[data-phase=over]")
+    phase(page, "over")
 
     with Bench.open(folder) as bench:
         (run,) = bench.runs(UNIT)

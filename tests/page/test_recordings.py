@@ -18,6 +18,7 @@ from sigbench.interface import decode
 from sigbench.page import recordings
 from sigbench.page.recordings import MOST_BYTES, _shown_name
 from tests.page.asking import serving
+from tests.page.conftest import PHONE, phase
 from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
@@ -304,7 +305,6 @@ def test_the_unit_page_offers_steps_that_can_be_recorded(ask):
 
 # --- in a browser
 
-PHONE = {"viewport": {"width": 360, "height": 740}}
 DROP = """([name, text]) => {
   const held = new DataTransfer();
   held.items.add(new File([text], name));
@@ -376,17 +376,17 @@ def test_a_stored_take_is_seen_again(open_page, ask, folder, a4):
     page.locator("summary").first.click()
     assert page.locator("select[name=take] option").all_inner_texts() == ["3 tone, phones"]
     page.get_by_role("button", name="Show it").click()
-    page.wait_for_selector("#steered[data-phase=ready]")
+    phase(page, "ready")
     assert "recorded" in page.inner_text("#sayings")
     page.keyboard.press("Space")
-    page.wait_for_selector("#steered[data-phase=shown]")
+    phase(page, "shown")
     level = page.locator(".level .figure span")
     assert float(level.inner_text().replace("−", "-")) == pytest.approx(-10.5, abs=0.1)  # 0.3 peak
     assert page.is_hidden("#happened")  # of a tone nothing is looked for but its level
     page.reload()
     level.wait_for()
     page.keyboard.press("q")
-    page.wait_for_selector("#steered[data-phase=over]")
+    phase(page, "over")
     assert page.is_hidden("#live")
     assert runs(folder) == before
 
