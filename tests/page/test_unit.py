@@ -11,7 +11,7 @@ from sigbench.bench.folder import Bench
 from sigbench.model import Plan
 from sigbench.page.show import StageView, StepLine, next_of
 from sigbench.page.unit import MOST_PHOTO_BYTES
-from tests.page.conftest import STEPS, UNIT
+from tests.page.conftest import PHONE, STEPS, UNIT
 
 
 def picture(size=(40, 30), **options):
@@ -47,6 +47,21 @@ def test_a_photo_is_drawn_anew_without_where_it_was_taken(ask, folder):
     assert kept.headers["Content-Type"] == "image/jpeg"
     assert b"kitchen" not in kept.body
     assert Image.open(io.BytesIO(kept.body)).size == (40, 30)
+
+
+def test_a_photo_from_the_camera_of_a_tablet(open_page):
+    """What a camera gives is a file of its own, laid on its side with a note on how to turn it."""
+    page = open_page(f"/unit/{UNIT}", **PHONE, has_touch=True, is_mobile=True)
+    camera = page.locator("input[type=file][capture=environment]")
+    exif = Image.Exif()
+    exif[0x0112] = 6  # Orientation: turn by 90 degrees (Exif 3.0, 4.6.5.1.6)
+    shot = picture((400, 300), exif=exif.tobytes())
+    with page.expect_navigation():
+        camera.set_input_files({"name": "shot.jpg", "mimeType": "image/jpeg", "buffer": shot})
+    photo = page.locator("img.photo")
+    photo.wait_for()
+    assert photo.evaluate("img => [img.naturalWidth, img.naturalHeight]") == [300, 400]
+    assert photo.get_attribute("alt")
 
 
 def test_what_is_no_photo_is_refused_and_the_old_one_stays(ask):
