@@ -70,7 +70,7 @@ _NEVER = (
     "Phantom power off, monitors and headphones turned down."
 )
 
-_HANDS_ON = {
+_HANDS_ON_WORDS = {
     "jack": "Hold a steady note or chord (a weight on the keys leaves both hands free). Move one "
     "plug after the other, gently, to all sides; then press near each jack.",
     "pot": "Hold a steady note. Turn the volume slowly from end to end, three times there and back "
@@ -124,6 +124,9 @@ def default_plan(
 HANDS_ON_SECONDS = {"jack": 300.0, "pot": 120.0, "soak": 3600.0}
 """How long each lasts at most, where nothing else is said; the person ends it before."""
 
+HANDS_ON = tuple(HANDS_ON_SECONDS)
+"""Checks that need a person's hands: watched, and kept when they are ended before their time."""
+
 
 def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
     """A step for work with both hands on an output: ``jack``, ``pot`` or ``soak``.
@@ -133,12 +136,12 @@ def hands_on_step(check: str, output: Output, settings: CheckSettings) -> Step:
     RequestError
         If the check is none of them.
     """
-    if check not in _HANDS_ON:
+    if check not in HANDS_ON:
         raise RequestError(f"The check '{check}' is not one for both hands: jack, pot or soak.")
     return Step(
         check,
         output.name,
-        f"{_plugs(output)} {_NEVER} {_HANDS_ON[check]}",
+        f"{_plugs(output)} {_NEVER} {_HANDS_ON_WORDS[check]}",
         seconds=HANDS_ON_SECONDS[check],
         volume="" if check == "pot" else "12 o'clock",
         gain="as at the first stage",

@@ -16,15 +16,12 @@ from sigbench.interface.base import Block, Interface
 from sigbench.interface.file import length, lossy_codec, read_long_take, read_take
 from sigbench.interface.replay import ReplayedFile
 from sigbench.model import LongTake, Output, Run, Step, Take
-from sigbench.plan import step_of
+from sigbench.plan import HANDS_ON, step_of
 from sigbench.run import Session, carry_out
 
 # Within this share of the length in the plan a take is as long as planned: nobody cuts a recording
 # to the millisecond, and the readings of both lengths mean the same. Our own choice.
 SAME_LENGTH = 0.1
-
-ENDED_BY_HAND = ("jack", "pot", "soak")
-"""Checks whose takes end when the person says so: the length in the plan is the most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +263,7 @@ def remarks_on(
     remarks = []
     for one in recorded:
         if not _as_long(step, one.take) and (
-            step.check not in ENDED_BY_HAND or one.take.seconds > step.seconds
+            step.check not in HANDS_ON or one.take.seconds > step.seconds
         ):
             less = one.take.seconds < step.seconds
             remarks.append(
@@ -304,7 +301,7 @@ def _as_recorded(step: Step, recorded: Sequence[Recorded]) -> Step:
     """The step as it was done: what the plan asks for, but for how often and how long."""
     takes = [one.take for one in recorded]
     planned = all(
-        _as_long(step, take) or (step.check in ENDED_BY_HAND and take.seconds <= step.seconds)
+        _as_long(step, take) or (step.check in HANDS_ON and take.seconds <= step.seconds)
         for take in takes
     )
     seconds = step.seconds if planned else round(max(take.seconds for take in takes), 3)

@@ -7,7 +7,7 @@ moment, goes on to the next jack, pauses or stops.
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
     from sigbench.interface.base import Block, Interface
     from sigbench.interface.cues import CuePlayer
     from sigbench.live.watch import Watch
-    from sigbench.model import Output
-
-WATCHED = ("jack", "pot", "soak")
-"""The checks that need a person's hands, and are watched while they run."""
 
 UPDATES_A_SECOND = 10
 MOST_MARKS = 9  # one key each
@@ -101,13 +97,6 @@ class Hands:
             sounds or cue_device is not None,
             cue_device,
         )
-
-    def at(self, check: str, output: "Output") -> "Hands":
-        """With the jacks of an output as places, where none are named and jacks are moved."""
-        if self.places or check != "jack":
-            return self
-        sides = (" L", " R") if output.channels == 2 else ("",)
-        return replace(self, places=tuple(f"{output.name}{side}" for side in sides))
 
 
 @contextmanager

@@ -1,12 +1,13 @@
 """Questions to the person at the keyboard. They go to stderr, beside the results."""
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from sigbench.errors import RequestError
 
 if TYPE_CHECKING:
+    from sigbench.live.steered import Answer, Choice
     from sigbench.units import Volts
 
 
@@ -31,6 +32,23 @@ def ask(question: str, letters: str = "") -> str:
             raise StopAsked
         if not answer or answer in tuple(letters):
             return answer
+
+
+KEYS: "dict[Answer, str]" = {"go": "", "keep": "k", "skip": "s", "stop": STOP}
+
+
+def ask_choice(choices: "Sequence[Choice]") -> "Answer":
+    """One of the answers that there are; each is chosen by its key.
+
+    Raises
+    ------
+    StopAsked
+        If it is to stop.
+    """
+    keys = {KEYS[choice.answer]: choice for choice in choices}
+    words = [f"{choice.words} ({key or 'Enter'})" for key, choice in keys.items()]
+    question = ", ".join([words[0], *(word[0].lower() + word[1:] for word in words[1:])])
+    return keys[ask(f"{question}? ", "".join(keys))].answer
 
 
 def ask_text(question: str) -> str:

@@ -17,7 +17,6 @@ from sigbench.cli.interfaces import (
     SimulatedOption,
 )
 from sigbench.cli.live import (
-    WATCHED,
     CueDeviceOption,
     Hands,
     MarkOption,
@@ -127,6 +126,7 @@ def record(
     from sigbench.interface.simulated import SimulatedInterface
     from sigbench.live.watch import Watch
     from sigbench.model import Step
+    from sigbench.plan import HANDS_ON
     from sigbench.rig.cautions import BEFORE_PLAYING
     from sigbench.rig.choose import SIMULATED_RIG, choose_interface
     from sigbench.rig.readings import as_heard_by
@@ -172,7 +172,7 @@ def record(
     disk = _disk(save, folder, interface, channels, seconds, check if long else None)
     hands = Hands.of(places, marks, sounds, cue_device)
     watch = None
-    if check in WATCHED:
+    if check in HANDS_ON:
         watch = Watch(
             check,
             interface.samplerate,

@@ -1,8 +1,7 @@
 """``sigbench run``: the plan of a unit, step by step, with a person at the instrument."""
 
 import sys
-from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -17,7 +16,6 @@ from sigbench.cli.interfaces import (
     SimulatedOption,
 )
 from sigbench.cli.live import (
-    WATCHED,
     CueDeviceOption,
     Hands,
     MarkOption,
@@ -26,21 +24,23 @@ from sigbench.cli.live import (
     watched,
 )
 from sigbench.cli.places import DEFAULT_FOLDER, FolderOption, UnitArgument, command_line
-from sigbench.cli.questions import StopAsked, ask, ask_text, ask_volts
+from sigbench.cli.questions import StopAsked, ask_choice, ask_text, ask_volts
 from sigbench.cli.recorded import FromOption, RecorderOption, measure_recorded, require_alone
 from sigbench.errors import BenchError, InterfaceError, RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from contextlib import AbstractContextManager
 
     from rich.console import Console
 
     from sigbench.bench.folder import Bench
-    from sigbench.bench.recording import Recording
     from sigbench.cli.interfaces import OnBlock
-    from sigbench.interface.base import Block, Interface
+    from sigbench.interface.base import Interface
+    from sigbench.live.steered import Answer
+    from sigbench.live.steps import Question
     from sigbench.live.watch import Watch
-    from sigbench.model import Event, LongTake, Output, Plan, Rail, RigSetup, Run, Step, Take
+    from sigbench.model import Plan, Rail, RigSetup, Run, Step
     from sigbench.run import Held, Session
     from sigbench.units import Volts
 
@@ -120,6 +120,7 @@ def run(
     """
     from sigbench.cli import show
     from sigbench.cli.places import find_unit, note, open_bench, remark
+    from sigbench.live.steps import Steps, inputs_for
     from sigbench.rig.cautions import BEFORE_PLUGGING_IN
     from sigbench.rig.choose import SIMULATED_RIG, choose_interface
     from sigbench.rig.setup import rig_now
@@ -177,7 +178,7 @@ def run(
                 play_device=play_device,
                 host=host,
                 rate=rate,
-                channels=_inputs(wanted, outputs),
+                channels=inputs_for([step for _, step in wanted], outputs),
                 tell=remark,
             )
 
@@ -192,10 +193,10 @@ def run(
                 )
         require_possible(wanted, outputs, interface)
         _require_simulated_outputs(wanted, interface)
-        told = len(plan.steps)
-        sitting = _Sitting(
-            bench, unit_id, outputs, typed, yes, console, told, lambda: choose()[0], hands
-        )
+        recover = command_line(folder, "bench", "recover")
+        terminal = _Terminal(console, yes, recover, typed, hands, len(plan.steps))
+        work: Steps | None = None
+        done: list[Run] = []
         left = [number for number, _ in wanted]
         options = _options_again(
             stage=stage,
@@ -217,22 +218,28 @@ def run(
             if interface is not None and interface.name != "simulated":
                 note(f"Caution: {BEFORE_PLUGGING_IN}")
             position = _gain(gain, stored, stage, interface, yes, setup)
-            sitting.session = Session(interface, stage, operator, position, setup)
+            session = Session(interface, stage, operator, position, setup)
+            work = Steps(bench, unit_id, session, hands.places, lambda _: choose()[0], terminal)
             if interface is not None:
                 for sentence in rig_now(interface, setup, position)[1]:
                     remark(sentence)
             for number, step in wanted:
-                if sitting.step(number, step):
-                    left.remove(number)
+                finished = work.carry_out(number, step)
+                if finished is None:
+                    terminal.say("Skipped.")
+                    continue
+                done.append(finished)
+                left.remove(number)
+                _print_step(finished, console)
         except StopAsked:
             console.print()
         except (KeyboardInterrupt, InterfaceError, BenchError):
-            if (kept := sitting.left_on_the_disk()) is not None:
+            if work is not None and (kept := work.left_on_the_disk()) is not None:
                 note(f"\n{kept}")
             note(f"\n{_count_stored(len(wanted) - len(left), len(wanted))}")
             note(f"Go on with: {go_on()}")
             raise
-        return _end(sitting.done, len(wanted), left, go_on, bench, unit_id, stage, console, as_json)
+        return _end(done, len(wanted), left, go_on, bench, unit_id, stage, console, as_json)
 
 
 def _end(
@@ -292,12 +299,6 @@ def _wanted(
             "another stage."
         )
     return wanted
-
-
-def _inputs(wanted: "list[tuple[int, Step]]", outputs: "Mapping[str, Output]") -> int:
-    """How many inputs the steps need together."""
-    needed = [outputs[step.output].channels for _, step in wanted if step.output in outputs]
-    return max(needed, default=1)
 
 
 def _require_simulated_outputs(
@@ -388,286 +389,99 @@ def _gain(
 
 
 @dataclass
-class _Sitting:
-    """One person's way through the steps: what is the same for all of them, and what is done."""
+class _Terminal:
+    """The person at the keyboard, as the steps see one (`sigbench.live.steps.Front`)."""
 
-    bench: "Bench"
-    unit_id: str
-    outputs: "Mapping[str, Output]"
-    typed: "Mapping[str, Volts]"
-    yes: bool
     console: "Console"
-    of: int
-    reopen: "Callable[[], Interface]"
+    alone: bool
+    recover: str
+    typed: "Mapping[str, Volts]"
     hands: Hands
-    session: "Session" = field(init=False)
-    done: "list[Run]" = field(default_factory=list)
-    recording: "Recording | None" = None
+    of: int
 
     def say(self, text: str, style: str = "") -> None:
         from sigbench.cli import show
 
         self.console.print(show.fit(text, self.console, style=style))
 
-    def left_on_the_disk(self) -> str | None:
-        """What is there of the take that could not be finished, and what to do with it."""
-        from sigbench.bench.recording import length_in_words
-
-        taken = self.recording
-        if taken is None or not taken.is_left:
-            return None
-        self.recording = None  # told once
-        recover = command_line(self.bench.folder, "bench", "recover")
-        return (
-            f"What was recorded until then, {length_in_words(taken.seconds)}, is safe; keep or "
-            f"delete it with: {recover}"
-        )
-
-    def step(self, number: int, step: "Step") -> bool:
-        """Carry out one step; False if the person skips it.
-
-        Raises
-        ------
-        StopAsked
-            If the person has had enough.
-        """
-        heading = f"Step {number} of {self.of}: {step.check}"
-        heading += f", {step.output}" if step.output in self.outputs else ""
-        self.say(f"\n{heading}", "bold")
-        self.say(step.prompt)
-        if step.stimulus is not None and self.session.interface is not None:
-            self._caution_before_playing(self.session.interface)
-        carried = self._rails if step.check == "rails" else self._takes
-        finished = carried(number, step)
-        if finished is None:
-            self.say("Skipped.")
-            return False
-        self.bench.add_run(self.unit_id, finished)
-        self.done.append(finished)
-        _print_step(finished, self.console)
-        return True
-
-    def _caution_before_playing(self, interface: "Interface") -> None:
+    def begin(self, number: int, step: "Step", session: "Session") -> tuple[str, ...]:
         from sigbench.rig.cautions import BEFORE_PLAYING
 
-        if interface.name != "simulated":
+        heading = f"Step {number} of {self.of}: {step.check}"
+        heading += f", {step.output}" if step.check != "rails" else ""
+        self.say(f"\n{heading}", "bold")
+        self.say(step.prompt)
+        interface = session.interface
+        if step.stimulus is not None and interface is not None and interface.name != "simulated":
             self.say(f"Caution: {BEFORE_PLAYING}")
+        return ()
 
-    def _rails(self, number: int, step: "Step") -> "Run | None":
-        """Supply rails: typed in now, or on the command line."""
-        from dataclasses import replace
+    def ask(self, question: "Question") -> "Answer":
+        for saying in question.sayings:
+            if saying.endswith(self.recover):
+                note_to(self.console, saying)
+            else:
+                self.say(saying)
+        if self.alone:
+            return self._unasked(question)
+        return ask_choice(question.choices)
 
-        from sigbench.bench.folder import new_run_id
-        from sigbench.run import carry_out
+    def _unasked(self, question: "Question") -> "Answer":
+        """What is done where nobody is there."""
+        if question.reason == "lost":
+            first = question.attempt == 1
+            self.say("The take is recorded once more." if first else "The take is kept.")
+            return "go" if first else "keep"
+        return "keep" if question.reason == "clipped" else "go"
 
-        measured = self._measured_rails(step.rails, self.session.interface)
-        if all(rail.measured_volts is None for rail in measured):
-            self.say("No rail was measured" + (": give --rail, or leave --yes out." * self.yes))
-            return None
-        return carry_out(
-            self.session,
-            number,
-            replace(step, rails=measured),
-            output=None,
-            run_id=new_run_id(),
-            store=self.bench.store_take,
-        )
-
-    def _measured_rails(
-        self, rails: "tuple[Rail, ...]", interface: "Interface | None"
-    ) -> "tuple[Rail, ...]":
+    def rails(
+        self, rails: "Sequence[Rail]", shown: "Mapping[str, Volts]"
+    ) -> "tuple[Rail, ...] | None":
         from dataclasses import replace
         from functools import partial
 
         from sigbench.checks.rails import complaint, rail_key
-        from sigbench.interface.simulated import SimulatedInterface
 
-        read = interface.rail_volts() if isinstance(interface, SimulatedInterface) else {}
-        simulated: dict[str, Volts] = {rail_key(name): (v, None) for name, v in read.items()}
         measured = []
         for rail in rails:
             volts: Volts | None
             if rail.name in self.typed:
                 volts = self.typed[rail.name]
-            elif isinstance(interface, SimulatedInterface):
-                volts = simulated.get(rail_key(rail.name))
+            elif shown:
+                volts = shown.get(rail_key(rail.name))
             else:
-                volts = None if self.yes else ask_volts(rail.name, partial(complaint, rail))
+                volts = None if self.alone else ask_volts(rail.name, partial(complaint, rail))
             direct, ripple = volts or (None, None)
             measured.append(replace(rail, measured_volts=direct, ripple_volts=ripple))
+        if all(rail.measured_volts is None for rail in measured):
+            again = ": give --rail, or leave --yes out" if self.alone else ""
+            self.say(f"No rail was measured{again}.")
+            return None
         return tuple(measured)
 
-    def _takes(self, number: int, step: "Step") -> "Run | None":
-        """A check on takes: wait for the person, see to the level, record and measure.
+    def listening(self) -> None:
+        pass  # it takes a second
 
-        A device that fails may be plugged in again: the step then goes on as a new take.
-        """
-        failed = False
-        self._prepare(step)
-        while True:
-            if not self.yes and ask("Enter when ready, s skips this step, q stops: ", "s") == "s":
-                return None
-            try:
-                if failed:
-                    self._open_again(step)
-                    failed = False
-                if not self.yes and not self._level_is_fine(self._interface, step):
-                    return None
-                return self._carry_out(number, step)
-            except _Anew:
-                assert self.recording is not None
-                self.recording.discard()
-                self.say("The step begins anew.")
-            except InterfaceError as exc:
-                if self.yes:
-                    raise
-                failed = True
-                self.say(str(exc))
-                if (kept := self.left_on_the_disk()) is not None:
-                    note_to(self.console, kept)
+    def level_is_fine(self, sayings: "Sequence[str]") -> None:
+        for saying in sayings:
+            self.say(saying)
 
-    @property
-    def _interface(self) -> "Interface":
-        assert self.session.interface is not None
-        return self.session.interface
-
-    def _open_again(self, step: "Step") -> None:
-        from dataclasses import replace
-
-        self.session = replace(self.session, interface=self.reopen())
-        self._prepare(step)
-
-    def _prepare(self, step: "Step") -> None:
-        from sigbench.interface.simulated import SimulatedInterface
-
-        if isinstance(self._interface, SimulatedInterface):
-            self._interface.do(step)
-
-    def _carry_out(self, number: int, step: "Step") -> "Run":
-        from sigbench.bench.folder import new_run_id
-        from sigbench.bench.recording import Purpose
-        from sigbench.cli import show
+    def taking(
+        self, step: "Step", take: int, watch: "Watch", interface: "Interface"
+    ) -> "AbstractContextManager[OnBlock]":
         from sigbench.cli.interfaces import recording_bar
-        from sigbench.run import carry_out
+        from sigbench.plan import HANDS_ON
 
-        samplerate = self._interface.samplerate
-        shown = ExitStack()
-        arrived: list[OnBlock] = []
-        watches: list[Watch] = []
-        begun: set[int] = set()
+        if step.check in HANDS_ON:
+            plays = step.stimulus is not None
+            return watched(watch, self.hands, self.console, interface, plays=plays)
+        count = f"Take {take} of {step.repeats}" if step.repeats > 1 else "Take"
+        return recording_bar(step.seconds, interface.samplerate, count)
 
-        purpose = Purpose(self.unit_id, self.session.stage, number, step.check, step.output)
+    def measuring(self) -> "AbstractContextManager[object]":
+        from sigbench.cli import show
 
-        def begin(interface: "Interface", *, seconds: float, channels: int) -> "Recording":
-            self.recording = self.bench.begin_recording(
-                interface, seconds=seconds, channels=channels, purpose=purpose
-            )
-            return self.recording
-
-        def before_take(repeat: int) -> None:
-            shown.close()
-            count = f"Take {repeat} of {step.repeats}" if step.repeats > 1 else "Take"
-            if not self.yes and repeat not in begun | {1} and step.check != "idle":
-                ask(f"{count}: Enter when ready again, q stops: ")
-            begun.add(repeat)
-            if step.check in WATCHED:
-                watches[:] = [self._watch(step)]
-                plays = step.stimulus is not None
-                live = watched(watches[0], self.hands, self.console, self._interface, plays=plays)
-            else:
-                live = recording_bar(step.seconds, samplerate, count)
-            arrived[:] = [shown.enter_context(live)]
-
-        def on_block(block: "Block") -> None:
-            arrived[0](block)
-
-        def keep(take: "Take | LongTake", attempt: int) -> bool:
-            shown.close()
-            kept = self._keep(take, attempt)
-            if kept:
-                shown.enter_context(show.progress().status("Measuring …"))
-            return kept
-
-        with shown:
-            return carry_out(
-                self.session,
-                number,
-                step,
-                output=self.outputs[step.output],
-                run_id=new_run_id(),
-                store=self.bench.store_take,
-                begin=begin,
-                before_take=before_take,
-                on_block=on_block,
-                until=lambda: any(watch.stopped for watch in watches),
-                keep=keep,
-            )
-
-    def _watch(self, step: "Step") -> "Watch":
-        """What a take of a step is watched with; the marks go into its recording."""
-        from sigbench.live.watch import Watch
-
-        def on_mark(mark: "Event") -> None:
-            assert self.recording is not None
-            self.recording.mark(mark)
-
-        output = self.outputs[step.output]
-        return Watch(
-            step.check,
-            self._interface.samplerate,
-            output.channels,
-            step.settings,
-            seconds=step.seconds,
-            places=self.hands.at(step.check, output).places,
-            on_mark=on_mark,
-        )
-
-    def _keep(self, take: "Take | LongTake", attempt: int) -> bool:
-        """Whether a take is good for something; what spoils it is said, and asked about."""
-        from sigbench.run import clipped_in_words, lost_in_words
-
-        lost, clipped = lost_in_words(take), clipped_in_words(take)
-        if lost is not None:
-            self.say(lost)
-            if self.yes:
-                self.say("The take is recorded once more." if attempt == 1 else "The take is kept.")
-                return attempt > 1
-            if ask("Enter records it again, k keeps it as it is, q stops: ", "k") != "k":
-                return False
-        if clipped is not None:
-            self.say(clipped)
-            # Takes at two positions of the gain control are no repeats of each other.
-            question = "Enter begins the step anew after that, k keeps the take, q stops: "
-            if not self.yes and ask(question, "k") != "k":
-                raise _Anew
-        return True
-
-    def _level_is_fine(self, interface: "Interface", step: "Step") -> bool:
-        """Listen for a second before the takes; a person may go on in spite of the advice."""
-        from sigbench.interface.base import level_check
-        from sigbench.run import stimulus_of
-
-        if step.check == "idle":
-            return True
-        sound = None
-        if step.stimulus is not None:
-            sound = stimulus_of(step.stimulus, interface.samplerate, step.seconds)
-        while True:
-            found = level_check(interface, stimulus=sound).channels
-            channels = found[: self.outputs[step.output].channels]
-            for channel in channels:
-                self.say(f"Level of {channel.advice}.")
-            if all(channel.fine for channel in channels):
-                return True
-            answer = ask(
-                "Enter listens again, k records all the same, s skips this step, q stops: ", "ks"
-            )
-            if answer:
-                return answer == "k"
-
-
-class _Anew(Exception):
-    """The step has to begin with its first take again."""
+        return show.progress().status("Measuring …")
 
 
 def _print_step(finished: "Run", console: "Console") -> None:

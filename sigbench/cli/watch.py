@@ -15,7 +15,6 @@ from sigbench.cli.interfaces import (
     SimulatedOption,
 )
 from sigbench.cli.live import (
-    WATCHED,
     CueDeviceOption,
     MarkOption,
     PlaceOption,
@@ -110,9 +109,11 @@ def watch(
     keep away from the mains side: it stays dangerous after unplugging. Local rules and licensed
     practice come first.
     """
-    if check not in WATCHED:
+    from sigbench.plan import HANDS_ON, HANDS_ON_SECONDS
+
+    if check not in HANDS_ON:
         raise RequestError(
-            f"The check '{check}' is not one to be watched: choose one of {', '.join(WATCHED)}."
+            f"The check '{check}' is not one to be watched: choose one of {', '.join(HANDS_ON)}."
         )
     with_what: dict[str, Any] = {
         "places": places,
@@ -131,8 +132,6 @@ def watch(
     if unit is None:
         if stage is not None or output is not None:
             raise RequestError("--stage and --output belong to a unit: name it with --unit.")
-        from sigbench.plan import HANDS_ON_SECONDS
-
         lasts = HANDS_ON_SECONDS[check] if seconds is None else seconds
         return record(check, lasts, note, play=play, taper=taper, save=save, **with_what)
     if stage is None:

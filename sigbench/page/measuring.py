@@ -11,7 +11,7 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
-from sigbench.live.sitting import HANDS_ON, Wish
+from sigbench.live.sitting import Wish
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
 from sigbench.page.bell import Wait
@@ -27,7 +27,7 @@ from sigbench.page.talk import (
     steer,
     talk,
 )
-from sigbench.plan import with_hands_on
+from sigbench.plan import HANDS_ON, with_hands_on
 from sigbench.run import stage_named, steps_left
 from sigbench.units import note_to_frequency
 

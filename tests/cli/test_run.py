@@ -396,7 +396,7 @@ def test_ctrl_c_at_a_terminal_keeps_what_is_finished(folder):
         try:
             assert child.stderr is not None
             said = b""
-            while b"q stops: " not in said:  # the first question: step 2, after the rails
+            while b"stop (q)? " not in said:  # the first question: step 2, after the rails
                 said += child.stderr.read(1)
             child.send_signal(signal.SIGINT)
             _, rest = child.communicate(timeout=60)
