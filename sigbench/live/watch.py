@@ -124,6 +124,8 @@ class Watch:
         self._paused_at: float | None = None
         self._stopped = False
         self._told: tuple[Event, ...] = ()
+        self._tallies: tuple[Tally, ...] = ()
+        self._tallied_at = -1.0  # where the take was then
         self._changed = False  # since `_told` was worked out
         self._alerted: set[tuple[EventKind, int]] = set()  # told of while they go on
         self._lock = RLock()
@@ -199,8 +201,12 @@ class Watch:
         """What there is just now."""
         with self._lock:
             marks = self._marks_now()
-            if self._changed:
-                self._told = self._follower.told(marks)
+            # A tally names whole seconds: of thousands of events it is not counted for each look.
+            if self._changed or int(self._now) != int(self._tallied_at):
+                self._tallied_at = self._now
+                if self._changed:
+                    self._told = self._follower.told(marks)
+                self._tallies = tally(self._told, self._now)
                 self._changed = self._paused_at is not None  # a pause grows
             follower = self._follower
             return Seen(
@@ -216,7 +222,7 @@ class Watch:
                 self._strip.now(STRIP_COLUMNS),
                 self._told,
                 () if self._paused_at is not None else follower.going_on,
-                tally(self._told, self._now),
+                self._tallies,
                 self._lost,
                 follower.courses if isinstance(follower, SoakFollower) else None,
                 follower.turned if isinstance(follower, PotFollower) else (),
