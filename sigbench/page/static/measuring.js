@@ -214,7 +214,8 @@ function drawSpectrum() {
     pen.fillText(`${level}`, 2, y(level) + 14);
   }
   for (const hz of [100, 1000, 10000]) {
-    pen.fillText(hz < 1000 ? `${hz} Hz` : `${hz / 1000} kHz`, x(hz) - 14, height - 5);
+    const text = hz < 1000 ? `${hz} Hz` : `${hz / 1000} kHz`;
+    pen.fillText(text, Math.min(x(hz) - 14, width - pen.measureText(text).width - 2), height - 5);
   }
   const mains = moment.step && moment.step.mains;
   if (mains) {
@@ -244,7 +245,8 @@ function drawSpectrum() {
   pen.setLineDash([]);
   pen.textAlign = "right";
   pen.fillStyle = ink.ink;
-  pen.fillText(levels.length > 1 ? "dBFS; channel 1 solid, 2 dashed" : "dBFS", width - 6, 14);
+  const narrow = width < 480; // the mains are named in the first line already
+  pen.fillText(levels.length > 1 ? "dBFS; channel 1 solid, 2 dashed" : "dBFS", width - 6, narrow ? 30 : 14);
   pen.textAlign = "left";
 }
 
