@@ -5,6 +5,7 @@ import shutil
 from dataclasses import dataclass, field
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
 from sigbench.bench.folder import Bench
@@ -14,6 +15,7 @@ from tests.page.asking import PATIENCE_SECONDS, serving
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 PATIENCE_MS = 1000 * PATIENCE_SECONDS
 
+SERIOUS = ("serious", "critical")
 PHONE = {"viewport": {"width": 360, "height": 740}}  # CSS pixels
 UNIT = "own-two-voice-1"
 STEPS = (
@@ -42,6 +44,12 @@ def make_bench(folder, *steps):
 def phase(page, name):
     """Wait until what is steered has come to a phase."""
     page.wait_for_selector(f"#steered[data-phase={name}]")
+
+
+def serious_faults(page):
+    """What axe-core finds that shuts out who sees or reaches less (WCAG 2.2 A and AA)."""
+    found = Axe().run(page).response["violations"]
+    return [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in SERIOUS]
 
 
 @pytest.fixture

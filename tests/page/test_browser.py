@@ -4,13 +4,10 @@ import re
 import time
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 
 from sigbench.bench.folder import Bench
 from tests.page.asking import serving
-from tests.page.conftest import PATIENCE_MS, PHONE, UNIT, phase
-
-SERIOUS = ("serious", "critical")
+from tests.page.conftest import PATIENCE_MS, PHONE, UNIT, phase, serious_faults
 
 
 def until(page, expression, given=None):
@@ -73,6 +70,7 @@ def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, 
     assert re.fullmatch(r"−\d+\.\d", page.locator(".level .figure span").first.inner_text())
     page.keyboard.press("1")
     page.wait_for_selector("#events li:has-text('mark: tapped')")
+    assert serious_faults(page) == []
     page.reload()
     phase(page, "recording")
     page.wait_for_selector("#events li:has-text('mark: tapped')")
@@ -91,15 +89,14 @@ def test_a_reload_in_mid_run_loses_nothing_and_a_second_page_watches(open_page, 
     page.keyboard.press("q")
     phase(page, "over")
     phase(other, "over")
+    assert serious_faults(page) == []
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
 @pytest.mark.parametrize("address", ["/", f"/unit/{UNIT}", f"/unit/{UNIT}/measure", "/measuring"])
 def test_no_serious_fault_for_who_sees_or_reaches_less(open_page, address, look):
     page = open_page(address, color_scheme=look)
-    found = Axe().run(page).response["violations"]
-    serious = [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in SERIOUS]
-    assert serious == []
+    assert serious_faults(page) == []
 
 
 @pytest.mark.parametrize("address", ["/", f"/unit/{UNIT}", f"/unit/{UNIT}/measure", "/measuring"])

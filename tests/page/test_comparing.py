@@ -23,6 +23,7 @@ from sigbench.page.stretch import around, in_parts, wav_16_bit
 from sigbench.report.wording import VERDICT_WORDS
 from sigbench.run import Session, carry_out
 from tests.page.asking import serving
+from tests.page.conftest import serious_faults
 from tests.report.hands import NAMES, make_hands
 from tests.report.hands import UNIT as HANDS_UNIT
 
@@ -492,6 +493,16 @@ def test_figures_are_read_by_pointer_and_by_keys(open_page, ask):
     words = said.text_content()
     # A pixel of this plot is 1.3 % of a frequency.
     assert float(re.match(r"at ([\d.]+) Hz", words)[1]) == pytest.approx(440, rel=0.02)
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+def test_no_serious_fault_for_who_sees_or_reaches_less(open_page, look):
+    page = open_page(f"/unit/{UNIT_ID}/compare", color_scheme=look)
+    assert serious_faults(page) == []
+    page.goto(page.url.replace("/compare", ""))
+    for stage in page.locator("summary").all():
+        stage.click()
+    assert serious_faults(page) == []
 
 
 def test_an_event_is_heard(open_page, bench):

@@ -18,7 +18,7 @@ from sigbench.interface import decode
 from sigbench.page import recordings
 from sigbench.page.recordings import MOST_BYTES, _shown_name
 from tests.page.asking import serving
-from tests.page.conftest import PHONE, phase
+from tests.page.conftest import PHONE, phase, serious_faults
 from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
@@ -338,6 +338,7 @@ def test_a_recording_is_chosen_measured_and_reported(open_page, folder, a4, tmp_
     (run,) = runs(folder)
     assert (len(run.takes), run.rig.device) == (2, "pocket recorder")
 
+    assert serious_faults(page) == []
     page.click("#drop-again")
     page.click("text=Write the report")
     page.click("text=Make the report")

@@ -17,6 +17,7 @@ from sigbench.page.guard import POLICY
 from sigbench.page.reporting import MOST_KEPT, PREVIEW_POLICY, Reports
 from sigbench.report.of_unit import sides, unit_report
 from tests.page.asking import PATIENCE_SECONDS, serving
+from tests.page.conftest import serious_faults
 from tests.short_plan import UNIT_ID, make_bench
 
 AT = f"/unit/{UNIT_ID}/report"
@@ -135,6 +136,16 @@ def test_what_was_chosen_goes_in(page, folder):
     with_lines = made(page, not_measured="the <b>headphones</b>").text
     assert "the &lt;b&gt;headphones&lt;/b&gt;</textarea>" in with_lines
     assert "<b>headphones" not in with_lines
+
+
+def test_no_serious_fault_for_who_sees_or_reaches_less(page, browser):
+    made(page)
+    tab = browser.new_page()
+    tab.goto(page.address)
+    for address in (AT, f"{AT}?{query()}"):
+        tab.goto(f"http://{page.host}{address}")
+        assert serious_faults(tab) == []
+    tab.close()
 
 
 def test_before_anything_is_made_the_page_asks(page):

@@ -13,7 +13,7 @@ from sigbench.interface.loopback import LoopbackInterface
 from sigbench.interface.portaudio import Device
 from sigbench.model import Calibration, FullScale, Meter, RigSetup
 from sigbench.rig.choose import SIMULATED_RIG
-from tests.page.conftest import UNIT
+from tests.page.conftest import UNIT, serious_faults
 
 DEVICES = (
     Device(0, "Built-in", "ALSA", 2, 2, 48_000),
@@ -363,6 +363,16 @@ def test_the_wiring_is_seen_in_both_looks(open_page, with_rig, ask, scheme, widt
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.locator("#others").is_visible()
     ask.page.desk.procedure.answer(ask.page.desk.procedure.moment.question, "stop")
+
+
+def test_no_serious_fault_for_who_sees_or_reaches_less(open_page, with_rig):
+    page = open_page("/rig")
+    assert serious_faults(page) == []
+    page.click("button:has-text('Calibrate it')")
+    page.wait_for_selector("#typed [name=accuracy]")
+    assert serious_faults(page) == []
+    page.goto(page.url.replace("/steps", f"/setup?rig={quote(SIMULATED.name)}"))
+    assert serious_faults(page) == []
 
 
 def test_a_label_for_every_field(open_page, with_rig):
