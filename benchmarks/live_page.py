@@ -12,13 +12,14 @@ that of the page after its litter was collected.
 """
 
 import json
+import os
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -110,20 +111,22 @@ class Spent:
 
 
 def _browser_processes() -> list[int]:
-    """Of the one browser that this benchmark started."""
-    parents, roots = {}, []
+    """Of the browser that this benchmark started."""
+    parents = {}
     for place in Path("/proc").glob("[0-9]*"):
-        try:
+        with suppress(OSError):
             parents[int(place.name)] = int(_stat(int(place.name))[1])
-            words = (place / "cmdline").read_bytes()
-        except OSError:
-            continue
-        if b"chromium" in words and b"--remote-debugging" in words and b"--type=" not in words:
-            roots.append(int(place.name))
-    found = set(roots)
+    found = {os.getpid()}
     while more := {pid for pid, parent in parents.items() if parent in found} - found:
         found |= more
-    return sorted(found)
+    return [pid for pid in sorted(found) if _runs_chromium(pid)]
+
+
+def _runs_chromium(pid: int) -> bool:
+    try:
+        return b"chromium" in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")[0]
+    except OSError:
+        return False
 
 
 def _stat(pid: int) -> list[str]:
