@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 
 from sigbench.errors import SignalError
-from sigbench.measure.streaming import of_one_event, require_block
+from sigbench.measure.streaming import Stretches, of_one_event, require_block
 from sigbench.model import Event, Samples
 
 MIN_RISE_DB = 10.0  # of the hum re what was there before; our own choice
@@ -766,19 +766,12 @@ class HumBurstDetector:
         first = max(1, round(samplerate / _MIDDLE_RATE))
         second = max(1, round(samplerate / first / _RATE))
         rate = samplerate / first / second
-        # One matrix for all channels, as they come interleaved.
-        matrix = np.zeros((first, channels, channels, 4))
-        for channel in range(channels):
-            matrix[:, channel, channel] = _first_filter(first).T
-        self._first = matrix.reshape(first * channels, channels * 4)
+        self._first = np.ascontiguousarray(_first_filter(first).T)
         self._second = _second_filter(second)
         self._rows = _PAIR * _STEP * second
-        self._chunk = self._rows * first
-        self._largest = _BLOCK // _PAIR * self._chunk
-        self._waiting = np.zeros((self._chunk, channels))
-        self._filled = 0
+        self._stretches = Stretches(channels, self._rows * first, _BLOCK // _PAIR)
         self._fed = 0
-        self._parts = np.zeros((3, channels, 4))  # of the first filter, not yet summed
+        self._parts = np.zeros((channels, 3, 4))  # of the first filter, not yet summed
         self._middle = np.zeros((channels, len(self._second) - self._rows))
         delay = (_TAPS / 2 - 1 + 1.5 / second) / rate + 2 / samplerate
         lines = _Lines(rate)
@@ -805,20 +798,7 @@ class HumBurstDetector:
             If the block has another number of channels, or values that are not finite.
         """
         require_block(block, len(self._channels), "hum detector")
-        slow: list[NDArray[np.float64]] = []
-        used = 0
-        while used < len(block):
-            if self._filled == 0 and len(block) - used >= self._chunk:
-                n = min(len(block) - used, self._largest) // self._chunk * self._chunk
-                slow.append(self._decimated(block[used : used + n]))
-            else:
-                n = min(len(block) - used, self._chunk - self._filled)
-                self._waiting[self._filled : self._filled + n] = block[used : used + n]
-                self._filled += n
-                if self._filled == self._chunk:
-                    self._filled = 0
-                    slow.append(self._decimated(self._waiting))
-            used += n
+        slow = [self._decimated(part) for part in self._stretches.feed(block)]
         self._fed += len(block)
         if not slow:
             return ()
@@ -834,19 +814,18 @@ class HumBurstDetector:
             self._bursts += [(number, burst) for burst in channel.finish(end)]
         return tuple(self._tell(np.inf))
 
-    def _decimated(self, frames: Samples) -> NDArray[np.float64]:
+    def _decimated(self, samples: NDArray[np.float64]) -> NDArray[np.float64]:
         """Whole pairs of steps, decimated, of shape (channels, samples)."""
-        pairs = len(frames) // self._chunk
-        channels = len(self._channels)
-        rows = pairs * self._rows
-        raw = np.ascontiguousarray(frames, float).reshape(pairs, self._rows, -1)
-        parts = np.matmul(raw, self._first).reshape(rows, channels, 4)
-        parts = np.concatenate([self._parts, parts])
-        summed = parts[:rows, :, 0] + parts[1 : rows + 1, :, 1]
-        summed += parts[2 : rows + 2, :, 2]
-        summed += parts[3:, :, 3]
-        self._parts = parts[rows:].copy()
-        middle = np.concatenate([self._middle, summed.T], axis=1)
+        channels = len(samples)
+        raw = samples.reshape(channels, -1, self._rows, len(self._first))
+        rows = raw.shape[1] * self._rows
+        parts = np.matmul(raw, self._first).reshape(channels, rows, 4)
+        parts = np.concatenate([self._parts, parts], axis=1)
+        summed = parts[:, :rows, 0] + parts[:, 1 : rows + 1, 1]
+        summed += parts[:, 2 : rows + 2, 2]
+        summed += parts[:, 3:, 3]
+        self._parts = parts[:, rows:].copy()
+        middle = np.concatenate([self._middle, summed], axis=1)
         self._middle = middle[:, rows:].copy()
         windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
         windows = np.ascontiguousarray(windows[:, :: self._rows])[:, :, np.newaxis]
