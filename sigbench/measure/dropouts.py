@@ -716,16 +716,13 @@ class _Channel:
         errors, powers = self._sums[:2, place]
         n = len(errors)
         middle = n // 2
-        error = float(np.partition(errors, middle)[middle])
+        ordered = np.partition(errors, (middle, n - 3))
+        error, worst = float(ordered[middle]), float(ordered[n - 3])
         power = float(np.partition(powers, middle)[middle])
-        worst = float(np.partition(errors, n - 3)[n - 3])
         predicted = power > 0.0 and error < _STEADY * power
         self._watched(n, steady=predicted and self._doubt() < _WATCHED)
         fall = self._open
-        least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
-        if fall is not None and (
-            least > _LOUD * _FRAME * fall.level if fall.lost else power > 0.7 * _FRAME * fall.level
-        ):
+        if fall is not None and self._is_back(fall, powers, power):
             self._open = None  # the level is back, and no step up was seen: the sound moved
         elif fall is not None:
             # Without the charge of a coupling capacitor, which is slow.
@@ -758,6 +755,15 @@ class _Channel:
         steady = self._held >= _HELD and self._is_close
         length = (_LONG_EPOCH if steady else _EPOCH) if settled else _SHORT_EPOCH
         self._begin(end, length, known=known)
+
+    @staticmethod
+    def _is_back(fall: _Fall, powers: _Array, usual: float) -> bool:
+        """Whether an epoch, of whose frames the usual power is given, has the level again."""
+        if not fall.lost:
+            return usual > 0.7 * _FRAME * fall.level
+        middle = len(powers) // 2
+        least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
+        return least > _LOUD * _FRAME * fall.level
 
     def _fit(self, end: int) -> None:
         past = self._signal(self._whole, max(0, end * _FRAME - _WINDOW), end * _FRAME)
@@ -1025,11 +1031,14 @@ class _Channel:
 
 def _latest_maximum(rows: _Array, new: int, *, span: int, lag: int) -> _Array:
     """Of each of the last `new` columns, the maximum of `span` columns that end `lag` before it."""
-    from scipy.ndimage import maximum_filter1d
-
-    highest = maximum_filter1d(rows[..., : rows.shape[-1] - lag], span, axis=-1, mode="constant")
-    first = rows.shape[-1] - new - lag - span + 1 + span // 2
-    return np.asarray(highest[..., first : first + new])
+    end = rows.shape[-1] - lag
+    highest = rows[..., end - new - span + 1 : end]
+    width = 1
+    while width < span:  # of what the maximum is known of; it doubles
+        more = min(width, span - width)
+        highest = np.maximum(highest[..., :-more], highest[..., more:])
+        width += more
+    return highest
 
 
 def _depth(gain: float, energy: float, expected: float, noise: float) -> tuple[float, bool]:
