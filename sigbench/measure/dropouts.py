@@ -32,7 +32,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import accumulate, chain
+from itertools import accumulate
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -188,7 +188,7 @@ def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
     """What follows each of `pasts`, of shape (n, taps) and oldest first; shape (n, length)."""
     from scipy.signal import lfilter
 
-    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])
+    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])[: _TAPS + length - 1]
     response = lfilter([1.0], error_filter, np.eye(1, length)[0])
     known = (np.correlate(later, past[::-1], "valid") for past in pasts)
     return np.array([-np.convolve(response, part)[:length] for part in known])
@@ -299,22 +299,21 @@ def _is_abrupt(
     """Whether a step explains a fall better than any release of a note would."""
     time = np.arange(len(found))
 
-    def cost(model: Samples) -> float:
-        return float(np.sum((found - model) ** 2 / variance))
+    def least_cost(gains: _Array) -> float:
+        """Of models in which the gain goes on as in one of the rows."""
+        return float(((found - expected * gains) ** 2 / variance).sum(axis=-1).min())
 
-    stepped = np.where(time < step.start, 1.0, step.gain) * expected
-    released = (
-        expected * np.exp(-np.maximum(time - start, 0) / (decay * rate))
-        for start in range(max(0, step.start - 60), step.start + 1, 6)
-        for decay in _DECAYS_SECONDS
-    )
-    ramped = (
-        expected * (1 - (1 - step.gain) * np.clip((time - start) / (ramp * rate), 0.0, 1.0))
-        for ramp in _RAMPS_SECONDS
-        for start in range(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
-    )
-    limit = cost(stepped)
-    return all(cost(model) > limit for model in chain(released, ramped))
+    limit = least_cost(np.where(time < step.start, 1.0, step.gain))
+    starts = np.arange(max(0, step.start - 60), step.start + 1, 6)
+    since = np.maximum(time - starts[:, np.newaxis], 0)
+    if any(least_cost(np.exp(-since / (decay * rate))) <= limit for decay in _DECAYS_SECONDS):
+        return False
+    for ramp in _RAMPS_SECONDS:
+        starts = np.arange(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
+        done = np.clip((time - starts[:, np.newaxis]) / (ramp * rate), 0.0, 1.0)
+        if least_cost(1 - (1 - step.gain) * done) <= limit:
+            return False
+    return True
 
 
 def _likeness(before: Samples, after: Samples) -> float:
