@@ -23,6 +23,7 @@ from sigbench.bench.atomic import (
     temporary,
 )
 from sigbench.errors import BenchError, SignalError
+from sigbench.interface.blocks import read_block
 from sigbench.model import BLOCK_FRAMES, LongTake, Samples, Source, Take, TakeRecord
 
 TAKES = "takes"
@@ -236,7 +237,7 @@ def blocks_of(path: Path) -> Iterator[Samples]:
 
     try:
         with soundfile.SoundFile(path) as audio:
-            while len(block := audio.read(BLOCK_FRAMES, always_2d=True)):
+            while len(block := read_block(audio, BLOCK_FRAMES)):
                 yield block
     except soundfile.LibsndfileError as exc:
         raise _not_decoded(path, exc.error_string) from exc

@@ -7,6 +7,9 @@ unit and state. It opens no file and no device.
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sigbench.errors import RequestError, SignalError
 from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
 
@@ -37,6 +40,7 @@ of our day can spare.
 """
 
 FAINTEST = 1e-20  # -400 dBFS; the finest converter stops at 1e-9
+_SOME = 499  # frames between those that are looked at first
 _LEVELS = ("level_", "crest_factor", "dc_offset")
 SHORTEST_SECONDS = 0.05
 """Of a take: two cycles of 40 Hz. Below this nothing on the list has a meaning."""
@@ -144,7 +148,8 @@ def require_measurable(check: str | None, frames: int, channels: int, samplerate
 def _without_rounding_dust_in_blocks(take: LongTake) -> LongTake:
     def blocks() -> Iterator[Samples]:
         for block in take.blocks():
-            yield block * ~(abs(block).max(axis=0, initial=0.0) < FAINTEST)
+            faint = _faint(block)
+            yield block * ~faint if faint.any() else block
 
     return replace(take, blocks=blocks)
 
@@ -154,10 +159,21 @@ def _without_rounding_dust(take: Take) -> Take:
 
     Such samples are found in floating-point files; their squares are no numbers any more.
     """
-    faint = abs(take.samples).max(axis=0) < FAINTEST
+    faint = _faint(take.samples)
     if not faint.any():
         return take
     return replace(take, samples=take.samples * ~faint)
+
+
+def _faint(samples: Samples) -> NDArray[np.bool_]:
+    """Of each channel, whether it holds no more than what rounding leaves of silence."""
+    # Of most channels, some of it tells.
+    return np.array(
+        [
+            all(np.abs(part).max(initial=0.0) < FAINTEST for part in (channel[::_SOME], channel))
+            for channel in samples.T
+        ]
+    )
 
 
 def _is_note(frequency_hz: float, power: float) -> bool:

@@ -141,8 +141,9 @@ class WatchedChannel:
         signal: NDArray[np.float64] = np.ascontiguousarray(block[:, self._column])
         self.level.feed(signal)
         self.clipped += clipped_samples(signal, self._bits)
-        self._lowest = min(self._lowest, float(signal.min()))
-        self._highest = max(self._highest, float(signal.max()))
+        if self.silent:
+            self._lowest = min(self._lowest, float(signal.min()))
+            self._highest = max(self._highest, float(signal.max()))
         part = signal[: len(self._head) - self._filled]
         self._head[self._filled : self._filled + len(part)] = part
         self._filled += len(part)
@@ -150,7 +151,7 @@ class WatchedChannel:
     @property
     def silent(self) -> bool:
         """Whether every sample is the same."""
-        return self._lowest == self._highest
+        return self._lowest >= self._highest
 
     def hum(self, number: int, settings: CheckSettings) -> list[Reading]:
         """The mains comb of the first part."""

@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 import numpy as np
 
 from sigbench.errors import FileError
+from sigbench.interface.blocks import read_block
 from sigbench.model import LongTake, Samples, Source, Take
 
 MAX_CHANNELS = 32
@@ -98,8 +99,9 @@ def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -
     def blocks() -> Iterator[Samples]:
         try:
             with soundfile.SoundFile(path) as audio:
+                whole = kept == list(range(audio.channels))
                 for position, block in _blocks(path, audio):
-                    samples = block[:, kept]
+                    samples = block if whole else np.asfortranarray(block[:, kept])
                     if not np.isfinite(samples).all():
                         row, column = np.argwhere(~np.isfinite(samples))[0]
                         at = (position + int(row)) / samplerate
@@ -247,7 +249,7 @@ def _blocks(path: str | Path, audio: Any) -> Iterator[tuple[int, Samples]]:
     position = 0
     while position < frames:
         try:
-            block = audio.read(min(BLOCK_FRAMES, frames - position), always_2d=True)
+            block = read_block(audio, min(BLOCK_FRAMES, frames - position))
         except soundfile.LibsndfileError:
             _cut_short(path, audio, _decodable_frames(path), frames)
         if len(block) == 0:

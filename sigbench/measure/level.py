@@ -131,9 +131,9 @@ class RunningLevel:
             number = min(self._position // max(self._length, 1), self._count)
             end = (number + 1) * self._length if number < self._count else self._frames
             part = signal[used : used + max(1, end - self._position)]
-            self._squares[number] += np.sum(np.square(part))
+            self._squares[number] += np.dot(part, part)
             self._sums[number] += np.sum(part)
-            self._peaks[number] = max(self._peaks[number], np.max(np.abs(part)))
+            self._peaks[number] = max(self._peaks[number], part.max(), -part.min())
             used += len(part)
             self._position += len(part)
         known = np.concatenate([self._tail, signal])
