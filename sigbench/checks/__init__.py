@@ -4,8 +4,9 @@ A check loops over the channels, calls the measuring functions, and gives each n
 unit and state. It opens no file and no device.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -146,12 +147,13 @@ def require_measurable(check: str | None, frames: int, channels: int, samplerate
 
 
 def _without_rounding_dust_in_blocks(take: LongTake) -> LongTake:
-    def blocks() -> Iterator[Samples]:
-        for block in take.blocks():
-            faint = _faint(block)
-            yield block * ~faint if faint.any() else block
+    return replace(take, blocks=partial(_clean, take.blocks))
 
-    return replace(take, blocks=blocks)
+
+def _clean(blocks: Callable[[], Iterator[Samples]]) -> Iterator[Samples]:
+    for block in blocks():
+        faint = _faint(block)
+        yield block * ~faint if faint.any() else block
 
 
 def _without_rounding_dust(take: Take) -> Take:
