@@ -616,15 +616,21 @@ class _Channel:
         through first what its first coefficient does, then its first two, and so on.
         """
         assert self._predictor is not None
-        time = np.arange(low, high)
         waves, passed = self._comb(mains, frequency, high - low)
-        gate = passed[np.clip(time - start + 1, 0, _ORDER + 1)]
+        n = waves.shape[1]
+        # Before the start, and after the end, nothing is let through.
+        first, last = max(start - low, 0), min(end + _ORDER, high) - low
+        gate = passed[np.minimum(np.arange(first, last) + low - start + 1, _ORDER + 1)]
         if end < high:
-            gate = gate - passed[np.clip(time - end + 1, 0, _ORDER + 1)]
-        waves = waves * gate
-        columns = [waves.real, -waves.imag]
-        edges = (edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high)
-        matrix = np.hstack(columns + [self._own_steps(edge, low, high) for edge in edges])
+            ended = max(first, end - low)
+            gate[ended - first :] -= passed[np.arange(ended, last) + low - end + 1]
+        edges = [edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high]
+        matrix = np.zeros((high - low, 2 * n + len(_LAGS) * len(edges)))
+        gate *= waves[first:last]
+        matrix[first:last, :n] = gate.real
+        np.negative(gate.imag, out=matrix[first:last, n : 2 * n])
+        for k, edge in enumerate(edges):
+            self._own_steps(edge, low, high, matrix[:, 2 * n + len(_LAGS) * k :])
         begin = self._first * _STEP
         residual = self._residual[low - begin : high - begin]
         gram = matrix.T @ matrix
@@ -632,30 +638,32 @@ class _Channel:
         diagonal *= 1 + 1e-7
         diagonal += 1e-30
         weights = np.linalg.solve(gram, matrix.T @ residual)
-        n = waves.shape[1]
         phasors = weights[:n] + 1j * weights[n : 2 * n]
-        return _Fit(residual - matrix @ weights, (waves * phasors).real, phasors)
+        lines = matrix[:, :n] * weights[:n] + matrix[:, n : 2 * n] * weights[n : 2 * n]
+        return _Fit(residual - matrix @ weights, lines, phasors)
 
     def _comb_of(
         self, mains: float, frequency: float, n: int
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
         """Waves of a comb's lines, and what the predictor lets through of them by and by."""
         assert self._predictor is not None
-        numbers = self._lines.number[self._lines.comb[mains]]
-        angle = 2 * np.pi * frequency * numbers / self._rate
-        lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+        numbers = self._lines.number[self._lines.comb[mains]]  # from 1 on, without a gap
+        angle = 2 * np.pi * frequency / self._rate
+        first = np.exp(1j * angle * np.arange(max(n, _ORDER + 1)))
+        waves = np.empty((len(first), len(numbers)), complex)
+        waves[...] = first[:, np.newaxis]
+        np.cumprod(waves, axis=1, out=waves)
         passed = np.zeros((_ORDER + 2, len(numbers)), complex)
-        passed[1:] = np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0)
-        return np.exp(1j * np.outer(np.arange(n), angle)), passed
+        lags = waves[: _ORDER + 1].conj()
+        np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0, out=passed[1:])
+        return waves[:n], passed
 
-    def _own_steps(self, edge: int, low: int, high: int) -> NDArray[np.float64]:
-        """What is left by the predictor if the sound steps in level at, or near, the edge."""
-        columns = np.zeros((high - low, len(_LAGS)))
+    def _own_steps(self, edge: int, low: int, high: int, columns: NDArray[np.float64]) -> None:
+        """Fill in what the predictor leaves if the sound steps in level at, or near, the edge."""
         for column, lag in enumerate(_LAGS):
             at = edge + lag
             n = min(_ORDER, high - at)
             columns[at - low : at - low + n, column] = self._own_step(at)[:n]
-        return columns
 
     def _own_step_at(self, at: int) -> NDArray[np.float64]:
         """What the predictor leaves of the sound where it ends, which is that of its past."""
