@@ -3,7 +3,9 @@
 Prints markdown tables; run ``python -m benchmarks.speed_detectors [minutes]`` (60 by default). The
 same file is read by sox and ffmpeg, if they are installed, for their statistics. Each runs in a
 process of its own, one after another, on one core; a process's start and imports are included.
-"On two cores" the detectors are shared out to two processes, each of which reads the file.
+"On two cores" the detectors are shared out to two processes, each of which reads the file. The
+program's own checks do the same of themselves and measure levels, hum and peaks between the samples
+as well; their memory is that of the larger process.
 """
 
 import os
@@ -19,6 +21,7 @@ from pathlib import Path
 RATE = 48_000
 DETECTORS = ("dropouts", "levels", "crackle", "hum bursts", "gaps")
 HALVES = (DETECTORS[:2], DETECTORS[2:])  # of like cost
+CHECKS = ("jack", "dropouts", "soak")
 # One minute of each, in turn, an interruption every twelve seconds or so.
 MIXED = ("saw 110 Hz", "organ chord", "chorused pad", "saw, vibrato 34 cents", "struck notes")
 
@@ -47,6 +50,7 @@ def scan(path: str, names: list[str]) -> None:
     """Read a take in blocks and feed it to detectors: what a process of its own does."""
     import soundfile
 
+    from sigbench.interface.blocks import read_block
     from sigbench.measure.crackle import CrackleDetector
     from sigbench.measure.dropouts import DropoutDetector
     from sigbench.measure.gaps import GapDetector
@@ -58,7 +62,7 @@ def scan(path: str, names: list[str]) -> None:
     known = dict(zip(DETECTORS, kinds, strict=True))
     detectors = [known[name](RATE, 2) for name in names]
     with soundfile.SoundFile(path) as take:
-        for block in take.blocks(BLOCK_FRAMES, dtype="float64", always_2d=True):
+        while len(block := read_block(take, BLOCK_FRAMES)):
             for detector in detectors:
                 detector.feed(block)
     for detector in detectors:
@@ -104,6 +108,9 @@ def main(minutes: int) -> None:
             show("reading alone", minutes, [*own, "scan", path])
             for name in DETECTORS:
                 show(name, minutes, [*own, "scan", path, name])
+            for check in CHECKS:
+                program = [sys.executable, "-m", "sigbench", "measure", path, "--check", check]
+                show(f"`sigbench measure --check {check}`", minutes, program)
             if shutil.which("sox"):
                 show("`sox stats`", minutes, ["sox", path, "-n", "stats"])
             if shutil.which("ffmpeg"):

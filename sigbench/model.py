@@ -183,7 +183,7 @@ class Take:
     def blocks(self) -> Iterator[Samples]:
         """The samples in blocks, as those of a `LongTake`."""
         for start in range(0, self.frames, BLOCK_FRAMES):
-            yield self.samples[start : start + BLOCK_FRAMES]
+            yield np.asfortranarray(self.samples[start : start + BLOCK_FRAMES])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +196,9 @@ class LongTake:
         Where it came from, with its rate, channels and frames.
     blocks : callable
         Gives the samples from the first frame on, in blocks of shape (frames, channels), and may
-        be called as often as they are wanted.
+        be called as often as they are wanted. What can be pickled, such as a function of a module,
+        lets two processes measure the take; they read fastest where the samples of a channel lie
+        together (Fortran order).
     lost, bits, dc_coupled, marks
         As of a `Take`.
     """

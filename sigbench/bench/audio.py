@@ -9,6 +9,7 @@ import hashlib
 import os
 import re
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -23,6 +24,7 @@ from sigbench.bench.atomic import (
     temporary,
 )
 from sigbench.errors import BenchError, SignalError
+from sigbench.interface.blocks import read_block
 from sigbench.model import BLOCK_FRAMES, LongTake, Samples, Source, Take, TakeRecord
 
 TAKES = "takes"
@@ -193,7 +195,7 @@ def long_take(folder: Path, record: TakeRecord) -> LongTake:
     )
     return LongTake(
         source,
-        lambda: blocks_of(place),
+        partial(blocks_of, place),
         record.lost,
         record.bits,
         record.dc_coupled,
@@ -224,8 +226,8 @@ def stretch(folder: Path, record: TakeRecord, start: int, frames: int) -> Sample
     return samples
 
 
-def blocks_of(path: Path) -> Iterator[Samples]:
-    """Samples of an audio file in blocks of `BLOCK_FRAMES`.
+def blocks_of(*paths: Path) -> Iterator[Samples]:
+    """Samples of audio files, one after another, in blocks of `BLOCK_FRAMES`.
 
     Raises
     ------
@@ -234,12 +236,13 @@ def blocks_of(path: Path) -> Iterator[Samples]:
     """
     import soundfile
 
-    try:
-        with soundfile.SoundFile(path) as audio:
-            while len(block := audio.read(BLOCK_FRAMES, always_2d=True)):
-                yield block
-    except soundfile.LibsndfileError as exc:
-        raise _not_decoded(path, exc.error_string) from exc
+    for path in paths:
+        try:
+            with soundfile.SoundFile(path) as audio:
+                while len(block := read_block(audio, BLOCK_FRAMES)):
+                    yield block
+        except soundfile.LibsndfileError as exc:
+            raise _not_decoded(path, exc.error_string) from exc
 
 
 def _not_decoded(place: Path, why: str) -> BenchError:

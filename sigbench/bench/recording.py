@@ -19,6 +19,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -283,6 +284,16 @@ class _Writing:
         return _long_take(logged, tuple(paths), self.frames)
 
 
+class _Blocks:
+    """The samples of a recording, wherever they lie by now."""
+
+    def __init__(self) -> None:
+        self.paths: tuple[Path, ...] = ()
+
+    def __call__(self) -> Iterator[Samples]:
+        return audio.blocks_of(*self.paths)
+
+
 class Recording(_Writing):
     """A take that is being recorded on the bench.
 
@@ -304,7 +315,7 @@ class Recording(_Writing):
         self.id = f"{_compact(about.started)}-{secrets.token_hex(3)}"
         self._bench = folder
         self.folder = folder / RECORDINGS / self.id
-        self._stored: TakeRecord | None = None
+        self._blocks = _Blocks()
         copies = 2 if _kept_as_integers(about) else 1
         if seconds is not None:
             require_room(folder, about, seconds, copies=copies)
@@ -323,13 +334,9 @@ class Recording(_Writing):
     def take(self) -> LongTake:
         """The take, read from the disk in blocks; nothing more is written to it."""
         self.close()
-        take = self._long_take(file.path for file in self._files)
-        return replace(take, blocks=self._blocks)
-
-    def _blocks(self) -> Iterator[Samples]:
-        if self._stored is not None:
-            return audio.blocks_of(self._bench / self._stored.path)
-        return chain.from_iterable(audio.blocks_of(file.path) for file in self._files)
+        if not self._blocks.paths:
+            self._blocks.paths = tuple(file.path for file in self._files)
+        return replace(self._long_take(self._blocks.paths), blocks=self._blocks)
 
     @property
     def is_left(self) -> bool:
@@ -365,9 +372,10 @@ class Recording(_Writing):
         """
         take = self.take()
         written = self._files[0].path if len(self._files) == 1 else None
-        self._stored = audio.store(self._bench, take, written=written)
+        stored = audio.store(self._bench, take, written=written)
+        self._blocks.paths = (self._bench / stored.path,)
         self.discard()
-        return self._stored
+        return stored
 
     def discard(self) -> None:
         """Delete the recording: it is stored, or nobody wants it."""
@@ -736,7 +744,7 @@ def _long_take(logged: Logged, paths: tuple[Path, ...], frames: int) -> LongTake
     )
     return LongTake(
         source,
-        lambda: chain.from_iterable(map(audio.blocks_of, paths)),
+        partial(audio.blocks_of, *paths),
         lost,
         about.bits,
         about.dc_coupled,

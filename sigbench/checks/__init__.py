@@ -4,8 +4,12 @@ A check loops over the channels, calls the measuring functions, and gives each n
 unit and state. It opens no file and no device.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sigbench.errors import RequestError, SignalError
 from sigbench.model import CheckSettings, LongTake, Measurement, Reading, Samples, Take
@@ -37,6 +41,7 @@ of our day can spare.
 """
 
 FAINTEST = 1e-20  # -400 dBFS; the finest converter stops at 1e-9
+_SOME = 499  # frames between those that are looked at first
 _LEVELS = ("level_", "crest_factor", "dc_offset")
 SHORTEST_SECONDS = 0.05
 """Of a take: two cycles of 40 Hz. Below this nothing on the list has a meaning."""
@@ -142,11 +147,13 @@ def require_measurable(check: str | None, frames: int, channels: int, samplerate
 
 
 def _without_rounding_dust_in_blocks(take: LongTake) -> LongTake:
-    def blocks() -> Iterator[Samples]:
-        for block in take.blocks():
-            yield block * ~(abs(block).max(axis=0, initial=0.0) < FAINTEST)
+    return replace(take, blocks=partial(_clean, take.blocks))
 
-    return replace(take, blocks=blocks)
+
+def _clean(blocks: Callable[[], Iterator[Samples]]) -> Iterator[Samples]:
+    for block in blocks():
+        faint = _faint(block)
+        yield block * ~faint if faint.any() else block
 
 
 def _without_rounding_dust(take: Take) -> Take:
@@ -154,10 +161,21 @@ def _without_rounding_dust(take: Take) -> Take:
 
     Such samples are found in floating-point files; their squares are no numbers any more.
     """
-    faint = abs(take.samples).max(axis=0) < FAINTEST
+    faint = _faint(take.samples)
     if not faint.any():
         return take
     return replace(take, samples=take.samples * ~faint)
+
+
+def _faint(samples: Samples) -> NDArray[np.bool_]:
+    """Of each channel, whether it holds no more than what rounding leaves of silence."""
+    # Of most channels, some of it tells.
+    return np.array(
+        [
+            all(np.abs(part).max(initial=0.0) < FAINTEST for part in (channel[::_SOME], channel))
+            for channel in samples.T
+        ]
+    )
 
 
 def _is_note(frequency_hz: float, power: float) -> bool:

@@ -1,6 +1,7 @@
 """Dropouts: a steady sound is held while the signal is watched for interruptions."""
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -16,6 +17,7 @@ from sigbench.checks.readings import (
     spoil_clipped,
     spoil_overloaded,
 )
+from sigbench.checks.side_by_side import side_by_side
 from sigbench.measure.clipping import clipped_samples
 from sigbench.measure.dropouts import (
     DropoutDetector,
@@ -64,104 +66,149 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
 
 
 def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measurement:
-    """The same for a take that is too long for memory: it is read once, in blocks.
+    """The same for a take that is too long for memory: it is read in blocks.
 
     The events are the same as in one piece, and so are the levels, but for the rounding of their
     sums. Hum is that of the first part of the take, and says so. Clipped samples are counted
     block by block: at the joints a few may be missed.
     """
-    detector = DropoutDetector(take.samplerate, take.channels, take.lost)
-    channels, events = watch(take, detector)
+    (found, steady_shares), channels = side_by_side(
+        _interruptions, _watched_channels, take, settings
+    )
+    events = labelled(found, take)
     readings: list[Reading] = []
     for number, channel in enumerate(channels, start=1):
         readings += [
-            *readings_of_level(channel.level.finish(), number, take.dc_coupled),
+            *channel.level,
             *dropout_readings(
                 events,
                 number,
                 seconds=take.seconds,
-                steady_share=detector.steady_shares[number - 1],
+                steady_share=steady_shares[number - 1],
                 silent=channel.silent,
             ),
-            *channel.hum(number, settings),
+            *channel.hum,
         ]
     clipped = [channel.clipped for channel in channels]
     return Measurement("dropouts", take.source, spoil_overloaded(readings, clipped), events)
 
 
-class _Detector(Protocol):
-    """Finds events in audio that comes in blocks."""
+def _interruptions(
+    take: Take | LongTake, _: CheckSettings
+) -> tuple[list[Event], tuple[float, ...]]:
+    """Dropouts and dips, and of each channel the share of the take that was steady."""
+    detector = DropoutDetector(take.samplerate, take.channels, take.lost)
+    found = watch(take, detector)
+    return found, detector.steady_shares
+
+
+def _watched_channels(
+    take: Take | LongTake, settings: CheckSettings
+) -> "tuple[WatchedChannel, ...]":
+    channels = ChannelWatch(take)
+    watch(take, channels)
+    return channels.all(settings)
+
+
+class _Listener(Protocol):
+    """Finds events, or something else, in audio that comes in blocks."""
 
     def feed(self, block: Samples) -> tuple[Event, ...]: ...
 
     def finish(self) -> tuple[Event, ...]: ...
 
 
-def watch(
-    take: Take | LongTake, *detectors: _Detector
-) -> "tuple[list[WatchedChannel], tuple[Event, ...]]":
-    """Read a take once, block by block.
-
-    Returns
-    -------
-    channels : list of WatchedChannel
-    events : tuple of Event
-        Of all detectors, those that the computer made labelled as such, with the marks.
-    """
-    channels = [WatchedChannel(take, column) for column in range(take.channels)]
+def watch(take: Take | LongTake, *listeners: _Listener) -> list[Event]:
+    """Read a take once, block by block: the events of all that listen."""
     found: list[Event] = []
     for block in take.blocks():
-        for detector in detectors:  # threads for each would only wait for one another
-            found += detector.feed(block)
-        for channel in channels:
-            channel.feed(block)
-    for detector in detectors:
-        found += detector.finish()
-    labelled = mark_lost_buffers(found, take.lost, take.samplerate)
-    return channels, counted(labelled, take.marks)
+        for listener in listeners:  # threads for each would only wait for one another
+            found += listener.feed(block)
+    for listener in listeners:
+        found += listener.finish()
+    return found
 
 
+def labelled(found: Sequence[Event], take: Take | LongTake) -> tuple[Event, ...]:
+    """The events with those that the computer made labelled as such, and with the marks."""
+    return counted(mark_lost_buffers(found, take.lost, take.samplerate), take.marks)
+
+
+@dataclass(frozen=True, slots=True)
 class WatchedChannel:
-    """What is gathered of one channel of a take that is read in blocks."""
+    """What is gathered of one channel of a take that is read in blocks.
 
-    def __init__(self, take: Take | LongTake, column: int) -> None:
-        self._column = column
-        self._bits = take.bits
-        self._samplerate = take.samplerate
-        self._frames = take.frames
-        self.level = RunningLevel(take.frames)
-        self.clipped = 0
-        self._lowest, self._highest = np.inf, -np.inf
+    Parameters
+    ----------
+    level, hum : tuple of Reading
+        Over the whole take, and the mains comb of its first part.
+    silent : bool
+        Whether every sample is the same.
+    clipped : int
+        Samples.
+    """
+
+    level: tuple[Reading, ...]
+    hum: tuple[Reading, ...]
+    silent: bool
+    clipped: int
+
+
+class ChannelWatch:
+    """Gathers it, while a take is read."""
+
+    def __init__(self, take: Take | LongTake) -> None:
+        self._take = take
+        self._levels = [RunningLevel(take.frames) for _ in range(take.channels)]
+        self._clipped = [0] * take.channels
+        self._first: Samples | None = None
+        self._silent = [True] * take.channels
         wanted = round(MAINS_SECONDS * take.samplerate)
-        self._head = np.empty(min(wanted, _MAINS_SAMPLES // take.channels, take.frames))
+        self._head = np.empty(
+            (take.channels, min(wanted, _MAINS_SAMPLES // take.channels, take.frames))
+        )
         self._filled = 0
 
-    def feed(self, block: Samples) -> None:
-        """Take in the next block of all channels."""
-        signal: NDArray[np.float64] = np.ascontiguousarray(block[:, self._column])
-        self.level.feed(signal)
-        self.clipped += clipped_samples(signal, self._bits)
-        self._lowest = min(self._lowest, float(signal.min()))
-        self._highest = max(self._highest, float(signal.max()))
-        part = signal[: len(self._head) - self._filled]
-        self._head[self._filled : self._filled + len(part)] = part
+    def feed(self, block: Samples) -> tuple[Event, ...]:
+        """Take in the next block of all channels; there are no events in it."""
+        if self._first is None:
+            self._first = block[0].copy()
+        for column, level in enumerate(self._levels):
+            signal: NDArray[np.float64] = np.ascontiguousarray(block[:, column])
+            level.feed(signal)
+            self._clipped[column] += clipped_samples(signal, self._take.bits)
+            if self._silent[column]:
+                self._silent[column] = bool((signal == self._first[column]).all())
+        part = block[: self._head.shape[1] - self._filled]
+        self._head[:, self._filled : self._filled + len(part)] = part.T
         self._filled += len(part)
+        return ()
 
-    @property
-    def silent(self) -> bool:
-        """Whether every sample is the same."""
-        return self._lowest == self._highest
+    def finish(self) -> tuple[Event, ...]:
+        """No more blocks."""
+        return ()
 
-    def hum(self, number: int, settings: CheckSettings) -> list[Reading]:
-        """The mains comb of the first part."""
-        mains: Mains | None = measure_mains(
-            self._head, self._samplerate, nominal_hz=settings.mains_hz
+    def all(self, settings: CheckSettings) -> tuple[WatchedChannel, ...]:
+        """What was gathered of each channel, once the whole take was fed."""
+        return tuple(
+            WatchedChannel(
+                tuple(readings_of_level(level.finish(), number, self._take.dc_coupled)),
+                tuple(self._hum(number, settings)),
+                self._silent[number - 1],
+                self._clipped[number - 1],
+            )
+            for number, level in enumerate(self._levels, start=1)
         )
+
+    def _hum(self, number: int, settings: CheckSettings) -> list[Reading]:
+        """The mains comb of the first part."""
+        head, samplerate = self._head[number - 1], self._take.samplerate
+        mains: Mains | None = measure_mains(head, samplerate, nominal_hz=settings.mains_hz)
         # A channel may be silent in its first part only.
-        readings = mains_readings(mains, number, silent=not np.any(self._head))
-        if len(self._head) == self._frames:
+        readings = mains_readings(mains, number, silent=not np.any(head))
+        if len(head) == self._take.frames:
             return readings
-        part = f"in the first {len(self._head) / self._samplerate:g} s"
+        part = f"in the first {len(head) / samplerate:g} s"
         return [replace(r, why=f"{r.why}; {part}" if r.why else part) for r in readings]
 
 

@@ -3,9 +3,16 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from sigbench.checks.dropouts import dropout_readings, watch
+from sigbench.checks.dropouts import (
+    ChannelWatch,
+    WatchedChannel,
+    dropout_readings,
+    labelled,
+    watch,
+)
 from sigbench.checks.marks import pauses
-from sigbench.checks.readings import SILENT, reading, readings_of_level, spoil_overloaded
+from sigbench.checks.readings import SILENT, reading, spoil_overloaded
+from sigbench.checks.side_by_side import side_by_side
 from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
@@ -39,28 +46,50 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     to the sleeve they share, or to something before the jack; what fades and is back at once, to
     what feeds it.
     """
-    lost = DropoutDetector(take.samplerate, take.channels, take.lost)
-    hum = HumBurstDetector(take.samplerate, take.channels)
-    scratch = CrackleDetector(take.samplerate, take.channels)
-    faded = GapDetector(take.samplerate, take.channels)
-    channels, found = watch(take, lost, hum, scratch, faded)
-    events = movements(found)
+    (sharp, steady_shares, transients), (other, channels) = side_by_side(
+        _breaks_and_crackle, _hum_and_gaps, take, settings
+    )
+    events = movements(labelled([*sharp, *other], take))
     readings: list[Reading] = []
     for number, watched in enumerate(channels, start=1):
         readings += [
-            *readings_of_level(watched.level.finish(), number, take.dc_coupled),
+            *watched.level,
             *dropout_readings(
                 events,
                 number,
                 seconds=take.seconds,
-                steady_share=lost.steady_shares[number - 1],
+                steady_share=steady_shares[number - 1],
                 silent=watched.silent,
             ),
-            *_other_readings(events, number, scratch.counts[number - 1], take, watched.silent),
-            *watched.hum(number, settings),
+            *_other_readings(events, number, transients[number - 1], take, watched.silent),
+            *watched.hum,
         ]
     clipped = [watched.clipped for watched in channels]
     return Measurement("jack", take.source, spoil_overloaded(readings, clipped), events)
+
+
+def _breaks_and_crackle(
+    take: Take | LongTake, _: CheckSettings
+) -> tuple[list[Event], tuple[float, ...], tuple[int, ...]]:
+    """Half of the work: events, and of each channel the share that was steady, and transients."""
+    lost = DropoutDetector(take.samplerate, take.channels, take.lost)
+    scratch = CrackleDetector(take.samplerate, take.channels)
+    found = watch(take, lost, scratch)
+    return found, lost.steady_shares, scratch.counts
+
+
+def _hum_and_gaps(
+    take: Take | LongTake, settings: CheckSettings
+) -> tuple[list[Event], tuple[WatchedChannel, ...]]:
+    """The other half: events, and what is gathered of each channel."""
+    channels = ChannelWatch(take)
+    found = watch(
+        take,
+        HumBurstDetector(take.samplerate, take.channels),
+        GapDetector(take.samplerate, take.channels),
+        channels,
+    )
+    return found, channels.all(settings)
 
 
 def movements(events: Sequence[Event]) -> tuple[Event, ...]:

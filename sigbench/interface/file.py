@@ -3,12 +3,14 @@
 import hashlib
 import re
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
 import numpy as np
 
 from sigbench.errors import FileError
+from sigbench.interface.blocks import read_block
 from sigbench.model import LongTake, Samples, Source, Take
 
 MAX_CHANNELS = 32
@@ -94,22 +96,27 @@ def read_long_take(path: str | Path, *, channels: Sequence[int] | None = None) -
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     source = Source("file", str(path), sha256, samplerate, len(kept), frames)
     bits = _INTEGER_BITS.fullmatch(subtype)
-
-    def blocks() -> Iterator[Samples]:
-        try:
-            with soundfile.SoundFile(path) as audio:
-                for position, block in _blocks(path, audio):
-                    samples = block[:, kept]
-                    if not np.isfinite(samples).all():
-                        row, column = np.argwhere(~np.isfinite(samples))[0]
-                        at = (position + int(row)) / samplerate
-                        raise _no_numbers(path, "samples", kept[column] + 1, at)
-                    _require_audible(path, samples)
-                    yield samples
-        except soundfile.LibsndfileError as exc:
-            raise _unreadable(path, exc) from exc
-
+    blocks = partial(_kept_blocks, path, kept)
     return LongTake(source, blocks, bits=int(bits[1]) if bits else None)
+
+
+def _kept_blocks(path: str | Path, kept: list[int]) -> Iterator[Samples]:
+    """The kept channels of a file in blocks, each checked before it is given."""
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(path) as audio:
+            whole = kept == list(range(audio.channels))
+            for position, block in _blocks(path, audio):
+                samples = block if whole else np.asfortranarray(block[:, kept])
+                if not np.isfinite(samples).all():
+                    row, column = np.argwhere(~np.isfinite(samples))[0]
+                    at = (position + int(row)) / audio.samplerate
+                    raise _no_numbers(path, "samples", kept[column] + 1, at)
+                _require_audible(path, samples)
+                yield samples
+    except soundfile.LibsndfileError as exc:
+        raise _unreadable(path, exc) from exc
 
 
 def length(path: str | Path) -> tuple[int, int]:
@@ -247,7 +254,7 @@ def _blocks(path: str | Path, audio: Any) -> Iterator[tuple[int, Samples]]:
     position = 0
     while position < frames:
         try:
-            block = audio.read(min(BLOCK_FRAMES, frames - position), always_2d=True)
+            block = read_block(audio, min(BLOCK_FRAMES, frames - position))
         except soundfile.LibsndfileError:
             _cut_short(path, audio, _decodable_frames(path), frames)
         if len(block) == 0:

@@ -32,7 +32,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import accumulate, chain
+from itertools import accumulate
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -188,7 +188,7 @@ def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
     """What follows each of `pasts`, of shape (n, taps) and oldest first; shape (n, length)."""
     from scipy.signal import lfilter
 
-    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])
+    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])[: _TAPS + length - 1]
     response = lfilter([1.0], error_filter, np.eye(1, length)[0])
     known = (np.correlate(later, past[::-1], "valid") for past in pasts)
     return np.array([-np.convolve(response, part)[:length] for part in known])
@@ -299,22 +299,21 @@ def _is_abrupt(
     """Whether a step explains a fall better than any release of a note would."""
     time = np.arange(len(found))
 
-    def cost(model: Samples) -> float:
-        return float(np.sum((found - model) ** 2 / variance))
+    def least_cost(gains: _Array) -> float:
+        """Of models in which the gain goes on as in one of the rows."""
+        return float(((found - expected * gains) ** 2 / variance).sum(axis=-1).min())
 
-    stepped = np.where(time < step.start, 1.0, step.gain) * expected
-    released = (
-        expected * np.exp(-np.maximum(time - start, 0) / (decay * rate))
-        for start in range(max(0, step.start - 60), step.start + 1, 6)
-        for decay in _DECAYS_SECONDS
-    )
-    ramped = (
-        expected * (1 - (1 - step.gain) * np.clip((time - start) / (ramp * rate), 0.0, 1.0))
-        for ramp in _RAMPS_SECONDS
-        for start in range(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
-    )
-    limit = cost(stepped)
-    return all(cost(model) > limit for model in chain(released, ramped))
+    limit = least_cost(np.where(time < step.start, 1.0, step.gain))
+    starts = np.arange(max(0, step.start - 60), step.start + 1, 6)
+    since = np.maximum(time - starts[:, np.newaxis], 0)
+    if any(least_cost(np.exp(-since / (decay * rate))) <= limit for decay in _DECAYS_SECONDS):
+        return False
+    for ramp in _RAMPS_SECONDS:
+        starts = np.arange(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
+        done = np.clip((time - starts[:, np.newaxis]) / (ramp * rate), 0.0, 1.0)
+        if least_cost(1 - (1 - step.gain) * done) <= limit:
+            return False
+    return True
 
 
 def _likeness(before: Samples, after: Samples) -> float:
@@ -716,16 +715,13 @@ class _Channel:
         errors, powers = self._sums[:2, place]
         n = len(errors)
         middle = n // 2
-        error = float(np.partition(errors, middle)[middle])
+        ordered = np.partition(errors, (middle, n - 3))
+        error, worst = float(ordered[middle]), float(ordered[n - 3])
         power = float(np.partition(powers, middle)[middle])
-        worst = float(np.partition(errors, n - 3)[n - 3])
         predicted = power > 0.0 and error < _STEADY * power
         self._watched(n, steady=predicted and self._doubt() < _WATCHED)
         fall = self._open
-        least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
-        if fall is not None and (
-            least > _LOUD * _FRAME * fall.level if fall.lost else power > 0.7 * _FRAME * fall.level
-        ):
+        if fall is not None and self._is_back(fall, powers, power):
             self._open = None  # the level is back, and no step up was seen: the sound moved
         elif fall is not None:
             # Without the charge of a coupling capacitor, which is slow.
@@ -758,6 +754,15 @@ class _Channel:
         steady = self._held >= _HELD and self._is_close
         length = (_LONG_EPOCH if steady else _EPOCH) if settled else _SHORT_EPOCH
         self._begin(end, length, known=known)
+
+    @staticmethod
+    def _is_back(fall: _Fall, powers: _Array, usual: float) -> bool:
+        """Whether an epoch, of whose frames the usual power is given, has the level again."""
+        if not fall.lost:
+            return usual > 0.7 * _FRAME * fall.level
+        middle = len(powers) // 2
+        least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
+        return least > _LOUD * _FRAME * fall.level
 
     def _fit(self, end: int) -> None:
         past = self._signal(self._whole, max(0, end * _FRAME - _WINDOW), end * _FRAME)
@@ -1025,11 +1030,14 @@ class _Channel:
 
 def _latest_maximum(rows: _Array, new: int, *, span: int, lag: int) -> _Array:
     """Of each of the last `new` columns, the maximum of `span` columns that end `lag` before it."""
-    from scipy.ndimage import maximum_filter1d
-
-    highest = maximum_filter1d(rows[..., : rows.shape[-1] - lag], span, axis=-1, mode="constant")
-    first = rows.shape[-1] - new - lag - span + 1 + span // 2
-    return np.asarray(highest[..., first : first + new])
+    end = rows.shape[-1] - lag
+    highest = rows[..., end - new - span + 1 : end]
+    width = 1
+    while width < span:  # of what the maximum is known of; it doubles
+        more = min(width, span - width)
+        highest = np.maximum(highest[..., :-more], highest[..., more:])
+        width += more
+    return highest
 
 
 def _depth(gain: float, energy: float, expected: float, noise: float) -> tuple[float, bool]:

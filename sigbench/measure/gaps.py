@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 from scipy.signal import butter, lfilter, residuez
 
-from sigbench.measure.streaming import of_one_event, require_block
+from sigbench.measure.streaming import Stretches, of_one_event, require_block
 from sigbench.model import Event, Samples
 
 STEP_SECONDS = 0.005
@@ -39,7 +39,8 @@ SLOW = "slow"
 TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
 _SHARP = ("dropout", "dip", "lost_buffers")
-_BATCH = 64  # steps that are worked on at a time
+_BATCH = 64  # steps that are worked on together
+_BATCHES = 4  # at a time, at most: more would not stay in the cache of a processor
 _STRETCH = 32  # samples that are filtered at one stroke; a batch has a whole number of them
 _JUMP_DB = 14.0  # a return rises by more within `RISE_SECONDS`
 
@@ -84,15 +85,15 @@ class _Highpass:
         self._ringing = np.zeros((channels, 1), dtype=complex)
 
     def filter(self, samples: _Array) -> _Array:
-        """What follows of all channels, of shape (channels, whole stretches)."""
-        stretches = samples.reshape(len(samples), -1, _STRETCH)
-        new = np.ascontiguousarray(stretches @ self._into).view(complex)[..., 0]
+        """What follows of all channels, of shape (channels, batches, frames of one)."""
+        stretches = samples.reshape(*samples.shape[:2], -1, _STRETCH)
+        new = (stretches @ self._into).view(complex).reshape(len(samples), -1)
         after, _ = lfilter([1.0], [1.0, -self._kept], new, zi=self._kept * self._ringing)
         before = np.concatenate([self._ringing, after[:, :-1]], axis=1)
         self._ringing = after[:, -1:]
         heard = stretches @ self._within
-        heard += before.view(float).reshape(*before.shape, 2) @ self._out_of
-        return np.asarray(heard.reshape(len(samples), -1))
+        heard += before.view(float).reshape(*heard.shape[:3], 2) @ self._out_of
+        return np.asarray(heard.reshape(samples.shape))
 
 
 class GapDetector:
@@ -111,8 +112,8 @@ class GapDetector:
         self._seconds = self._step / samplerate
         corner = min(LOWEST_HZ, 0.2 * samplerate)
         self._highpass = _Highpass(corner, samplerate, channels)
-        self._waiting = np.zeros((channels, _BATCH * self._step))
-        self._filled = 0
+        self._channels = channels
+        self._stretches = Stretches(channels, _BATCH * self._step, _BATCHES)
         self._powers = np.zeros((SPAN - 1, channels))  # of the last single steps
         self._levels = np.zeros((0, channels))
         self._first = 0  # number of the first level kept
@@ -124,7 +125,7 @@ class GapDetector:
     @property
     def open_since(self) -> tuple[float | None, ...]:
         """When a gap has begun that is not over: never told before it is."""
-        return (None,) * len(self._waiting)
+        return (None,) * self._channels
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the gaps that it has shown.
@@ -134,29 +135,29 @@ class GapDetector:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        require_block(block, len(self._waiting), "gap detector")
-        events: list[Event] = []
-        used = 0
-        while used < len(block):
-            n = min(len(block) - used, self._waiting.shape[1] - self._filled)
-            self._waiting[:, self._filled : self._filled + n] = block[used : used + n].T
-            self._filled += n
-            used += n
-            if self._filled == self._waiting.shape[1]:
-                events += self._advance(_BATCH)
-                self._filled = 0
-        return tuple(events)
+        require_block(block, self._channels, "gap detector")
+        batches = self._stretches.feed(block)
+        return tuple(event for part in batches for event in self._advance(part))
 
     def finish(self) -> tuple[Event, ...]:
         """No more blocks; the gaps of what is left."""
-        return tuple(self._advance(self._filled // self._step))
+        rest = self._stretches.rest()
+        whole = rest.shape[1] // self._step * self._step
+        if whole == 0:
+            return ()
+        batch = np.zeros((self._channels, _BATCH * self._step))
+        batch[:, :whole] = rest[:, :whole]
+        return tuple(self._advance(batch, whole // self._step))
 
-    def _advance(self, steps: int) -> list[Event]:
-        if not steps:
-            return []
-        # Of an unfinished batch, at the end of the take, the rest does not count.
-        heard = self._highpass.filter(self._waiting).reshape(len(self._waiting), _BATCH, -1)
-        fresh = np.vecdot(heard, heard).T[:steps] / self._step
+    def _advance(self, samples: _Array, steps: int | None = None) -> list[Event]:
+        """The gaps that whole batches have shown, of shape (channels, frames).
+
+        Of the last batch of a take only the first steps count.
+        """
+        batches = samples.reshape(self._channels, -1, _BATCH * self._step)
+        heard = self._highpass.filter(batches).reshape(self._channels, -1, self._step)[:, :steps]
+        fresh = np.vecdot(heard, heard).T / self._step
+        steps = len(fresh)
         powers = np.concatenate([self._powers, fresh])
         spans = sum(powers[k : k + steps] for k in range(SPAN)) / SPAN
         levels = 10 * np.log10(np.maximum(2 * spans, 10 ** (FLOOR_DBFS / 10)))

@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_toeplitz
 
 from sigbench.errors import SignalError
-from sigbench.measure.streaming import of_one_event, require_block
+from sigbench.measure.streaming import Stretches, of_one_event, require_block
 from sigbench.model import Event, Samples
 
 MIN_RISE_DB = 10.0  # of the hum re what was there before; our own choice
@@ -616,15 +616,21 @@ class _Channel:
         through first what its first coefficient does, then its first two, and so on.
         """
         assert self._predictor is not None
-        time = np.arange(low, high)
         waves, passed = self._comb(mains, frequency, high - low)
-        gate = passed[np.clip(time - start + 1, 0, _ORDER + 1)]
+        n = waves.shape[1]
+        # Before the start, and after the end, nothing is let through.
+        first, last = max(start - low, 0), min(end + _ORDER, high) - low
+        gate = passed[np.minimum(np.arange(first, last) + low - start + 1, _ORDER + 1)]
         if end < high:
-            gate = gate - passed[np.clip(time - end + 1, 0, _ORDER + 1)]
-        waves = waves * gate
-        columns = [waves.real, -waves.imag]
-        edges = (edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high)
-        matrix = np.hstack(columns + [self._own_steps(edge, low, high) for edge in edges])
+            ended = max(first, end - low)
+            gate[ended - first :] -= passed[np.arange(ended, last) + low - end + 1]
+        edges = [edge for edge in (start, end) if low <= edge + _LAGS[0] and edge + _MARGIN < high]
+        matrix = np.zeros((high - low, 2 * n + len(_LAGS) * len(edges)))
+        gate *= waves[first:last]
+        matrix[first:last, :n] = gate.real
+        np.negative(gate.imag, out=matrix[first:last, n : 2 * n])
+        for k, edge in enumerate(edges):
+            self._own_steps(edge, low, high, matrix[:, 2 * n + len(_LAGS) * k :])
         begin = self._first * _STEP
         residual = self._residual[low - begin : high - begin]
         gram = matrix.T @ matrix
@@ -632,30 +638,32 @@ class _Channel:
         diagonal *= 1 + 1e-7
         diagonal += 1e-30
         weights = np.linalg.solve(gram, matrix.T @ residual)
-        n = waves.shape[1]
         phasors = weights[:n] + 1j * weights[n : 2 * n]
-        return _Fit(residual - matrix @ weights, (waves * phasors).real, phasors)
+        lines = matrix[:, :n] * weights[:n] + matrix[:, n : 2 * n] * weights[n : 2 * n]
+        return _Fit(residual - matrix @ weights, lines, phasors)
 
     def _comb_of(
         self, mains: float, frequency: float, n: int
     ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
         """Waves of a comb's lines, and what the predictor lets through of them by and by."""
         assert self._predictor is not None
-        numbers = self._lines.number[self._lines.comb[mains]]
-        angle = 2 * np.pi * frequency * numbers / self._rate
-        lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
+        numbers = self._lines.number[self._lines.comb[mains]]  # from 1 on, without a gap
+        angle = 2 * np.pi * frequency / self._rate
+        first = np.exp(1j * angle * np.arange(max(n, _ORDER + 1)))
+        waves = np.empty((len(first), len(numbers)), complex)
+        waves[...] = first[:, np.newaxis]
+        np.cumprod(waves, axis=1, out=waves)
         passed = np.zeros((_ORDER + 2, len(numbers)), complex)
-        passed[1:] = np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0)
-        return np.exp(1j * np.outer(np.arange(n), angle)), passed
+        lags = waves[: _ORDER + 1].conj()
+        np.cumsum(self._predictor[:, np.newaxis] * lags, axis=0, out=passed[1:])
+        return waves[:n], passed
 
-    def _own_steps(self, edge: int, low: int, high: int) -> NDArray[np.float64]:
-        """What is left by the predictor if the sound steps in level at, or near, the edge."""
-        columns = np.zeros((high - low, len(_LAGS)))
+    def _own_steps(self, edge: int, low: int, high: int, columns: NDArray[np.float64]) -> None:
+        """Fill in what the predictor leaves if the sound steps in level at, or near, the edge."""
         for column, lag in enumerate(_LAGS):
             at = edge + lag
             n = min(_ORDER, high - at)
             columns[at - low : at - low + n, column] = self._own_step(at)[:n]
-        return columns
 
     def _own_step_at(self, at: int) -> NDArray[np.float64]:
         """What the predictor leaves of the sound where it ends, which is that of its past."""
@@ -766,19 +774,12 @@ class HumBurstDetector:
         first = max(1, round(samplerate / _MIDDLE_RATE))
         second = max(1, round(samplerate / first / _RATE))
         rate = samplerate / first / second
-        # One matrix for all channels, as they come interleaved.
-        matrix = np.zeros((first, channels, channels, 4))
-        for channel in range(channels):
-            matrix[:, channel, channel] = _first_filter(first).T
-        self._first = matrix.reshape(first * channels, channels * 4)
+        self._first = np.ascontiguousarray(_first_filter(first).T)
         self._second = _second_filter(second)
         self._rows = _PAIR * _STEP * second
-        self._chunk = self._rows * first
-        self._largest = _BLOCK // _PAIR * self._chunk
-        self._waiting = np.zeros((self._chunk, channels))
-        self._filled = 0
+        self._stretches = Stretches(channels, self._rows * first, _BLOCK // _PAIR)
         self._fed = 0
-        self._parts = np.zeros((3, channels, 4))  # of the first filter, not yet summed
+        self._parts = np.zeros((channels, 3, 4))  # of the first filter, not yet summed
         self._middle = np.zeros((channels, len(self._second) - self._rows))
         delay = (_TAPS / 2 - 1 + 1.5 / second) / rate + 2 / samplerate
         lines = _Lines(rate)
@@ -805,20 +806,7 @@ class HumBurstDetector:
             If the block has another number of channels, or values that are not finite.
         """
         require_block(block, len(self._channels), "hum detector")
-        slow: list[NDArray[np.float64]] = []
-        used = 0
-        while used < len(block):
-            if self._filled == 0 and len(block) - used >= self._chunk:
-                n = min(len(block) - used, self._largest) // self._chunk * self._chunk
-                slow.append(self._decimated(block[used : used + n]))
-            else:
-                n = min(len(block) - used, self._chunk - self._filled)
-                self._waiting[self._filled : self._filled + n] = block[used : used + n]
-                self._filled += n
-                if self._filled == self._chunk:
-                    self._filled = 0
-                    slow.append(self._decimated(self._waiting))
-            used += n
+        slow = [self._decimated(part) for part in self._stretches.feed(block)]
         self._fed += len(block)
         if not slow:
             return ()
@@ -834,19 +822,18 @@ class HumBurstDetector:
             self._bursts += [(number, burst) for burst in channel.finish(end)]
         return tuple(self._tell(np.inf))
 
-    def _decimated(self, frames: Samples) -> NDArray[np.float64]:
+    def _decimated(self, samples: NDArray[np.float64]) -> NDArray[np.float64]:
         """Whole pairs of steps, decimated, of shape (channels, samples)."""
-        pairs = len(frames) // self._chunk
-        channels = len(self._channels)
-        rows = pairs * self._rows
-        raw = np.ascontiguousarray(frames, float).reshape(pairs, self._rows, -1)
-        parts = np.matmul(raw, self._first).reshape(rows, channels, 4)
-        parts = np.concatenate([self._parts, parts])
-        summed = parts[:rows, :, 0] + parts[1 : rows + 1, :, 1]
-        summed += parts[2 : rows + 2, :, 2]
-        summed += parts[3:, :, 3]
-        self._parts = parts[rows:].copy()
-        middle = np.concatenate([self._middle, summed.T], axis=1)
+        channels = len(samples)
+        raw = samples.reshape(channels, -1, self._rows, len(self._first))
+        rows = raw.shape[1] * self._rows
+        parts = np.matmul(raw, self._first).reshape(channels, rows, 4)
+        parts = np.concatenate([self._parts, parts], axis=1)
+        summed = parts[:, :rows, 0] + parts[:, 1 : rows + 1, 1]
+        summed += parts[:, 2 : rows + 2, 2]
+        summed += parts[:, 3:, 3]
+        self._parts = parts[:, rows:].copy()
+        middle = np.concatenate([self._middle, summed], axis=1)
         self._middle = middle[:, rows:].copy()
         windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
         windows = np.ascontiguousarray(windows[:, :: self._rows])[:, :, np.newaxis]

@@ -15,8 +15,9 @@ from sigbench.units import NEPER_DB, ratio_to_db
 SEGMENTS = 24  # enough that s/sqrt(n) is itself known within 15 %
 OVERSAMPLING = 8  # a tone at a quarter of the rate then reads at most 0.04 dB low
 _TAPS_PER_PHASE = 48
-_TILE = 32  # samples whose interpolation is one product of matrices
-_BLOCK = 1 << 18  # frames oversampled at once, to bound memory
+_TILE = 64  # gaps between samples that share a bound; not fewer than the taps
+_BLOCK = 1 << 15  # gaps looked at at once: what they take fits into a processor's cache
+_TOGETHER = 1 << 10  # gaps interpolated at once; the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,9 @@ class RunningLevel:
             number = min(self._position // max(self._length, 1), self._count)
             end = (number + 1) * self._length if number < self._count else self._frames
             part = signal[used : used + max(1, end - self._position)]
-            self._squares[number] += np.sum(np.square(part))
+            self._squares[number] += np.dot(part, part)
             self._sums[number] += np.sum(part)
-            self._peaks[number] = max(self._peaks[number], np.max(np.abs(part)))
+            self._peaks[number] = max(self._peaks[number], part.max(), -part.min())
             used += len(part)
             self._position += len(part)
         known = np.concatenate([self._tail, signal])
@@ -207,45 +208,83 @@ def true_peak_amplitude(signal: NDArray[np.float64], *, at_least: float = 0.0) -
     """Largest magnitude of the waveform between the samples (full scale 1.0).
 
     The signal is interpolated `OVERSAMPLING` times with a windowed-sinc low-pass (Kaiser,
-    90 dB), in blocks that overlap by the filter's length. Next to the ends of the take, where a
-    part of the waveform is not known, the samples themselves count. What is known beforehand to
-    be reached, `at_least`, need not be looked for.
+    90 dB). Next to the ends of the take, where a part of the waveform is not known, the samples
+    themselves count. What is known beforehand to be reached, `at_least`, need not be looked for.
     """
-    kernel, between = _interpolation()
-    highest = max(at_least, float(np.max(np.abs(signal))))
-    overshoot = _overshoot(kernel)
-    for start in range(0, len(signal) - 2 * _TAPS_PER_PHASE, _BLOCK):
-        block = signal[start : start + _BLOCK + 2 * _TAPS_PER_PHASE]
-        if np.max(np.abs(block)) * overshoot <= highest:
-            continue
-        gaps = len(block) - 1 - _TAPS_PER_PHASE  # between two samples, with the whole filter known
-        tiles = -(-gaps // _TILE)
-        padded = np.zeros(tiles * _TILE + _TAPS_PER_PHASE)
-        padded[: len(block) - 1] = block[:-1]
-        windows = sliding_window_view(padded, _TILE + _TAPS_PER_PHASE)[::_TILE]
-        values = np.ascontiguousarray(windows) @ between
-        values = values.reshape(-1, OVERSAMPLING - 1)[:gaps]
+    highest = max(at_least, float(signal.max()), -float(signal.min()))
+    for start in range(1, len(signal) - _TAPS_PER_PHASE - 1, _BLOCK):
+        highest = _highest_between(signal[start : start + _BLOCK + _TAPS_PER_PHASE - 1], highest)
+    return highest
+
+
+def _highest_between(signal: NDArray[np.float64], highest: float) -> float:
+    """What is reached between samples around which the whole filter is known, or `highest`.
+
+    Only the gaps in which more than `highest` may be reached are interpolated.
+    """
+    low_pass = _interpolation()
+    gaps = len(signal) - _TAPS_PER_PHASE + 1
+    tiles = -(-gaps // _TILE)
+    bends = np.zeros((tiles + 1) * _TILE)  # the filter of a tile's gaps reaches over the next tile
+    bends[: len(signal) - 2] = np.abs(np.diff(signal, n=2))
+    sharpest = bends.reshape(-1, _TILE).max(axis=1)
+    sharpest = np.maximum(sharpest[:-1], sharpest[1:])
+    least = (highest - low_pass.of_bends * sharpest) / low_pass.of_sample
+    first = _TAPS_PER_PHASE // 2 - 1
+    beside = np.abs(signal[first : first + gaps + 1])  # the samples to either side of the gaps
+    high = np.maximum(beside[:-1], beside[1:]) > np.repeat(least, _TILE)[:gaps]
+    chosen = np.flatnonzero(high)
+    windows = sliding_window_view(signal, _TAPS_PER_PHASE)
+    for first in range(0, len(chosen), _TOGETHER):
+        values = windows[chosen[first : first + _TOGETHER]] @ low_pass.taps
         highest = max(highest, float(values.max()), -float(values.min()))
     return highest
 
 
+@dataclass(frozen=True, slots=True)
+class _Interpolation:
+    """The low-pass between two samples, and a bound of what it can reach there.
+
+    A line from sample to sample stays below the higher of the two. What is between the line and
+    the waveform is a weighted sum of the second differences around, whose weights are those of
+    the filter, less the line's, summed up twice.
+
+    Parameters
+    ----------
+    taps : ndarray, shape (taps, phases)
+        Weights of the samples around.
+    of_sample, of_bends : float
+        No phase reaches more than the first times the higher sample beside the gap, and the second
+        times the largest second difference around.
+    """
+
+    taps: NDArray[np.float64]
+    of_sample: float
+    of_bends: float
+
+
 @cache
-def _interpolation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The low-pass, and the matrix that gives all values between the samples of a tile."""
+def _interpolation() -> _Interpolation:
     kernel = OVERSAMPLING * firwin(
         _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
     )
-    between = np.zeros((_TILE + _TAPS_PER_PHASE, _TILE, OVERSAMPLING - 1))
-    for phase in range(1, OVERSAMPLING):
-        taps = kernel[phase::OVERSAMPLING][::-1]  # the newest sample comes last
-        for place in range(_TILE):
-            between[place + 1 : place + 1 + len(taps), place, phase - 1] = taps
-    return kernel, between.reshape(_TILE + _TAPS_PER_PHASE, -1)
-
-
-def _overshoot(kernel: NDArray[np.float64]) -> float:
-    """Largest factor by which interpolation can exceed the samples: worst phase's absolute sum."""
-    return max(float(np.sum(np.abs(kernel[phase::OVERSAMPLING]))) for phase in range(OVERSAMPLING))
+    # The newest sample comes last.
+    taps = kernel[:-1].reshape(_TAPS_PER_PHASE, OVERSAMPLING)[::-1, 1:]
+    last = _TAPS_PER_PHASE // 2 - 1  # before the gap
+    rest = taps.copy()
+    rest[last] -= 1 - np.arange(1, OVERSAMPLING) / OVERSAMPLING
+    rest[last + 1] -= np.arange(1, OVERSAMPLING) / OVERSAMPLING
+    # Of a constant, and of a ramp, the filter misses a little.
+    constant = rest.sum(axis=0)
+    ramp = (np.arange(_TAPS_PER_PHASE) - last) @ rest
+    rest[last] -= constant - ramp
+    rest[last + 1] -= ramp
+    bends = np.abs(np.cumsum(np.cumsum(rest, axis=0), axis=0)).sum(axis=0)
+    of_sample = 1 + np.abs(constant) + 2 * np.abs(ramp)
+    rounding = 1 + 1e-12
+    return _Interpolation(
+        np.ascontiguousarray(taps), float(of_sample.max()) * rounding, float(bends.max()) * rounding
+    )
 
 
 def _segments(signal: NDArray[np.float64]) -> NDArray[np.float64]:

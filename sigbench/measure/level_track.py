@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
-from sigbench.measure.streaming import require_block
+from sigbench.measure.streaming import Stretches, require_block
 from sigbench.model import Samples
 from sigbench.units import FULL_SCALE_SINE_RMS, cents, power_ratio_to_db, ratio_to_db
 
@@ -24,7 +24,7 @@ TONE_SECONDS = 0.1  # a step of the tone
 LOWEST_TONE_HZ = 40.0  # four lobes of the window away from zero
 PULL_HZ = 8.0  # how far from the expected frequency the tone may be; half a turn is 10 Hz
 TONE_SHARE_DB = -20.0  # a tone weaker than this re the whole sound is not followed
-_LEVEL_BATCH = 64  # steps that are worked on at a time, at most
+_LEVEL_BATCH = 256  # steps that are worked on at a time, at most
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +88,8 @@ class LevelTracker:
     def __init__(self, samplerate: int, channels: int) -> None:
         self._samplerate = samplerate
         self._step = max(1, round(LEVEL_SECONDS * samplerate))
-        self._waiting = np.zeros((channels, _LEVEL_BATCH * self._step))
-        self._filled = 0
+        self._channels = channels
+        self._stretches = Stretches(channels, self._step, _LEVEL_BATCH)
         self._start = 0
 
     def feed(self, block: Samples) -> tuple[LevelStep, ...]:
@@ -100,28 +100,15 @@ class LevelTracker:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
-        waiting = self._waiting
-        require_block(block, len(waiting), "level tracker")
-        steps: list[LevelStep] = []
-        used = 0
-        while used < len(block):
-            n = min(len(block) - used, waiting.shape[1] - self._filled)
-            waiting[:, self._filled : self._filled + n] = block[used : used + n].T
-            self._filled += n
-            used += n
-            steps += self._advance()
-        return tuple(steps)
+        require_block(block, self._channels, "level tracker")
+        return tuple(step for part in self._stretches.feed(block) for step in self._levels(part))
 
     def finish(self) -> tuple[LevelStep, ...]:
         """No more blocks: nothing is left to tell."""
         return ()
 
-    def _advance(self) -> list[LevelStep]:
-        count = self._filled // self._step
-        if count == 0:
-            return []
-        used = count * self._step
-        parts = self._waiting[:, :used].reshape(len(self._waiting), count, self._step)
+    def _levels(self, samples: NDArray[np.float64]) -> list[LevelStep]:
+        parts = samples.reshape(self._channels, -1, self._step)
         powers = np.vecdot(parts, parts).T / self._step
         peaks = np.maximum(parts.max(axis=2), -parts.min(axis=2)).T
         rms = power_ratio_to_db(powers / FULL_SCALE_SINE_RMS**2).tolist()
@@ -130,10 +117,7 @@ class LevelTracker:
             LevelStep((self._start + k * self._step) / self._samplerate, tuple(a), tuple(b))
             for k, (a, b) in enumerate(zip(rms, peak, strict=True))
         ]
-        rest = self._filled - used
-        self._waiting[:, :rest] = self._waiting[:, used : self._filled].copy()
-        self._filled = rest
-        self._start += used
+        self._start += samples.shape[1]
         return steps
 
 

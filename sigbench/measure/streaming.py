@@ -1,6 +1,9 @@
-"""What detectors that take audio in blocks share: checked blocks, one event for all channels."""
+"""What detectors that take audio in blocks share.
 
-from collections.abc import Callable, Iterable
+Checked blocks, stretches at fixed positions of the take, and one event for all channels.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
 from typing import TypeVar
 
 import numpy as np
@@ -43,6 +46,51 @@ def require_numbers(samples: NDArray[np.float64]) -> None:
         raise SignalError(
             "The signal has values that are no numbers: check the file or the recording."
         )
+
+
+class Stretches:
+    """Cuts audio that comes in blocks of any sizes into stretches of one length.
+
+    Parameters
+    ----------
+    channels : int
+    frames : int
+        Length of a stretch.
+    most : int
+        How many are given at once, at most.
+    """
+
+    def __init__(self, channels: int, frames: int, most: int) -> None:
+        self._frames = frames
+        self._most = most
+        self._begun = np.zeros((channels, frames))
+        self._filled = 0
+
+    def feed(self, block: Samples) -> Iterator[NDArray[np.float64]]:
+        """The stretches that a block completes, one or more at once.
+
+        Of shape (channels, frames), and to be read before the next is asked for. The frames of a
+        channel lie together.
+        """
+        used = 0
+        while used < len(block):
+            whole = min((len(block) - used) // self._frames, self._most)
+            if self._filled == 0 and whole:
+                part = block[used : used + whole * self._frames].T
+                used += part.shape[1]
+                yield part if part.strides[1] == part.itemsize else np.ascontiguousarray(part)
+                continue
+            n = min(len(block) - used, self._frames - self._filled)
+            self._begun[:, self._filled : self._filled + n] = block[used : used + n].T
+            self._filled += n
+            used += n
+            if self._filled == self._frames:
+                self._filled = 0
+                yield self._begun
+
+    def rest(self) -> NDArray[np.float64]:
+        """What there is of the stretch that is not complete, of shape (channels, frames)."""
+        return self._begun[:, : self._filled]
 
 
 def of_one_event(

@@ -5,9 +5,10 @@ import subprocess
 import numpy as np
 import pytest
 import soundfile
+from scipy import signal as dsp
 
 from sigbench.errors import SignalError
-from sigbench.measure.level import measure_level
+from sigbench.measure.level import measure_level, true_peak_amplitude
 from tests.measure.tones import covered, sine
 
 
@@ -26,6 +27,28 @@ def test_true_peak_between_the_samples():
     level = measure_level(x, 48_000)
     assert level.peak.value == pytest.approx(-9.03, abs=0.01)
     assert level.true_peak.value == pytest.approx(-6.02, abs=0.1)
+
+
+def test_true_peak_is_that_of_interpolating_every_gap():
+    # The filter of the docstring, here as one convolution of the whole signal.
+    low_pass = 8 * dsp.firwin(385, 1 / 8, window=("kaiser", 9.0))
+    rng = np.random.default_rng(5)
+    t = np.arange(20_000) / 48_000
+    for x in (
+        sine(997, 48_000, 0.4, 0.5),
+        0.4 * dsp.sawtooth(2 * np.pi * 110 * t) + rng.normal(0, 1e-3, len(t)),
+        sine(10_007, 48_000, 0.4, 0.3) * (1 + 0.3 * np.sin(2 * np.pi * 3 * t)[:19_200]),
+        rng.normal(0, 0.1, 20_000),
+        np.cumsum(rng.normal(0, 1e-3, 20_000)),
+        np.sign(np.sin(2 * np.pi * 1000.3 * t)),
+        np.eye(1, 20_000, 7_777)[0],
+        np.full(2_000, 0.3),
+        rng.normal(0, 0.1, 98),
+    ):
+        waveform = dsp.upfirdn(low_pass, x, up=8)[8 * 48 : 8 * (len(x) - 1)]
+        between = waveform.reshape(-1, 8)[:, 1:]
+        expected = max(np.abs(between).max(), np.abs(x).max())
+        assert true_peak_amplitude(x) == pytest.approx(expected, rel=1e-12)
 
 
 def test_levels_agree_with_sox_and_ffmpeg(tmp_path):
