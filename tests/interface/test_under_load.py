@@ -43,6 +43,7 @@ def test_the_judge_knows_right_from_wrong() -> None:
     assert judged(samples, (LostBuffers(100_500, 100),)).inside == 1
 
 
+@pytest.mark.real_time
 def test_losses_by_load_are_never_the_instruments(
     rig_server: SoundServer, instrument: Instrument, tmp_path: Path
 ) -> None:
