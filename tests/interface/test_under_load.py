@@ -16,8 +16,8 @@ from .conftest import SoundServer
 from .instrument import GATE_STEP, Instrument, gates
 from .loaded import RATE, TakeEnded, judged, take_under_load
 
-SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 9.0
-SECONDS_A_HINDRANCE = 3.0  # so that each kind of them comes once at least
+SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 6.0
+SECONDS_A_HINDRANCE = 2.0  # so that each kind of them comes once at least
 
 
 def test_gates_are_read_from_their_channel() -> None:
