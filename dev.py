@@ -184,6 +184,8 @@ def call(*command: str | Path, stdout: int | None = None, stderr: int | None = N
     # One thread for each worker of pytest: more of them only wait for one another.
     defaults = {"PIP_DISABLE_PIP_VERSION_CHECK": "1", "OPENBLAS_NUM_THREADS": "1"}
     environment = {**defaults, **os.environ}
+    # Else each worker, and each program that a test starts, would compile everything anew.
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     try:
         return subprocess.call(
             [str(part) for part in command], stdout=stdout, stderr=stderr, env=environment

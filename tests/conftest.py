@@ -1,4 +1,4 @@
-"""The demo, which is run once for all tests that look at it."""
+"""The order of the tests, and the demo, which is run once for all tests that look at it."""
 
 import os
 import subprocess
@@ -14,6 +14,29 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 WAIT_SECONDS = 300
+NICENESS = 10
+IS_WORKER = "PYTEST_XDIST_WORKER" in os.environ
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than processors: one of them mostly waits."""
+    return (os.cpu_count() or 1) + 1
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the tests first that take real time and hardly a processor: they go to one worker."""
+    items.sort(key=lambda item: not is_real_time(item))
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let a worker that does not wait for audio stand back: audio cannot wait for a processor."""
+    if IS_WORKER and not is_real_time(item) and hasattr(os, "nice"):
+        os.nice(max(0, NICENESS - os.nice(0)))
+
+
+def is_real_time(item: pytest.Item) -> bool:
+    return item.get_closest_marker("real_time") is not None
 
 
 @pytest.fixture(autouse=True)
@@ -37,7 +60,7 @@ class Demo:
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     shared = tmp_path_factory.getbasetemp()
-    if "PYTEST_XDIST_WORKER" in os.environ:
+    if IS_WORKER:
         shared = shared.parent  # each worker has a folder of its own in there
     place, said = shared / "demo", shared / "demo.txt"
     try:

@@ -153,9 +153,6 @@ def test_as_a_program_of_its_own(program, folder):
     shown = program("unit", "show", "übung", "--json")
     assert (shown.returncode, shown.stderr) == (0, b"")
     assert json.loads(shown.stdout)["unit"]["model"] == "Übung"
-    checked = program("bench", "check")
-    assert (checked.returncode, checked.stderr) == (0, b"")
-    assert b"Units: 1" in checked.stdout
 
 
 # Unfinished recordings

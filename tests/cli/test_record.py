@@ -110,6 +110,7 @@ def test_without_portaudio_it_is_one_sentence(program, tmp_path):
 PEAK_DBFS = -12.0  # of the stimulus sine-997
 
 
+@pytest.mark.real_time
 def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # noqa: F811
     command = [sys.executable, "-m", "sigbench", "record", "--check", "tone", "--play", "sine-997"]
     for _ in range(8):  # a busy machine may lose audio, and says so
@@ -146,6 +147,7 @@ def test_a_real_stream_measures_what_was_played(sound_server: SoundServer):  # n
     assert max(values("thd_n", "dB")) < -140.0
 
 
+@pytest.mark.real_time
 def test_a_sound_server_killed_in_mid_take_leaves_the_take(
     doomed_sound_server: SoundServer,  # noqa: F811
     tmp_path,

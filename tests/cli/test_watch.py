@@ -166,6 +166,7 @@ def terminal(place, environment):
         window.tmux("kill-server")
 
 
+@pytest.mark.real_time
 def test_a_live_session_at_a_terminal(tmp_path, call, monkeypatch):
     """Two rounds of moving jacks, with keys; the second round is compared with the first."""
     folder = make_bench(tmp_path / "bench")

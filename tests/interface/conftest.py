@@ -139,7 +139,8 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
             process.wait()
 
 
-@pytest.fixture(scope="session")
+# For a module and no longer: with its player and listener a server takes a tenth of a processor.
+@pytest.fixture(scope="module")
 def sound_server() -> Iterator[SoundServer]:
     with running_sound_server() as server:
         yield server
@@ -152,7 +153,7 @@ def doomed_sound_server() -> Iterator[SoundServer]:
         yield server
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def rig_server() -> Iterator[SoundServer]:
     """A server with the device ``rig`` at 48 kHz."""
     with running_sound_server(rig_rate=48_000) as server:

@@ -669,6 +669,7 @@ def sounds(samples: np.ndarray) -> list[np.ndarray]:
     ]
 
 
+@pytest.mark.real_time
 def test_cues_come_to_their_own_sink_and_not_one_sample_to_the_tested_one(
     speaker_server: SoundServer, tmp_path: Path
 ) -> None:
@@ -685,6 +686,7 @@ def test_cues_come_to_their_own_sink_and_not_one_sample_to_the_tested_one(
         assert 20 * math.log10(np.max(np.abs(sound))) == pytest.approx(-12.0, abs=1.0)
 
 
+@pytest.mark.real_time
 def test_the_listener_at_the_tested_sink_would_hear_them(
     speaker_server: SoundServer, tmp_path: Path
 ) -> None:
@@ -693,6 +695,7 @@ def test_the_listener_at_the_tested_sink_would_hear_them(
     assert not np.any(heard["speaker"])
 
 
+@pytest.mark.real_time
 def test_a_real_server_tells_where_its_usual_output_leads(speaker_server: SoundServer) -> None:
     script = "from sigbench.interface import cues; print(cues._server_card())"
     assert run_with(speaker_server, script, PULSE_SINK="speaker") == "7\n"
@@ -703,6 +706,7 @@ def test_a_real_server_tells_where_its_usual_output_leads(speaker_server: SoundS
     assert run_with(speaker_server, script, PULSE_SINK="") == "7\n"
 
 
+@pytest.mark.real_time
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_server_that_is_gone_is_told_and_nothing_waits_for_it(
     doomed_sound_server: SoundServer, how: signal.Signals

@@ -406,6 +406,7 @@ def residual_and_level(signal: np.ndarray) -> tuple[float, float]:
     return 20 * np.log10(residual), 20 * np.log10(np.hypot(fit[0], fit[1]))
 
 
+@pytest.mark.real_time
 def test_a_tone_played_and_recorded_comes_back_as_it_was(
     sound_server: SoundServer, tmp_path: Path
 ) -> None:
@@ -432,6 +433,7 @@ def test_a_tone_played_and_recorded_comes_back_as_it_was(
         assert level == pytest.approx(expected, abs=0.01)
 
 
+@pytest.mark.real_time
 def test_devices_and_settings_of_a_real_server(sound_server: SoundServer) -> None:
     script = """
 from sigbench.errors import SigbenchError
@@ -455,6 +457,7 @@ for settings in ({"device": "no such"}, {"device": "bench", "channels": 1000},
     assert "does not run at 100000000 Hz" in rate
 
 
+@pytest.mark.real_time
 @pytest.mark.parametrize("stimulus", ["None", "np.zeros(480000)"])
 def test_a_server_that_dies_in_mid_take_ends_the_take(
     doomed_sound_server: SoundServer, stimulus: str
@@ -484,6 +487,7 @@ except CaptureFailed as error:
     assert done.stdout.count("\n") == 1
 
 
+@pytest.mark.real_time
 def test_ctrl_c_leaves_the_device_closed(sound_server: SoundServer) -> None:
     script = """
 import signal
@@ -525,6 +529,7 @@ np.save(sys.argv[1], np.unique(heard, axis=0))
 """
 
 
+@pytest.mark.real_time
 def test_32_channels_at_192_khz_through_a_real_server(
     sound_server: SoundServer, tmp_path: Path
 ) -> None:
@@ -571,6 +576,7 @@ def test_32_channels_at_192_khz_through_a_real_server(
     assert sorted(heard.tolist()) == sorted(row.tolist() for row in expected)
 
 
+@pytest.mark.real_time
 def test_a_server_that_hangs_ends_the_take_and_the_program(
     doomed_sound_server: SoundServer,
 ) -> None:
@@ -600,6 +606,7 @@ print("bench" in [device.name for device in list_devices()])
     assert listed == "True"
 
 
+@pytest.mark.real_time
 def test_a_device_that_came_back_records_again(doomed_sound_server: SoundServer) -> None:
     again = [str(word) for word in doomed_sound_server.process.args]  # type: ignore[union-attr]
     script = f"""

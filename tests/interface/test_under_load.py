@@ -16,8 +16,8 @@ from .conftest import SoundServer
 from .instrument import GATE_STEP, Instrument, gates
 from .loaded import RATE, TakeEnded, judged, take_under_load
 
-SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 9.0
-SECONDS_A_HINDRANCE = 3.0  # so that each kind of them comes once at least
+SECONDS = 180.0 if os.environ.get("SIGBENCH_LONG") else 6.0
+SECONDS_A_HINDRANCE = 2.0  # so that each kind of them comes once at least
 
 
 def test_gates_are_read_from_their_channel() -> None:
@@ -43,6 +43,7 @@ def test_the_judge_knows_right_from_wrong() -> None:
     assert judged(samples, (LostBuffers(100_500, 100),)).inside == 1
 
 
+@pytest.mark.real_time
 def test_losses_by_load_are_never_the_instruments(
     rig_server: SoundServer, instrument: Instrument, tmp_path: Path
 ) -> None:

@@ -1,5 +1,7 @@
 """Jumps of audio, made with numpy alone: cut out, put in, overwritten, repeated."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -20,8 +22,14 @@ RATE = 48_000
 AT = 100_123
 
 
-def heard(rate=RATE, seconds=6.0, ppm=0.0, noise_dbfs=-90.0, gain=1.0):
-    """What comes back of the pilot: through another clock and a noisy input."""
+def heard(*how, **more):
+    """A copy of what comes back of the pilot."""
+    return came_back(*how, **more).copy()
+
+
+@cache
+def came_back(rate=RATE, seconds=6.0, ppm=0.0, noise_dbfs=-90.0, gain=1.0):
+    """Through another clock and a noisy input."""
     time = np.arange(round(seconds * rate)) * (1 + ppm * 1e-6) / rate
     signal = sum(np.cos(2 * np.pi * f * time - np.pi * k * k / 4) for k, f in enumerate(PILOT_HZ))
     scale = 10 ** (PILOT_PEAK_DBFS / 20) / 4 * gain

@@ -401,6 +401,7 @@ def through_server(server: SoundServer, sink: str, source: str, played_rate: int
     return came[max(0, loud[0] - RATE * 8 // 10) :] if len(loud) else came
 
 
+@pytest.mark.real_time
 def test_what_a_real_audio_server_does_is_named() -> None:
     """All at the same time, each through a sink of its own."""
     with running_sound_server() as server, contextlib.ExitStack() as stack:

@@ -29,6 +29,8 @@ import soundfile
 from tests.interface.conftest import SoundServer, running_sound_server
 from tests.interface.instrument import Instrument, Sound, running_instrument
 
+pytestmark = pytest.mark.real_time
+
 TRIES = 6
 OVERLOADED = ("lost audio", "stopped delivering", "pilot tone")
 ONE_SECOND = 1.0
