@@ -1,6 +1,6 @@
 """How often the ranking names the right cause: circuits with a fault, drawn with tolerances.
 
-Run by hand: ``OMP_NUM_THREADS=1 python -m benchmarks.precision_causes FOLDER --draws 2`` (about 8 s
+Run by hand: ``OMP_NUM_THREADS=1 python -m benchmarks.precision_causes FOLDER --draws 2`` (about 10 s
 a circuit and processor). What was measured on each circuit is kept in FOLDER, and not worked out
 again.
 """
@@ -40,18 +40,21 @@ READINGS = frozenset(
         "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
         "crackle_rate", "worn_travel", "top_level",
         "rail_volts", "rail_error", "rail_ripple",
+        "level_course", "hum_course", "noise_course",
     }
 )  # fmt: skip
 """Names of all readings that clues are taken from."""
 
+HANDS = ("tapped", "heated")
 STIMULI: dict[str, tuple[str, ...]] = {
     "everything": (),
+    "neither tapped nor heated": HANDS,
     "no rails": ("rails",),
-    "no jack and pot checks": ("jack", "pot"),
+    "no jack and pot checks": ("jack", "pot", *HANDS),
     "one level": ("quiet",),
     "no low note": ("low",),
     "volume never down": ("down",),
-    "idle and one note": ("quiet", "low", "down", "jack", "pot", "rails"),
+    "idle and one note": ("quiet", "low", "down", "jack", "pot", "rails", *HANDS),
 }
 """What was not measured."""
 
@@ -101,7 +104,7 @@ def work_out(draw: Draw, folder: Path) -> None:
     parts = sound
     if draw.cause != HEALTHY:
         parts = FAULTS[draw.cause](sound, draw.severity == SEVERITIES[1], rng)
-    found = observe(record(parts, rng), draw.mains_hz, rng)
+    found = observe(record(parts, rng, worked_on=True), draw.mains_hz, rng)
     text = json.dumps(
         {"draw": asdict(draw), "seen_at": seen_at(sound, parts), "found": pack(found)}
     )
@@ -203,12 +206,13 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=1, help="of each fault in each condition")
     parser.add_argument("--first", type=int, default=1000, help="number of the first draw")
     parser.add_argument("--designs", type=int, nargs="+", default=[2, 1], help="2, 1 or both")
+    parser.add_argument("--workers", type=int, default=os.cpu_count(), help="processes")
     parser.add_argument("--keep", type=Path, help="file for some of the observations")
     parser.add_argument("--pictures", type=Path, help="folder for the two pictures")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     wanted = list(draws(options.first, options.draws, options.designs))
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
+    with ProcessPoolExecutor(options.workers) as pool:
         for _ in pool.map(work_out, wanted, [options.folder] * len(wanted)):
             pass
     tallies: defaultdict[tuple[str, str], Tally] = defaultdict(Tally)

@@ -110,5 +110,6 @@ def _read_raw(content: bytes) -> NDArray[np.complex128] | Floats:
     lines = (line.partition(":") for line in head.decode("ascii", "replace").splitlines())
     said = {name: text for name, _, text in lines}
     columns = int(said["No. Variables"])
-    kind = np.complex128 if "complex" in said["Flags"] else np.float64
-    return np.frombuffer(numbers, kind).reshape(-1, columns)
+    if "complex" in said["Flags"]:
+        return np.frombuffer(numbers, np.complex128).reshape(-1, columns)
+    return np.frombuffer(numbers, np.float64).reshape(-1, columns)
