@@ -59,8 +59,8 @@ def test_hum_that_falls_when_heated_is_told_with_its_place():
         mark(30.0, "heat gun on the regulator board"),
         mark(60.0, "heat gun on the output board"),
         level=steady(45, -10.0),
-        hum=steady(5, -60.0) + [-68.0, -74.0, -76.0, -76.5, -76.4] + [-76.3, -76.0, -75.8, -75.6, -75.5],
-    )  # fmt: skip
+        hum=[*steady(5, -60.0), -68.0, -74.0, -76.0, -76.5, -76.4, *steady(5, -76.0)],
+    )
     supply, other = outcomes(falls)
     assert [(c.name, c.channel) for c in supply.changes] == [("hum", 1)]
     assert supply.changes[0].decibels == pytest.approx(-16, abs=4)
@@ -76,7 +76,7 @@ def test_hiss_that_rises_elsewhere_is_not_the_supply_s():
         mark(30.0, "cold spray on the supply"),
         mark(60.0, "warm air on the output amplifier"),
         level=steady(45, -10.0),
-        noise=steady(10, -70.0) + [-69.0, -66.0, -64.0, -63.5, -63.4],
+        noise=[*steady(10, -70.0), -69.0, -66.0, -64.0, -63.5, -63.4],
     )
     assert clue("comes when heated", rises).holds > 0.9
     assert clue("comes from the supply", rises).holds < 0.1
@@ -92,9 +92,7 @@ def test_hiss_that_rises_elsewhere_is_not_the_supply_s():
     ],
 )
 def test_what_does_not_begin_with_the_heat_does_not_come_of_it(courses):
-    found = soak(
-        mark(30.0, "heat gun on the supply"), level=steady(45, -10.0), **courses
-    )
+    found = soak(mark(30.0, "heat gun on the supply"), level=steady(45, -10.0), **courses)
     assert clue("comes when heated", found).holds < 0.1
     assert clue("comes from the supply", found).holds is None
 
