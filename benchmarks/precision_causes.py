@@ -1,8 +1,8 @@
 """How often the ranking names the right cause: circuits with a fault, drawn with tolerances.
 
-Run by hand: ``python -m benchmarks.precision_causes FOLDER --draws 2`` (about 8 s
-a circuit and processor). What was measured on each circuit is kept in FOLDER, and not worked out
-again.
+Run by hand: ``python -m benchmarks.precision_causes FOLDER --draws 2`` (about 10 s a
+circuit and processor), and with ``--pairs 40`` for two faults at once. What was measured on
+each circuit is kept in FOLDER, and not worked out again.
 """
 
 import argparse
@@ -13,7 +13,7 @@ import zlib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from sigbench.causes.ranking import Ranking, rank
 from sigbench.causes.records import BY_NAME
 from sigbench.checks.rails import measure_rails
 from sigbench.circuits.faults import FAULTS, SEVERITIES, good, seen_at
-from sigbench.circuits.instrument import OUTPUTS
+from sigbench.circuits.instrument import OUTPUTS, Channel, Parts
 from sigbench.circuits.observed import Found, observe
 from sigbench.circuits.takes import record
 from sigbench.model import Rail
@@ -40,18 +40,21 @@ READINGS = frozenset(
         "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
         "crackle_rate", "worn_travel", "top_level",
         "rail_volts", "rail_error", "rail_ripple",
+        "level_course", "hum_course", "noise_course",
     }
 )  # fmt: skip
 """Names of all readings that clues are taken from."""
 
+HANDS = ("tapped", "heated")
 STIMULI: dict[str, tuple[str, ...]] = {
     "everything": (),
+    "neither tapped nor heated": HANDS,
     "no rails": ("rails",),
-    "no jack and pot checks": ("jack", "pot"),
+    "no jack and pot checks": ("jack", "pot", *HANDS),
     "one level": ("quiet",),
     "no low note": ("low",),
     "volume never down": ("down",),
-    "idle and one note": ("quiet", "low", "down", "jack", "pot", "rails"),
+    "idle and one note": ("quiet", "low", "down", "jack", "pot", "rails", *HANDS),
 }
 """What was not measured."""
 
@@ -71,6 +74,95 @@ class Draw:
         return (
             f"{self.cause}-{self.severity}-{self.mains_hz:g}-{self.line_rails}-{self.number}.json"
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One circuit with two faults."""
+
+    causes: tuple[str, str]
+    severities: tuple[str, str]
+    mains_hz: float
+    line_rails: int
+    number: int
+
+    @property
+    def name(self) -> str:
+        both = "+".join(f"{c}-{s}" for c, s in zip(self.causes, self.severities, strict=True))
+        return f"{both}-{self.mains_hz:g}-{self.line_rails}-{self.number}.json"
+
+
+def pairs(first: int, count: int) -> Iterator[Pair]:
+    """Pairs of unlike faults, by chance: no part is changed by both, one contact opens at most."""
+    number = first
+    while number < first + count:
+        rng = np.random.default_rng([zlib.crc32(b"pairs"), number])
+        while True:
+            one, other = (str(c) for c in rng.choice(sorted(FAULTS), size=2, replace=False))
+            severities = tuple(str(s) for s in rng.choice(SEVERITIES, size=2))
+            pair = Pair(
+                (one, other), severities, float(rng.choice(MAINS)), int(rng.choice([1, 2])), number
+            )
+            sound = good(pair_rng(pair), pair.mains_hz, line_rails=pair.line_rails)
+            alone = [
+                changed(sound, FAULTS[c](sound, s == SEVERITIES[1], pair_rng(pair)))
+                for c, s in zip(pair.causes, severities, strict=True)
+            ]
+            if not alone[0] & alone[1]:
+                break
+        yield pair
+        number += 1
+
+
+def pair_rng(pair: Pair) -> np.random.Generator:
+    return np.random.default_rng([zlib.crc32(pair.name.encode()), pair.number])
+
+
+def changed(sound: Parts, faulty: Parts) -> set[str]:
+    """Which parts differ, those of a channel for both sides alike."""
+    found = {f.name for f in fields(Parts) if getattr(sound, f.name) != getattr(faulty, f.name)}
+    for side in found & {"left", "right"}:
+        before, after = getattr(sound, side), getattr(faulty, side)
+        found |= {
+            f"channel {f.name}"
+            for f in fields(Channel)
+            if getattr(before, f.name) != getattr(after, f.name)
+        }
+    return found - {"left", "right"}
+
+
+def work_out_pair(pair: Pair, folder: Path) -> None:
+    """Simulate and measure one circuit with two faults, and keep what was measured."""
+    path = folder / pair.name
+    if path.exists():
+        return
+    rng = pair_rng(pair)
+    parts = good(rng, pair.mains_hz, line_rails=pair.line_rails)
+    for cause, severity in zip(pair.causes, pair.severities, strict=True):
+        parts = FAULTS[cause](parts, severity == SEVERITIES[1], rng)
+    found = observe(record(parts, rng), pair.mains_hz, rng)
+    path.write_text(json.dumps({"pair": asdict(pair), "found": pack(found)}))
+
+
+def tell_pairs(folder: Path, wanted: Iterable[Pair]) -> None:
+    """How often both faults are found."""
+    counts: Counter[str] = Counter()
+    for pair in wanted:
+        ranking = rank(
+            gather(list(unpack(json.loads((folder / pair.name).read_text())["found"]).values()))
+        )
+        named = verdict(ranking)
+        together = list(ranking.together)
+        both = set(pair.causes)
+        counts["circuits"] += 1
+        counts["one of them first"] += named[0] in both
+        counts["one of them among the first three"] += bool(both & set(named[:3]))
+        counts["both among the first three"] += both <= set(named[:3])
+        counts["both together as the best explanation"] += both <= set(together)
+        counts["exactly these two"] += both == set(together)
+        print(" + ".join(pair.causes), pair.severities, "->", named[:4], "together:", together)
+    for what, count in counts.items():
+        print(f"| {what} | {count} | {100 * count / counts['circuits']:.1f} % |")
 
 
 def draws(first: int, count: int, designs: Iterable[int]) -> Iterator[Draw]:
@@ -101,7 +193,7 @@ def work_out(draw: Draw, folder: Path) -> None:
     parts = sound
     if draw.cause != HEALTHY:
         parts = FAULTS[draw.cause](sound, draw.severity == SEVERITIES[1], rng)
-    found = observe(record(parts, rng), draw.mains_hz, rng)
+    found = observe(record(parts, rng, worked_on=True), draw.mains_hz, rng)
     text = json.dumps(
         {"draw": asdict(draw), "seen_at": seen_at(sound, parts), "found": pack(found)}
     )
@@ -203,12 +295,21 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=1, help="of each fault in each condition")
     parser.add_argument("--first", type=int, default=1000, help="number of the first draw")
     parser.add_argument("--designs", type=int, nargs="+", default=[2, 1], help="2, 1 or both")
+    parser.add_argument("--pairs", type=int, default=0, help="two faults at once, so many")
+    parser.add_argument("--workers", type=int, default=os.cpu_count(), help="processes")
     parser.add_argument("--keep", type=Path, help="file for some of the observations")
     parser.add_argument("--pictures", type=Path, help="folder for the two pictures")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
+    if options.pairs:
+        both = list(pairs(options.first, options.pairs))
+        with ProcessPoolExecutor(options.workers) as pool:
+            for _ in pool.map(work_out_pair, both, [options.folder] * len(both)):
+                pass
+        tell_pairs(options.folder, both)
+        return
     wanted = list(draws(options.first, options.draws, options.designs))
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
+    with ProcessPoolExecutor(options.workers) as pool:
         for _ in pool.map(work_out, wanted, [options.folder] * len(wanted)):
             pass
     tallies: defaultdict[tuple[str, str], Tally] = defaultdict(Tally)

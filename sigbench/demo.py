@@ -13,7 +13,7 @@ from pathlib import Path
 from sigbench.baseline import compare_with_baseline, stored_baseline
 from sigbench.bench.folder import Bench, new_run_id
 from sigbench.compare import compare_stages
-from sigbench.interface.simulated import ARRIVAL, REPAIRED, Parts, SimulatedInterface
+from sigbench.interface.simulated import ARRIVAL, REPAIRED, Condition, SimulatedInterface
 from sigbench.model import DOWN_VOLUME, SOFT_VOLUME, Output, Plan, Rail, StageComparison, Unit
 from sigbench.plan import default_plan
 from sigbench.run import Session, carry_out
@@ -34,8 +34,8 @@ NOTES_HZ = (440.0, 110.0)
 WORKERS = 2
 RAILS = (Rail("+15 V", 15.0), Rail("-15 V", -15.0))
 
-# Part tolerances of the good units: coupling capacitors within 20 % (IEC 60384-4), noise 10 %.
-GOOD_UNITS = (("0011", 0.85, 1.05), ("0012", 1.0, 0.95), ("0013", 1.15, 1.0))
+# Serial number, state and noise of the good units, which differ by the tolerances of their parts.
+GOOD_UNITS = (("0011", "good-1", 1.05), ("0012", "good-2", 0.95), ("0013", "good-3", 1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,16 +86,16 @@ def tell(
         plan = bench.plan(unit_id)
         stages: list[Future[list[str]]] = []
 
-        def start(unit: str, parts: Parts, stage: str) -> Future[list[str]]:
-            job = workers.submit(_measure_stage, folder, unit, parts, stage, len(stages) + 1)
+        def start(unit: str, condition: Condition, stage: str) -> Future[list[str]]:
+            job = workers.submit(_measure_stage, folder, unit, condition, stage, len(stages) + 1)
             stages.append(job)
             return job
 
         good = []
-        for serial, capacitor, noise in GOOD_UNITS:
+        for serial, state, noise in GOOD_UNITS:
             good_id = bench.add_unit(demo_unit(serial))
             bench.set_plan(good_id, plan)
-            good.append(start(good_id, _good(capacitor, noise), STAGE_GOOD))
+            good.append(start(good_id, _good(state, noise), STAGE_GOOD))
         arrival = start(unit_id, ARRIVAL, STAGE_BEFORE)
         repaired = start(unit_id, REPAIRED, STAGE_AFTER)
         if on_stage is not None:
@@ -128,20 +128,16 @@ def tell(
         )
 
 
-def _good(capacitor: float, noise: float) -> Parts:
-    jacks = tuple(
-        replace(jack, coupling_farads=capacitor * jack.coupling_farads) for jack in REPAIRED.main
-    )
-    return replace(
-        REPAIRED,
-        noise_volts_per_root_hz=noise * REPAIRED.noise_volts_per_root_hz,
-        main=(jacks[0], jacks[1]),
-    )
+def _good(state: str, noise: float) -> Condition:
+    volts = noise * REPAIRED.noise_volts_per_root_hz
+    return replace(REPAIRED, state=state, noise_volts_per_root_hz=volts)
 
 
-def _measure_stage(folder: Path, unit_id: str, parts: Parts, stage: str, seed: int) -> list[str]:
+def _measure_stage(
+    folder: Path, unit_id: str, condition: Condition, stage: str, seed: int
+) -> list[str]:
     """Carry out a unit's plan on the simulated unit; ids of the runs."""
-    simulated = SimulatedInterface(parts, seed=seed)
+    simulated = SimulatedInterface(condition, seed=seed)
     session = Session(simulated, stage, "demo", "fixed")
     volts = simulated.rail_volts()
     run_ids = []

@@ -23,8 +23,9 @@ from PIL import Image
 
 from sigbench.causes.clues import CLUES
 from sigbench.causes.records import RECORDS, Record
-from sigbench.circuits.instrument import Channel, Opening, Parts, Tone, netlist, programme
+from sigbench.circuits.instrument import Parts, Tone, netlist, programme
 from sigbench.circuits.spice import response, transient
+from sigbench.circuits.states import FAULTY, GOOD
 from sigbench.circuits.takes import SAMPLERATE
 from sigbench.circuits.takes import record as takes_of
 from sigbench.report.plots import INK, STYLE
@@ -35,32 +36,6 @@ DOTS_PER_INCH = 160
 GREYS = 16
 PALE_INK = "#b4b4b4"
 TABLE, AFTER_TABLE = "## What shows it", "## What else looks like it"
-
-GOOD = Parts()
-FAULTY: dict[str, Parts] = {
-    "reservoir": Parts(reservoir_farads=(110e-6, 150e-6), left=Channel(rejection=3e-3)),
-    "diode": Parts(reservoir_farads=(200e-6, 2200e-6), diode_ohms=(1e7, 0.05, 0.05, 0.05)),
-    "rail missing": Parts(joint_ohms=(0.02, 1e5)),
-    "rail low": Parts(positive_volts=4.0),
-    "oscillation": Parts(oscillation_volts=1.5, oscillation_hz=6830.0, bypass_farads=1e-6),
-    "regulator joint": Parts(opening=Opening("rail +", ((0.1, 0.28),), 1e5)),
-    "coupling lost": Parts(left=Channel(coupling_farads=0.06e-6)),
-    "coupling leaky": Parts(left=Channel(phones_leak_ohms=2e3)),
-    "series resistance": Parts(left=Channel(coupling_esr_ohms=25e3)),
-    "mute": Parts(left=Channel(mute_amperes=8e-6)),
-    "stuck": Parts(left=Channel(amplifier_offset_volts=10.0)),
-    "off centre": Parts(left=Channel(amplifier_offset_volts=6.0)),
-    "crossover": Parts(left=Channel(phones_bias_volts=0.1)),
-    "jack": Parts(opening=Opening("tip main l", ((0.1, 0.13), (0.2, 0.28)), 1e7)),
-    "sleeve": Parts(sleeve_ohms=(5e3, 0.05)),
-    "loose sleeve": Parts(opening=Opening("sleeve main", ((0.1, 0.35),), 2e4)),
-    "pot": Parts(left=Channel(worn=((0.55, 0.62),), worn_ohms=3e5)),
-    "inverter": Parts(inverter_volts=4e-3, inverter_hz=530.0),
-    "noisy": Parts(left=Channel(noise_volts=8e-4)),
-    "noisy source": Parts(left=Channel(source_noise_volts=3e-3)),
-    "ground loop": Parts(leakage_amperes=40e-3, sleeve_ohms=(0.25, 0.25)),
-}
-"""An instrument with each fault, of ordinary strength."""
 
 Drawing = Callable[[str, Axes], None]
 

@@ -8,10 +8,10 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 """
 
 import math
-import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
@@ -181,8 +181,12 @@ CLUES: dict[str, tuple[str, str]] = {
         "it does not come when something is tapped or pressed",
     ),
     "comes when heated": (
-        "it comes when something is heated or cooled",
-        "it does not come when something is heated or cooled",
+        "it comes or changes when something is heated or cooled",
+        "it does not change when something is heated or cooled",
+    ),
+    "comes from the supply": (
+        "it comes when the supply is tapped or heated, and not when another place is",
+        "it comes when another place is tapped or heated, and not when the supply is",
     ),
     "crackle when turned": (
         "it crackles while the control is turned",
@@ -830,36 +834,55 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     return clues
 
 
-# What the person writes down, and for how long after it something is taken to come from it.
-_DEEDS = {
-    "comes when tapped": (re.compile(r"tap|press|push|knock|bend|wiggl", re.IGNORECASE), 3.0),
-    "comes when heated": (re.compile(r"heat|hot|warm|cold|cool|spray|freez", re.IGNORECASE), 90.0),
-}
 _MORE_THAN_CHANCE = (0.4, 0.08)  # of the events, above the share of time that was looked at
+_DEEDS: tuple[tuple[str, Kind], ...] = (
+    ("comes when tapped", "tapped"),
+    ("comes when heated", "heated"),
+)
 
 
-def _after_marks(observations: Sequence[Observation]) -> Iterable[Clue]:
-    """Whether events follow the marks of what was done, more than chance would have it."""
-    watched = [o.measurement for o in observations if o.measurement.check in _WATCHED]
-    for name, (words, lasts) in _DEEDS.items():
-        after = total = 0
-        covered = seconds = 0.0
-        for m in watched:
-            marks = [e.start for e in m.events if e.kind == "mark" and words.search(e.text or "")]
-            if not marks:
-                continue
-            faults = [e.start for e in m.events if e.kind in (*_BREAKS, *_CLICKS, "hum_burst")]
-            after += sum(any(0 <= t - mark < lasts for mark in marks) for t in faults)
-            total += len(faults)
-            length = m.source.frames / m.source.samplerate
-            ends = [*marks[1:], length]
-            covered += sum(min(lasts, b - a) for a, b in zip(marks, ends, strict=True))
-            seconds += length
-        if not seconds:
+def _after_marks(observations: Sequence[Observation]) -> list[Clue]:
+    """Whether anything follows the marks of what was done, more than chance would have it."""
+    watched = [
+        (o, outcomes(o.measurement)) for o in observations if o.measurement.check in _WATCHED
+    ]
+    found = []
+    for name, kind in _DEEDS:
+        own = [(o, [x for x in came if x.deed.kind == kind]) for o, came in watched]
+        own = [(o, came) for o, came in own if came]
+        if not own:
             continue
-        said = f"{after} of {total} within {lasts:g} s" if total else "nothing came"
-        more = after / total - covered / seconds if total else 0.0
-        yield Clue(name, _over(more, _MORE_THAN_CHANCE) * _seen(after), said)
+        total = sum(len(faults_of(o.measurement)) for o, _ in own)
+        after = sum(x.events for _, came in own for x in came)
+        share = sum(covered(o.measurement, kind) for o, _ in own) / len(own)
+        soon = sum(x.soon for _, came in own for x in came)
+        events = max(
+            _over(count / max(total, 1) - by_chance, _MORE_THAN_CHANCE) * _seen(count)
+            for count, by_chance in ((after, share), (soon, SOON * share))
+        )
+        changes = [(abs(c.decibels), c, x, o) for o, came in own for x in came for c in x.changes]
+        said = f"{after} of {total} interruptions soon after it" if total else "nothing came"
+        changed = 0.0
+        if changes:
+            _, change, outcome, o = max(changes, key=lambda entry: entry[0])
+            changed = 0.97
+            said = f"'{outcome.deed.text}' changed {in_words(change)} of {o.output}"
+        found.append(Clue(name, max(events, changed), said))
+    placed = [x for _, came in watched for x in came if x.deed.supply is not None]
+    return [*found, *_from_supply(placed)]
+
+
+def _from_supply(placed: Sequence[Outcome]) -> Iterator[Clue]:
+    """Whether it comes when the supply is worked on, rather than when another place is."""
+    there = [x.anything for x in placed if x.deed.supply]
+    elsewhere = [x.anything for x in placed if not x.deed.supply]
+    if there and elsewhere and any(there + elsewhere):
+        own, other = sum(there) / len(there), sum(elsewhere) / len(elsewhere)
+        said = f"{sum(there)} of {len(there)} there, {sum(elsewhere)} of {len(elsewhere)} elsewhere"
+        yield Clue("comes from the supply", _over(own - other, _RATHER_THERE), said)
+
+
+_RATHER_THERE = (0.0, 0.12)  # of the times, more than elsewhere
 
 
 def _clicks(name: str, events: Sequence[Event]) -> Clue:

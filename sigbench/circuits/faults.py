@@ -83,7 +83,14 @@ def _reservoir(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     positive = 3300e-6 * share * 50 / parts.mains_hz  # the same ripple at 50 and 60 Hz
     negative = 2200e-6 * _log(rng, 0.02, 0.3)
     esr = _log(rng, 0.5, 4.0), _log(rng, 0.3, 4.0)
-    return replace(parts, reservoir_farads=(positive, negative), reservoir_esr_ohms=esr)
+    (more,) = rng.spawn(1)
+    return replace(
+        parts,
+        reservoir_farads=(positive, negative),
+        reservoir_esr_ohms=esr,
+        # A dry one gets better when warm: common practice, no source.
+        heat_farads=more.uniform(1.2, 1.8),
+    )
 
 
 def _diode(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
@@ -129,7 +136,11 @@ def _regulator_joint(parts: Parts, strong: bool, rng: np.random.Generator) -> Pa
     # With 330 ohm and 100 uF the rail falls to a third in 33 ms: a shorter opening is not heard.
     lengths = (0.15, 0.35) if strong else (0.06, 0.15)
     spans = _moments(rng, lengths)
-    return replace(parts, opening=Opening("rail +", spans, _log(rng, 2e3, 1e6)))
+    ohms = _log(rng, 2e3, 1e6)
+    (more,) = rng.spawn(1)
+    return replace(
+        parts, opening=Opening("rail +", spans, ohms), heat_opens=bool(more.random() < 0.5)
+    )
 
 
 def _coupling_lost(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
@@ -238,7 +249,11 @@ def _inverter(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
 
 def _noisy(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = _log(rng, 5e-4, 3e-3) if strong else _log(rng, 1e-4, 3e-4)
-    return _one_side(parts, rng, lambda c: replace(c, noise_volts=volts))
+    # A junction that hisses leaks, and leakage doubles every 10 degrees (textbook); what it makes
+    # of 20 to 40 degrees more: its noise grows with the root of that.
+    (more,) = rng.spawn(1)
+    grows = 2 ** (more.uniform(20, 40) / 20)
+    return _one_side(parts, rng, lambda c: replace(c, noise_volts=volts, heat_noise=grows))
 
 
 def _noisy_source(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:

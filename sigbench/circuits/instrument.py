@@ -59,6 +59,9 @@ class Channel:
     """RMS at the output, 20 Hz to 20 kHz; added to what the circuit gives, which has none."""
     source_noise_volts: float = 3e-6
     """The same from before the volume control, as it were with the control fully up."""
+    heat_noise: float = 1.06
+    """What the amplifier's noise grows by when it is hot: thermal noise goes with the root of
+    the absolute temperature, here from 20 to 60 degrees (textbook)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +97,11 @@ class Parts:
     diode_ohms: tuple[float, float, float, float] = (0.05, 0.05, 0.05, 0.05)
     reservoir_farads: tuple[float, float] = (3300e-6, 2200e-6)
     reservoir_esr_ohms: tuple[float, float] = (0.08, 0.1)
+    heat_farads: float = 1.0
+    """What the reservoirs' capacitance grows by when they are hot, and the series resistance
+    falls by: the electrolyte conducts better. Little for young ones."""
+    heat_opens: bool = False
+    """Whether a joint at a rail opens when its board is heated."""
     digital_amperes: float = 0.22
     positive_volts: float = 15.0
     negative_volts: float = -15.0
@@ -138,12 +146,16 @@ FADE_SECONDS = 0.05  # slow, for a note that starts at once leaves a charge in e
 PIECE_SECONDS = 0.1
 """Whole periods of 50 Hz, of 60 Hz and of every tone: the piece can be repeated for ever."""
 HELD_SECONDS = 0.9  # of the note during which a contact opens
+WARMING_SECONDS = 0.9  # of the note during which the reservoirs grow hot: hours of a real one
 
 LOUD_VOLTS, QUIET_VOLTS = 4.0, 0.12  # peak, at the top of the pot
 
 
 def programme(parts: Parts) -> tuple[Tone, ...]:
-    """What is played: nothing, a note at two levels, a low note; one held while a contact opens."""
+    """What is played: nothing, a note at two levels, a low note; one held while a contact opens.
+
+    And one held while the reservoirs grow hot, where that changes them.
+    """
     tones = [
         ("idle", 0.0, 0.0, PIECE_SECONDS),
         ("loud", 440.0, LOUD_VOLTS, PIECE_SECONDS),
@@ -152,6 +164,8 @@ def programme(parts: Parts) -> tuple[Tone, ...]:
     ]
     if parts.opening is not None:
         tones.append(("held", 440.0, LOUD_VOLTS, HELD_SECONDS))
+    if parts.heat_farads != 1:
+        tones.append(("warming", 440.0, LOUD_VOLTS, WARMING_SECONDS))
     found, at = [], SETTLING_SECONDS
     for name, hertz, volts, seconds in tones:
         found.append(Tone(name, hertz, volts, at, seconds))
@@ -167,7 +181,7 @@ def netlist(parts: Parts, *, tones: tuple[Tone, ...] | None = None) -> str:
     an AC source of 1 V.
     """
     tones = programme(parts) if tones is None else tones
-    lines = ["* an instrument's supply and output stages", *_models(), *_supply(parts)]
+    lines = ["* an instrument's supply and output stages", *_models(), *_supply(parts, tones)]
     lines += [*_voice(tones), *_gate(parts, tones)]
     for side, channel in zip(SIDES, parts.sides, strict=True):
         lines += _control(side, channel, parts)
@@ -215,12 +229,36 @@ def _models() -> list[str]:
     ]
 
 
-def _supply(p: Parts) -> list[str]:
+def _heat(p: Parts, tones: tuple[Tone, ...]) -> str | None:
+    """How hot the reservoirs are, from 0 to 1, as an expression in time; None for as they are."""
+    warming = next((tone for tone in tones if tone.name == "warming"), None)
+    if warming is None:
+        return None
+    # The last piece is hot throughout.
+    lasts = WARMING_SECONDS - PIECE_SECONDS
+    return f"min(max((time-{warming.start:.6g})/{lasts:.6g},0),1)"
+
+
+def _reservoir(
+    name: str, raw: str, farads: float, esr: float, p: Parts, heat: str | None
+) -> list[str]:
+    if heat is None:
+        return [f"Cres{name} {raw} e{name} {farads:.6g}", f"Resr{name} e{name} 0 {esr:.6g}"]
+    grows = f"(1+{p.heat_farads - 1:.6g}*{heat})"
+    falls = f"(1+{p.heat_farads**2 - 1:.6g}*{heat})"  # faster than the capacitance grows
+    return [
+        f"Cres{name} {raw} e{name} C='{farads:.6g}*{grows}'",
+        f"Besr{name} e{name} 0 I=v(e{name})/{esr:.6g}*{falls}",
+    ]
+
+
+def _supply(p: Parts, tones: tuple[Tone, ...]) -> list[str]:
     peak = p.secondary_volts * np.sqrt(2)
     full = peak - 2.0  # after the bridge
     lines = [
-        f"Vsec1 w1 0 SIN(0 {peak:.6g} {p.mains_hz})",
-        f"Vsec2 0 w2 SIN(0 {peak:.6g} {p.mains_hz})",
+        # The direct voltage is for the small-signal analysis: the rails are up in it.
+        f"Vsec1 w1 0 DC {peak:.6g} SIN(0 {peak:.6g} {p.mains_hz})",
+        f"Vsec2 0 w2 DC {peak:.6g} SIN(0 {peak:.6g} {p.mains_hz})",
         f"Rw1 w1 a1 {p.winding_ohms:.6g}",
         f"Rw2 w2 a2 {p.winding_ohms:.6g}",
     ]
@@ -230,6 +268,7 @@ def _supply(p: Parts) -> list[str]:
             f"Rd{number} {anode} d{number} {ohms:.6g}",
             f"D{number} d{number} {cathode} rectifier",
         ]
+    heat = _heat(p, tones)
     for name, raw, farads, esr, sign in (
         ("p", "rawp", p.reservoir_farads[0], p.reservoir_esr_ohms[0], 1),
         ("n", "rawn", p.reservoir_farads[1], p.reservoir_esr_ohms[1], -1),
@@ -248,8 +287,7 @@ def _supply(p: Parts) -> list[str]:
         )
         rail = "vcc" if sign > 0 else "vee"
         lines += [
-            f"Cres{name} {raw} e{name} {farads:.6g}",
-            f"Resr{name} e{name} 0 {esr:.6g}",
+            *_reservoir(name, raw, farads, esr, p, heat),
             f".ic v(e{name})=0 v({raw})={sign * full:.6g}",
             f"Breg{name} reg{name} 0 V={sign}*({smaller}){swing}",
             f"Vsense{name} reg{name} ro{name} 0",

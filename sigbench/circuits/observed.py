@@ -18,6 +18,8 @@ CHECKS: dict[str, tuple[str, float | None]] = {
     "low": ("tone", 70.0),
     "jack": ("jack", 440.0),
     "pot": ("pot", 440.0),
+    "tapped": ("jack", 440.0),
+    "heated": ("soak", 440.0),
 }
 """By name of the take: the check, and the frequency of the note."""
 METER = 0.003  # relative, one standard deviation

@@ -1,5 +1,6 @@
 """Running a circuit with ngspice, a separate program, and reading what it says."""
 
+import re
 import shutil
 import subprocess
 import tempfile
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from sigbench.errors import RequestError
 
 Floats = NDArray[np.float64]
+_VOLTAGE = re.compile(r"v\([^)]*\)")
 
 
 def transient(circuit: str, nodes: Sequence[str], *, seconds: float, samplerate: int) -> Floats:
@@ -37,13 +39,13 @@ def transient(circuit: str, nodes: Sequence[str], *, seconds: float, samplerate:
     step = 1 / samplerate
     names = [f"y{k}" for k in range(len(nodes))]
     control = [
+        f"save {' '.join(sorted({v for node in nodes for v in _VOLTAGE.findall(node)}))}",
         f"tran {step:.12g} {seconds:.9g} 0 {step:.12g}",
         *(f"let {name} = {node}" for name, node in zip(names, nodes, strict=True)),
         f"linearize {' '.join(names)}",
-        f"wrdata result {' '.join(names)}",
+        f"write result {' '.join(names)}",
     ]
-    table = _run(circuit, tuple(control))
-    return table[:, 1::2]
+    return _run(circuit, tuple(control)).real[:, 1:]
 
 
 def response(circuit: str, nodes: Sequence[str], frequencies: Floats) -> NDArray[np.complex128]:
@@ -54,11 +56,11 @@ def response(circuit: str, nodes: Sequence[str], frequencies: Floats) -> NDArray
     control = [
         f"ac dec {max(20, count)} {lowest:.9g} {highest:.9g}",
         *(f"let {name} = {node}" for name, node in zip(names, nodes, strict=True)),
-        f"wrdata result {' '.join(names)}",
+        f"write result {' '.join(names)}",
     ]
     table = _run(circuit, tuple(control))
-    own = table[:, 0]
-    columns = [table[:, 3 * k + 1] + 1j * table[:, 3 * k + 2] for k in range(len(nodes))]
+    own = table[:, 0].real
+    columns = table[:, 1:].T
     # The grid is fine: what lies between two of its points is a straight line in log f.
     place, wanted = np.log(own), np.log(frequencies)
     return np.stack(
@@ -68,7 +70,7 @@ def response(circuit: str, nodes: Sequence[str], frequencies: Floats) -> NDArray
 
 
 @lru_cache(maxsize=4)  # seconds of work each, and the same circuit is often recorded again
-def _run(circuit: str, control: tuple[str, ...]) -> Floats:
+def _run(circuit: str, control: tuple[str, ...]) -> NDArray[np.complex128] | Floats:
     program = shutil.which("ngspice")
     if program is None:
         raise RequestError(
@@ -81,7 +83,6 @@ def _run(circuit: str, control: tuple[str, ...]) -> Floats:
             # itl4: more tries before a step is halved; the rectifiers need them.
             ".options itl4=100 reltol=1e-4 abstol=1e-11 vntol=1e-7",
             ".control",
-            "set wr_vecnames=0",
             *control,
             "quit",
             ".endc",
@@ -98,6 +99,17 @@ def _run(circuit: str, control: tuple[str, ...]) -> Floats:
         if not result.exists():
             said = (done.stdout + done.stderr).strip().splitlines()
             raise RequestError(f"ngspice found no solution: {' / '.join(said[-3:])}")
-        table = np.loadtxt(result)
+        table = _read_raw(result.read_bytes())
         table.setflags(write=False)
         return table
+
+
+def _read_raw(content: bytes) -> NDArray[np.complex128] | Floats:
+    """The table in ngspice's binary file, the scale first: its manual, 31.1, "raw files"."""
+    head, _, numbers = content.partition(b"Binary:\n")
+    lines = (line.partition(":") for line in head.decode("ascii", "replace").splitlines())
+    said = {name: text for name, _, text in lines}
+    columns = int(said["No. Variables"])
+    if "complex" in said["Flags"]:
+        return np.frombuffer(numbers, np.complex128).reshape(-1, columns)
+    return np.frombuffer(numbers, np.float64).reshape(-1, columns)

@@ -22,7 +22,7 @@ from sigbench.circuits.instrument import (
     programme,
 )
 from sigbench.circuits.spice import transient
-from sigbench.model import Rail, Source, Take
+from sigbench.model import Event, Rail, Source, Take
 
 SAMPLERATE = 48_000
 FULL_SCALE_VOLTS = 8.0
@@ -34,6 +34,21 @@ JOINT = 384  # samples, 8 ms, over which one piece goes over into another
 JACK_PIECES = 60  # of a tenth of a second
 TURNS = 4  # from end to end
 REST_SECONDS = 1.0
+
+TAPS = tuple(
+    (at, f"tapped the {place} board")
+    for at, place in ((2.0, "regulator"), (4.5, "regulator"), (7.0, "jack"), (9.5, "jack"))
+)
+"""What a person does during the take "tapped": seconds, and the mark that is set."""
+TAPPED_SECONDS = 12.0
+TAP_OPENS, KNOCK_OPENS = 0.85, 0.1
+"""How often a bad contact opens when its own board is tapped, or another one."""
+
+HEATS = ((24.0, "heat gun on the regulator board"), (48.0, "heat gun on the output board"))
+"""The same for the take "heated"."""
+HEATED_SECONDS = 72.0
+WARMS_SECONDS, COOLS_SECONDS = 8.0, 25.0  # time constants of a board
+
 METER_HZ = 1000.0
 """Where an ordinary multimeter's AC volts fall off; common practice, no source."""
 TRACK_OHMS, AFTER_OHMS = 10e3, 100e3  # of the control, and of what its wiper feeds
@@ -48,14 +63,14 @@ class Recorded:
 
     The names are "idle", "loud", "quiet" and "low" for the notes, "down" for none with the volume
     down, "jack" for a note held while the contacts are moved, "pot" for one held while the volume
-    is turned.
+    is turned; "tapped" and "heated" for one held while boards are, with marks.
     """
 
     takes: dict[tuple[str, str], Take]
     rails: tuple[Rail, ...]
 
 
-def record(parts: Parts, rng: np.random.Generator) -> Recorded:
+def record(parts: Parts, rng: np.random.Generator, *, worked_on: bool = False) -> Recorded:
     """What an interface records of every output, and the rails.
 
     Parameters
@@ -64,6 +79,8 @@ def record(parts: Parts, rng: np.random.Generator) -> Recorded:
     rng : numpy Generator
         For the noise of amplifiers and converter, the hand at the control and the moments at which
         contacts open.
+    worked_on : bool
+        Whether boards are tapped and heated as well: the takes "tapped" and "heated".
     """
     tones = programme(parts)
     nodes = [f"v({o}_{s})-v(ground_{o})" for o in OUTPUTS for s in SIDES]
@@ -87,7 +104,18 @@ def record(parts: Parts, rng: np.random.Generator) -> Recorded:
         for k, output in enumerate(OUTPUTS)
         for name, whole in found.items()
     }
-    return Recorded(takes, _rails(pieces["idle"][:, -2:], parts))
+    if worked_on:
+        (hands,) = rng.spawn(1)
+        warming = _warming(volts, tones, pieces["loud"])
+        heat = _heat(len(warming) - 1, parts, hands)
+        for k, output in enumerate(OUTPUTS):
+            own = slice(2 * k, 2 * k + 2)
+            held = pieces["held"][:, own] if "held" in pieces else None
+            tapped = _tapped(pieces["loud"][:, own], held, parts, np.random.default_rng(heat.seed))
+            takes[output, "tapped"] = _take(tapped, parts, "tapped", hands, TAPS)
+            heated = _heated([piece[:, own] for piece in warming], held, heat)
+            takes[output, "heated"] = _take(heated, parts, "heated", hands, HEATS)
+    return Recorded(takes, measured_rails(pieces["idle"][:, -2:], parts))
 
 
 def _piece(volts: Floats, tone: Tone) -> Floats:
@@ -135,6 +163,74 @@ def _turned(idle: Floats, loud: Floats, parts: Parts, rng: np.random.Generator) 
     return silent + note
 
 
+def _warming(volts: Floats, tones: tuple[Tone, ...], loud: Floats) -> list[Floats]:
+    """The note, from cold to hot, in pieces."""
+    for tone in tones:
+        if tone.name == "warming":
+            size = len(loud)
+            return [loud, *_piece(volts, tone).reshape(-1, size, volts.shape[1])]
+    return [loud]
+
+
+@dataclass(frozen=True, slots=True)
+class _Heat:
+    """What heat does during a take: which piece is heard in each tenth of a second, and openings.
+
+    The same for all outputs.
+    """
+
+    pieces: tuple[int, ...]
+    openings: tuple[int, ...]
+    seed: int
+
+
+def warmth(seconds: NDArray[np.floating], mark: int) -> Floats:
+    """How hot a board is, from 0 to 1, which is heated from one of `HEATS` to the next."""
+    start = HEATS[mark][0]
+    end = HEATS[mark + 1][0] if mark + 1 < len(HEATS) else HEATED_SECONDS
+    hot = 1 - np.exp(-np.clip(seconds - start, 0, end - start) / WARMS_SECONDS)
+    cooled: Floats = hot * np.exp(-np.clip(seconds - end, 0, None) / COOLS_SECONDS)
+    return cooled
+
+
+def _heat(hottest: int, parts: Parts, rng: np.random.Generator) -> _Heat:
+    blocks = round(HEATED_SECONDS / PIECE_SECONDS)
+    hot = warmth((np.arange(blocks) + 0.5) * PIECE_SECONDS, 0)
+    openings: list[int] = []
+    if parts.heat_opens:
+        first, last = (round((HEATS[k][0] + 6 * (1 - k)) / PIECE_SECONDS) for k in (0, 1))
+        openings = sorted(rng.choice(np.arange(first, last, 15), size=4, replace=False).tolist())
+    return _Heat(
+        tuple(np.rint(hottest * hot).astype(int).tolist()),
+        tuple(openings),
+        int(rng.integers(2**32)),
+    )
+
+
+def _tapped(loud: Floats, held: Floats | None, parts: Parts, rng: np.random.Generator) -> Floats:
+    """The note while boards are tapped; a bad contact on one may open, mostly then."""
+    whole = _repeated(loud, TAPPED_SECONDS)
+    for at, words in TAPS:
+        own = parts.opening is not None and ("rail" in parts.opening.contact) == (
+            "regulator" in words
+        )
+        opens = rng.random() < (TAP_OPENS if own else KNOCK_OPENS)
+        first = round(rng.integers(1, 4) * PIECE_SECONDS * SAMPLERATE + at * SAMPLERATE)
+        if held is not None and opens:
+            whole[first : first + len(held)] = held
+    return whole
+
+
+def _heated(warming: list[Floats], held: Floats | None, heat: _Heat) -> Floats:
+    """The note while boards are heated."""
+    whole = np.concatenate([warming[k] for k in heat.pieces])
+    if held is not None:
+        for block in heat.openings:
+            first = round(block * PIECE_SECONDS * SAMPLERATE)
+            whole[first : first + len(held)] = held
+    return whole
+
+
 def _hand(rng: np.random.Generator) -> Floats:
     """Travel from 0 to 1 against time: from the upper end down and up again, at uneven speed."""
     rest = np.ones(round(REST_SECONDS * SAMPLERATE))
@@ -170,20 +266,30 @@ def _divided(travel: Floats, ohms: Floats) -> Floats:
     return travel * AFTER_OHMS / (AFTER_OHMS + inner + ohms)
 
 
-def _take(volts: Floats, parts: Parts, name: str, rng: np.random.Generator) -> Take:
+def _take(
+    volts: Floats,
+    parts: Parts,
+    name: str,
+    rng: np.random.Generator,
+    done: tuple[tuple[float, str], ...] = (),
+) -> Take:
     volts = volts.copy()
+    hot = warmth(np.arange(len(volts)) / SAMPLERATE, 1) if name == "heated" else 0.0
     for channel, side in enumerate(parts.sides):
         before = 0.0 if name == "down" else parts.volume * side.gang * side.source_noise_volts
-        hiss = np.hypot(before, side.noise_volts) * np.sqrt(SAMPLERATE / 2 / 20e3)
+        after = side.noise_volts * (1 + (side.heat_noise - 1) * hot)
+        hiss = np.hypot(before, after) * np.sqrt(SAMPLERATE / 2 / 20e3)
         volts[:, channel] += hiss * rng.standard_normal(len(volts))
     samples = volts / FULL_SCALE_VOLTS + CONVERTER_NOISE * rng.standard_normal(volts.shape)
     steps = 2.0**23
     samples = np.clip(np.rint(samples * steps) / steps, -1.0, 1.0 - 1 / steps)
     source = Source("simulated", None, None, SAMPLERATE, samples.shape[1], len(samples))
-    return Take(samples, SAMPLERATE, source, bits=24, dc_coupled=True)
+    marks = tuple(Event("mark", at, at, (), None, words) for at, words in done)
+    return Take(samples, SAMPLERATE, source, bits=24, dc_coupled=True, marks=marks)
 
 
-def _rails(idle: Floats, parts: Parts) -> tuple[Rail, ...]:
+def measured_rails(idle: Floats, parts: Parts) -> tuple[Rail, ...]:
+    """Both rails as a perfect meter reads them, of a piece of shape (frames, 2)."""
     spectrum = np.fft.rfft(idle, axis=0) / len(idle)
     hertz = np.arange(len(spectrum)) / PIECE_SECONDS
     seen = 2 * np.abs(spectrum[1:]) ** 2 / (1 + (hertz[1:, np.newaxis] / METER_HZ) ** 2)

@@ -36,7 +36,8 @@ SimulatedOption = Annotated[
     str | None,
     typer.Option(
         metavar="STATE",
-        help="Use the simulated unit instead of an interface: as-received or repaired.",
+        help="Use the simulated unit instead of an interface: as-received, repaired, or with one "
+        "fault, such as crossover or regulator-joint.",
     ),
 ]
 

@@ -1,28 +1,40 @@
-"""A simulated unit on the bench: a stereo synthesizer whose faults are physical parts.
+"""A simulated unit on the bench: a stereo synthesizer whose faults are those of circuits.
 
-The unit is a chain of textbook circuits, each driven by the values of its parts::
+What it does was worked out once from netlists (`sigbench.circuits`), and is kept in few numbers::
 
-    voice ─┐                          rails, ripple          joint      sleeve
-           ├─► volume pot ─► output amplifier ─► coupling ─► at the ─► contact ─► 24-bit
-    input ─┘   (wear)        (clips at its       capacitor   jack      (hum)      converter
-                              rails; noise)      and load
+    voice ─┐                     output stages: curve,       hum, tones,     contact
+           ├─► volume control ─► poles and zeros; noise  ─►  direct     ─►   that    ─► 24-bit
+    input ─┘   (worn places)                                 voltage         opens      converter
 
-Nothing in it knows how anything is measured. All of it is deterministic: the same parts, seed and
+Nothing in it knows how anything is measured. All of it is deterministic: the same state, seed and
 actions give the same samples, and each take draws its own noise, so that repeats scatter.
 
-Sources of the formulas: first-order RC network, corner 1/(2 pi R C), and reservoir ripple
-I/(2 f C) (I/(f C) for half-wave): textbook; amplifier noise as white noise with a 1/f part below a
-corner frequency: textbook; part values and amounts: common practice, no source.
+Not worked out from circuits: the wave of the voice; when contacts open; how the control is worn
+(a divider by Kirchhoff's laws); noise, white with a 1/f part below a corner frequency (textbook).
+Note and hum only add up: that a note is cut where a rail sags is in the curve as a mean. Amounts:
+common practice, no source.
 """
 
 import time
 from collections.abc import Generator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.circuits.heard import (
+    ADDED_SECONDS,
+    GAIN_SECONDS,
+    LONGEST_OPENING,
+    PERIOD_SECONDS,
+    Break,
+    Heard,
+    Side,
+    heard,
+)
+from sigbench.circuits.states import AS_RECEIVED
+from sigbench.circuits.states import REPAIRED as REPAIRED_STATE
 from sigbench.errors import RequestError
 from sigbench.interface.base import Block, frames_in, stimulus_for_outputs
 from sigbench.model import DOWN_VOLUME, SOFT_VOLUME, Samples, Step
@@ -37,162 +49,67 @@ CONVERTER_BITS = 24
 CONVERTER_NOISE_DBFS = -112.0  # in the whole band, of a good line input: common practice, no source
 
 SOFT_TRAVEL = 0.3  # of the volume, for a soft note
-VOICE_DBFS = -12.0  # RMS level of a held note at full volume
+VOICE_DBFS = -12.0  # RMS level of a held note at full volume, before the output stages
 PULSE_DUTY = 0.25
 DROPOUT_NOTE_HZ = 220.0  # A3, held while the unit is tapped
 TURN_SECONDS = 3.0  # from one end of a control to the other, unhurried
 DRIFT_SECONDS = 47.0  # of the slow wander of pitch and level
 BETWEEN_TAKES_SECONDS = 20.0  # how far that wander gets from one take to the next
 
-RAW_PEAK_VOLTS = 22.0  # over each reservoir capacitor, for ±15 V regulators
-RECHARGE_SHARE = 0.15  # of the ripple period in which the diodes conduct
-REGULATOR_DROPOUT_VOLTS = 2.5
-REGULATOR_REJECTION_DB = 50.0
-AMPLIFIER_REJECTION_DB = 50.0  # PSRR of the output stage at twice the mains frequency
-AMPLIFIER_HEADROOM_VOLTS = 1.5  # between a rail and the highest output voltage
-KNEE_VOLTS = 0.1  # how gradually the clipping sets in
-AMPLIFIER_OUTPUT_OHMS = 100.0
-AMPLIFIER_OFFSET_VOLTS = 0.01
 AMPLIFIER_INPUT_OHMS = 100e3
 AMPLIFIER_BIAS_AMPERES = 1e-7
-
-STRAY_FARADS = 10e-12  # what is left of a capacitor that has gone open
-LOOP_AMPERES = 100e-6  # mains leakage current that returns through the sleeve of the jack
-LOOP_HARMONICS = {1: 1.0, 3: 0.05, 5: 0.03}  # mains voltage is no pure sine
+WORN_SHARE = 0.5  # of the track where it is worn
+AUDIO_HZ = 20e3  # the noise of a circuit is that below
 
 _CHUNK_FRAMES = 4096
-_CLIP_OVERSAMPLING = 8
-_CLIP_WINDOW = ("kaiser", 10.0)  # stop band below -100 dB
-_CLIP_MARGIN = 64  # frames on either side that the resampling filter needs
-_TABLE = 8192
+_OVERSAMPLING = 8
+_WINDOW = ("kaiser", 10.0)  # stop band below -100 dB
+_MARGIN = 64  # frames on either side that the resampling filter needs
+_BENT = 1e-4  # of a note: with less beside it nothing that folds back is heard
+_FADE_FRAMES = 512  # from the curve of one level to that of the next
+_TABLE = 65_536  # points of the period of all lines
 _TRACK_CELLS = 400  # pieces of the pot's track that wear on their own
+_AFTER_SECONDS = 1.0  # how long an opening may be heard after the contact has shut
 
 
 @dataclass(frozen=True, slots=True)
-class Joint:
-    """A solder joint in the signal path.
+class Condition:
+    """The simulated unit in one state, and what else there is about it.
 
     Parameters
     ----------
-    ohms : float
-        Resistance while it makes contact.
+    state : str
+        One of `sigbench.circuits.states.SIMULATED`.
     openings_per_second : float
-        How often it opens, at random times; 0 for a sound joint.
+        How often the contact opens that opens in this state, at random times.
     open_seconds : float
-        Mean length of an opening; the lengths are exponentially distributed.
-    open_ohms : float
-        Resistance while open: flux and dirt still conduct a little.
-    """
-
-    ohms: float = 0.0
-    openings_per_second: float = 0.0
-    open_seconds: float = 0.04
-    open_ohms: float = 10e6
-
-
-@dataclass(frozen=True, slots=True)
-class Jack:
-    """What lies between the output amplifier and one channel of the interface.
-
-    Parameters
-    ----------
-    coupling_farads, coupling_esr_ohms, coupling_leakage_ohms : float
-        Coupling capacitor: capacitance, series resistance, and the leakage across it, which lets
-        the amplifier's offset through.
-    load_ohms : float
-        Input of the interface.
-    joint : Joint
-        At the tip of the jack.
-    sleeve_ohms : float
-        Contact of the jack's sleeve, which carries the mains leakage current.
-    """
-
-    coupling_farads: float = 22e-6
-    coupling_esr_ohms: float = 1.0
-    coupling_leakage_ohms: float = 100e6
-    load_ohms: float = 10e3
-    joint: Joint = Joint()
-    sleeve_ohms: float = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Parts:
-    """The parts of the unit; the defaults are those of a healthy one.
-
-    Parameters
-    ----------
-    positive_rail_volts, negative_rail_volts : float
-        What the regulators give; nominal ±15 V.
-    reservoir_farads : float
-        Capacitor behind the bridge, for each rail.
-    supply_amperes : float
-        What each rail draws.
-    diode_open : bool
-        One open diode in the bridge: half-wave rectification.
-    mains_hz : float
-        Mains frequency.
+        Mean length of an opening; the lengths are exponentially distributed, and none is longer
+        than `LONGEST_OPENING`.
     pot_wear : float
-        Share of the volume pot's track that is worn, 0 to 1.
-    pot_worn_travel : tuple of float
-        Where on its travel, 0 to 1, it may be worn.
+        Share of the volume control's track that is worn, 0 to 1, beside the state's worn places.
     noise_volts_per_root_hz : float
-        White noise of the output stage.
+        White noise of the output stages, beside that of the circuit.
     noise_corner_hz : float
         Below it 1/f noise prevails.
     drift_cents, drift_db : float
         Amplitude of the slow wander of pitch and level.
-    main, phones : tuple of Jack
-        Left and right of both outputs.
     """
 
-    positive_rail_volts: float = 15.0
-    negative_rail_volts: float = -15.0
-    reservoir_farads: float = 4700e-6
-    supply_amperes: float = 0.25
-    diode_open: bool = False
-    mains_hz: float = 50.0
+    state: str = REPAIRED_STATE
+    openings_per_second: float = 1.0
+    open_seconds: float = 0.06
     pot_wear: float = 0.0
-    pot_worn_travel: tuple[float, float] = (0.0, 1.0)
     noise_volts_per_root_hz: float = 1.0e-6
     noise_corner_hz: float = 100.0
     drift_cents: float = 0.8
     drift_db: float = 0.01
-    main: tuple[Jack, Jack] = field(default=(Jack(), Jack()))
-    phones: tuple[Jack, Jack] = field(
-        default=(Jack(coupling_farads=220e-6), Jack(coupling_farads=220e-6))
-    )
-
-    @property
-    def ripple_hz(self) -> float:
-        """Fundamental of the ripple: 2 x mains, or 1 x mains with an open diode."""
-        return self.mains_hz if self.diode_open else 2 * self.mains_hz
-
-    @property
-    def ripple_volts(self) -> float:
-        """Peak-to-peak ripple over a reservoir capacitor: I/(2 f C), twice that for half-wave."""
-        farads = max(self.reservoir_farads, STRAY_FARADS)
-        ripple = self.supply_amperes / (self.ripple_hz * farads)
-        return min(ripple, RAW_PEAK_VOLTS)
 
 
-REPAIRED = Parts()
+REPAIRED = Condition()
 """The unit after the repair: all parts healthy."""
 
-ARRIVAL = replace(
-    REPAIRED,
-    reservoir_farads=330e-6,
-    pot_wear=0.5,
-    pot_worn_travel=(0.3, 0.42),
-    main=(
-        Jack(joint=Joint(openings_per_second=1.0)),
-        Jack(coupling_farads=47e-9, coupling_esr_ohms=300.0),
-    ),
-)
-"""The unit as received, with four faults.
-
-The right output's coupling capacitor and the reservoir capacitors have dried out, the joint at the
-left jack is dry, and the volume pot is worn where it is used most.
-"""
+ARRIVAL = Condition(AS_RECEIVED)
+"""The unit as received, with four faults; see `sigbench.circuits.states.SIMULATED`."""
 
 
 class SimulatedInterface:
@@ -200,7 +117,7 @@ class SimulatedInterface:
 
     Parameters
     ----------
-    parts : Parts
+    condition : Condition
         `ARRIVAL`, `REPAIRED`, or any other.
     samplerate : int
         Frames a second.
@@ -226,7 +143,7 @@ class SimulatedInterface:
 
     def __init__(
         self,
-        parts: Parts = REPAIRED,
+        condition: Condition = REPAIRED,
         *,
         samplerate: int = 48_000,
         seed: int = 0,
@@ -236,7 +153,8 @@ class SimulatedInterface:
             raise RequestError(
                 f"The simulated interface does not run at {samplerate} Hz: choose 8000 to 384000."
             )
-        self.parts = parts
+        self.condition = condition
+        self._heard: Heard = heard(condition.state)
         self.samplerate = samplerate
         self._seed = seed
         self.paced = paced
@@ -305,20 +223,19 @@ class SimulatedInterface:
 
     def rail_volts(self) -> dict[str, float]:
         """What a multimeter on DC reads at the supply rails, by name."""
-        supply = _Supply(self.parts, self.samplerate)
-        return {
-            "+15V": round(float(np.mean(supply.positive)), 2),
-            "-15V": round(float(np.mean(supply.negative)), 2),
-        }
+        (positive, _), (negative, _) = self._heard.rails
+        return {"+15V": round(positive, 2), "-15V": round(negative, 2)}
 
     def openings(
         self, channel: int, *, take: int, seconds: float
     ) -> tuple[tuple[float, float], ...]:
-        """True times, in seconds, at which the joint of a channel opens and closes in a take.
+        """True times, in seconds, at which the contact of a channel opens and shuts in a take.
 
         `take` counts from 0, over all streams of this interface.
         """
-        contact = _Contact(self._jacks[channel - 1].joint, self._rng(take, f"joint {channel}"))
+        if self._sides[channel - 1].breaks is None:
+            return ()
+        contact = self._contact(channel, take)
         contact.extend(seconds)
         return tuple((start, end) for start, end in contact.times if start < seconds)
 
@@ -347,22 +264,26 @@ class SimulatedInterface:
             position += frames
 
     @property
-    def _jacks(self) -> tuple[Jack, Jack]:
-        return self.parts.main if self._output == "main" else self.parts.phones
+    def _sides(self) -> tuple[Side, Side]:
+        return self._heard.outputs[self._output]
 
     def _rng(self, take: int, purpose: str) -> np.random.Generator:
         return np.random.default_rng([self._seed, take, *purpose.encode()])
 
+    def _contact(self, channel: int, take: int) -> "_Contact":
+        shared = all(side.breaks is not None for side in self._sides)
+        purpose = "contact" if shared else f"contact {channel}"
+        return _Contact(self.condition, self._rng(take, purpose))
+
     def _chain(self, channel: int, take: int) -> "_Chain":
-        jack = self._jacks[channel - 1]
+        side, condition = self._sides[channel - 1], self.condition
         track = np.random.default_rng([self._seed, channel])
         return _Chain(
-            voice=None if self._note is None else _Voice(*self._note, self.parts, self.samplerate),
-            pot=_Pot(self.parts, track, self._turn),
-            supply=_Supply(self.parts, self.samplerate),
-            parts=self.parts,
-            jack=jack,
-            contact=_Contact(jack.joint, self._rng(take, f"joint {channel}")),
+            voice=None if self._note is None else _Voice(*self._note, condition, self.samplerate),
+            pot=_Pot(condition.pot_wear, side.worn, track, self._turn),
+            side=side,
+            condition=condition,
+            contact=self._contact(channel, take),
             noise=self._rng(take, f"noise {channel}"),
             samplerate=self.samplerate,
             # Oscillator and mains run on between takes.
@@ -378,26 +299,27 @@ class _Chain:
         *,
         voice: "_Voice | None",
         pot: "_Pot",
-        supply: "_Supply",
-        parts: Parts,
-        jack: Jack,
+        side: Side,
+        condition: Condition,
         contact: "_Contact",
         noise: np.random.Generator,
         samplerate: int,
         begins: float,
     ) -> None:
-        self.voice, self.pot, self.supply, self.contact = voice, pot, supply, contact
-        self.jack, self.noise, self.samplerate, self.begins = jack, noise, samplerate, begins
-        self.mains_hz = parts.mains_hz
-        self.white_volts = parts.noise_volts_per_root_hz * np.sqrt(samplerate / 2)
-        self.flicker = _flicker_filter(parts.noise_corner_hz, samplerate)
-        self.coupling = _coupling_filter(
-            jack, samplerate, AMPLIFIER_OFFSET_VOLTS + float(np.mean(supply.at_output))
-        )
+        self.voice, self.pot, self.contact = voice, pot, contact
+        self.noise, self.samplerate, self.begins = noise, samplerate, begins
+        self.breaks = side.breaks
+        own = side.noise_volts / np.sqrt(AUDIO_HZ)
+        self.white_volts = np.hypot(condition.noise_volts_per_root_hz, own) * _root(samplerate)
+        self.source_volts = side.source_noise_volts / np.sqrt(AUDIO_HZ) * _root(samplerate)
+        self.flicker = _flicker_filter(condition.noise_corner_hz, samplerate)
+        self.stage = _Stage(side)
+        self.network = _network(side, samplerate)
+        self.lines = _lines(side, samplerate)
 
     def render(self, first: int, frames: int, stimulus: Floats | None) -> Floats:
-        # Extra frames on both sides serve the oversampled clipping, which looks both ways.
-        index = np.arange(first - _CLIP_MARGIN, first + frames + _CLIP_MARGIN)
+        # Extra frames on both sides serve the oversampled curve, which looks both ways.
+        index = np.arange(first - _MARGIN, first + frames + _MARGIN)
         seconds = index / self.samplerate
         clock = self.begins + seconds
         volts = np.zeros(len(index))
@@ -406,30 +328,59 @@ class _Chain:
         if stimulus is not None:
             there = (index >= 0) & (index < len(stimulus))
             volts[there] += FULL_SCALE_VOLTS * stimulus[index[there]]
-        volts = self.pot.pass_on(volts, seconds)
-        volts += AMPLIFIER_OFFSET_VOLTS + self.supply.ripple_at_output(clock)
-        volts = self.supply.clip(volts, clock)[_CLIP_MARGIN:-_CLIP_MARGIN]
-        seconds, clock = seconds[_CLIP_MARGIN:-_CLIP_MARGIN], clock[_CLIP_MARGIN:-_CLIP_MARGIN]
-        volts = volts + self.flicker.run(self.white_volts * self.noise.standard_normal(frames))
-        volts = self.coupling.run(volts)
-        volts = volts * self._contact_gain(first, frames)
-        volts += self.jack.sleeve_ohms * _loop_current(clock, self.mains_hz)
+        volts = self.stage.pass_on(self.pot.pass_on(volts, seconds))[_MARGIN:-_MARGIN]
+        seconds, clock = seconds[_MARGIN:-_MARGIN], clock[_MARGIN:-_MARGIN]
+        hiss = self.white_volts * self.noise.standard_normal(frames)
+        volts = volts + self.flicker.run(hiss)
+        volts += self.source_volts * self.pot.share(seconds) * self.noise.standard_normal(frames)
+        volts = self.network.run(volts) + _looked_up(self.lines, clock)
+        if self.breaks is not None:
+            gain, added = self.contact.does(self.breaks, first, frames, self.samplerate)
+            volts = gain * volts + added
         return _convert(volts, self.noise)
 
-    def _contact_gain(self, first: int, frames: int) -> Floats:
-        joint, load = self.jack.joint, self.jack.load_ohms
-        is_open = self.contact.is_open(first, frames, self.samplerate)
-        return load / (load + np.where(is_open, joint.open_ohms, joint.ohms))
+
+class _Stage:
+    """The curve of the output stages, which follows the level of the note."""
+
+    def __init__(self, side: Side) -> None:
+        self.side = side
+        self.level: float | None = None  # of the frames before
+
+    def pass_on(self, volts: Floats) -> Floats:
+        from scipy.signal import resample_poly
+
+        level = float(np.max(np.abs(volts)))
+        before, self.level = level if self.level is None else self.level, level
+        curves = [self.side.terms(x) for x in (before, level)]
+        if all(np.sum(np.abs(terms[1:])) < _BENT for terms in curves):
+            return self._bent(volts, before, level, 1)
+        # A curve makes harmonics without end: they are worked out at a higher rate, and freed of
+        # all that would fold back.
+        fine = resample_poly(volts, _OVERSAMPLING, 1, window=_WINDOW)
+        bent = resample_poly(
+            self._bent(fine, before, level, _OVERSAMPLING), 1, _OVERSAMPLING, window=_WINDOW
+        )
+        return bent[: len(volts)]
+
+    def _bent(self, volts: Floats, before: float, level: float, times: int) -> Floats:
+        bent = self.side.bent(volts, level)
+        if before != level:
+            fade = min(times * (_FADE_FRAMES + _MARGIN), len(volts))
+            share = np.clip(np.arange(fade) / times - _MARGIN, 0, None) / _FADE_FRAMES
+            bent[:fade] *= share
+            bent[:fade] += (1 - share) * self.side.bent(volts[:fade], before)
+        return bent
 
 
 class _Voice:
     """An oscillator without aliasing: harmonics up to half the sample rate, none beyond."""
 
     def __init__(
-        self, frequency_hz: float, waveform: Waveform, parts: Parts, samplerate: int
+        self, frequency_hz: float, waveform: Waveform, condition: Condition, samplerate: int
     ) -> None:
-        self.frequency_hz, self.parts = frequency_hz, parts
-        top = frequency_hz * 2 ** (parts.drift_cents / 1200)
+        self.frequency_hz, self.condition = frequency_hz, condition
+        top = frequency_hz * 2 ** (condition.drift_cents / 1200)
         # At least one, and the uppermost stays clear of the band edge.
         harmonics = np.arange(1, max(1, int(0.98 * samplerate / 2 / top)) + 1)
         if waveform == "sine":
@@ -444,14 +395,14 @@ class _Voice:
     def volts(self, clock: Floats) -> Floats:
         wander = 2 * np.pi / DRIFT_SECONDS
         # Frequency f (1 + d sin(w t)), integrated to a phase.
-        d = np.log(2) / 1200 * self.parts.drift_cents
+        d = np.log(2) / 1200 * self.condition.drift_cents
         turns = self.frequency_hz * (clock - d / wander * np.cos(wander * clock))
         phasor = np.exp(2j * np.pi * (turns % 1.0))
         total = np.zeros(len(clock), dtype=complex)
         for coefficient in self.coefficients[::-1]:  # Horner's scheme in powers of the phasor
             total += coefficient
             total *= phasor
-        gain: Floats = db_to_ratio(self.parts.drift_db * np.sin(wander * clock + 1.0))
+        gain: Floats = db_to_ratio(self.condition.drift_db * np.sin(wander * clock + 1.0))
         return self.scale * gain * total.imag
 
 
@@ -477,12 +428,24 @@ class _Pot:
     and the amplifier's bias current makes a voltage over it: that is the crackle at idle.
     """
 
-    def __init__(self, parts: Parts, track: np.random.Generator, turn: "_Turn") -> None:
-        first, last = parts.pot_worn_travel
+    def __init__(
+        self,
+        wear: float,
+        worn_places: tuple[tuple[float, float], ...],
+        track: np.random.Generator,
+        turn: "_Turn",
+    ) -> None:
         travel = (np.arange(_TRACK_CELLS) + 0.5) / _TRACK_CELLS
-        worn = track.random(_TRACK_CELLS) < parts.pot_wear * ((travel > first) & (travel < last))
+        share = np.full(_TRACK_CELLS, wear)
+        for first, last in worn_places:
+            share[(travel > first) & (travel < last)] = max(wear, WORN_SHARE)
+        worn = track.random(_TRACK_CELLS) < share
         self.ohms = np.where(worn, 10 ** track.uniform(3, 6, _TRACK_CELLS), 0.0)
         self.turn = turn
+
+    def share(self, seconds: Floats) -> Floats:
+        """Of the signal that a control which is not worn passes on."""
+        return self.turn.position(seconds) ** 2
 
     def pass_on(self, volts: Floats, seconds: Floats) -> Floats:
         position = self.turn.position(seconds)
@@ -491,92 +454,53 @@ class _Pot:
         return divider * (position**2 * volts + AMPLIFIER_BIAS_AMPERES * ohms)
 
 
-class _Supply:
-    """Both rails over one period of the ripple.
-
-    Between two charging pulses the load empties the reservoir capacitor evenly. A regulator holds
-    its output while its input stays above output and dropout; below that it follows its input.
-    """
-
-    def __init__(self, parts: Parts, samplerate: int) -> None:
-        self.ripple_hz = parts.ripple_hz
-        phase = np.arange(_TABLE) / _TABLE
-        drop = parts.ripple_volts * np.minimum(
-            phase / (1 - RECHARGE_SHARE), (1 - phase) / RECHARGE_SHARE
-        )
-        unregulated = np.maximum(RAW_PEAK_VOLTS - drop - REGULATOR_DROPOUT_VOLTS, 0.0)
-        self.positive = np.minimum(parts.positive_rail_volts, unregulated)
-        self.negative = -np.minimum(-parts.negative_rail_volts, unregulated)
-        sag = np.minimum(unregulated - parts.positive_rail_volts, 0.0)
-        leak = -drop * db_to_ratio(-REGULATOR_REJECTION_DB)
-        self.at_output = _band_limited(
-            (sag + leak) * db_to_ratio(-AMPLIFIER_REJECTION_DB), self.ripple_hz, samplerate
-        )
-
-    def ripple_at_output(self, clock: Floats) -> Floats:
-        return self._look_up(self.at_output, clock)
-
-    def clip(self, volts: Floats, clock: Floats) -> Floats:
-        """Hold the output between the rails, less the amplifier's headroom."""
-        from scipy.signal import resample_poly
-
-        room = AMPLIFIER_HEADROOM_VOLTS + 16 * KNEE_VOLTS  # beyond it the knee bends nothing
-        if np.max(self.negative) + room <= np.min(volts) and np.max(volts) <= (
-            np.min(self.positive) - room
-        ):
-            return volts
-        # Clipping makes harmonics without end: what it cuts off is worked out at a higher rate and
-        # freed of all that would fold back.
-        fine = resample_poly(volts, _CLIP_OVERSAMPLING, 1, window=_CLIP_WINDOW)
-        steps = np.arange(len(fine)) / _CLIP_OVERSAMPLING
-        fine_clock = clock[0] + steps * (clock[1] - clock[0])
-        top = self._look_up(self.positive, fine_clock) - AMPLIFIER_HEADROOM_VOLTS
-        bottom = self._look_up(self.negative, fine_clock) + AMPLIFIER_HEADROOM_VOLTS
-        # A rail that is gone altogether leaves the output at its end of the range.
-        bottom = np.minimum(bottom, top)
-        cut_off = _knee(fine - top) - _knee(bottom - fine)
-        excess = resample_poly(cut_off, 1, _CLIP_OVERSAMPLING, window=_CLIP_WINDOW)
-        return volts - excess[: len(volts)]
-
-    def _look_up(self, table: Floats, clock: Floats) -> Floats:
-        if np.ptp(table) == 0:
-            return np.full(len(clock), table[0])
-        place = (clock * self.ripple_hz % 1.0) * _TABLE
-        return np.interp(place, np.arange(_TABLE + 1), np.append(table, table[0]))
-
-
-def _knee(beyond: Floats) -> Floats:
-    """What is cut off of a voltage that goes beyond a limit: all of the excess, past a soft knee.
-
-    An output stage runs out of current gradually. The logarithm of 1 + exp() rounds the corner.
-    """
-    return KNEE_VOLTS * np.logaddexp(0.0, beyond / KNEE_VOLTS)
-
-
 class _Contact:
-    """Random openings of a joint, drawn as far into the take as they are asked for."""
+    """Random openings of a contact, drawn as far into the take as they are asked for."""
 
-    def __init__(self, joint: Joint, rng: np.random.Generator) -> None:
-        self.joint, self.rng = joint, rng
+    def __init__(self, condition: Condition, rng: np.random.Generator) -> None:
+        self.condition, self.rng = condition, rng
         self.times: list[tuple[float, float]] = []
 
     def extend(self, seconds: float) -> None:
         """Draw until an opening begins after `seconds`."""
-        if self.joint.openings_per_second <= 0:
-            return
-        while not self.times or self.times[-1][0] < seconds:
-            closed_since = self.times[-1][1] if self.times else 0.0
-            start = closed_since + self.rng.exponential(1 / self.joint.openings_per_second)
-            self.times.append((start, start + self.rng.exponential(self.joint.open_seconds)))
+        rate = self.condition.openings_per_second
+        while rate > 0 and (not self.times or self.times[-1][0] < seconds):
+            shut_since = self.times[-1][1] if self.times else 0.0
+            start = shut_since + self.rng.exponential(1 / rate)
+            length = min(self.rng.exponential(self.condition.open_seconds), LONGEST_OPENING)
+            self.times.append((start, start + length))
 
-    def is_open(self, first: int, frames: int, samplerate: int) -> NDArray[np.bool_]:
+    def does(
+        self, breaks: Break, first: int, frames: int, samplerate: int
+    ) -> tuple[Floats, Floats]:
+        """What is left of the sound, and the volts that come besides."""
         self.extend((first + frames) / samplerate)
-        state = np.zeros(frames, dtype=bool)
+        index = np.arange(first, first + frames)
+        gain, added = np.ones(frames), np.zeros(frames)
         for start, end in self.times:
-            state[
-                max(0, round(start * samplerate) - first) : max(0, round(end * samplerate) - first)
-            ] = True
-        return state
+            opens, shuts = round(start * samplerate), round(end * samplerate)
+            if opens >= first + frames or shuts + _AFTER_SECONDS * samplerate < first:
+                continue
+            is_open, after = (index >= opens) & (index < shuts), index >= shuts
+            for where, since, gains, volts in (
+                (is_open, opens, breaks.gain_open, breaks.added_open),
+                (after, shuts, breaks.gain_shut, breaks.added_shut),
+            ):
+                seconds = (index[where] - since) / samplerate
+                # What an earlier opening has left is let through no better than the sound.
+                left = _along(seconds, gains, GAIN_SECONDS, gains[-1])
+                gain[where] *= left
+                added[where] *= left
+                added[where] += _along(seconds, volts, ADDED_SECONDS, 0.0)
+        return gain, added
+
+
+def _along(seconds: Floats, values: tuple[float, ...], step: float, then: float) -> Floats:
+    """Values given in the middles of steps, at other times; after the last it is as told."""
+    if not values:
+        return np.full(len(seconds), then)
+    middles = (np.arange(len(values)) + 0.5) * step
+    return np.interp(seconds, middles, values, right=then)
 
 
 class _Filter:
@@ -602,22 +526,36 @@ def _first_order(b: tuple[float, float], a: tuple[float, float], samplerate: int
     return np.array([b[0] * k + b[1], b[1] - b[0] * k, 0.0, scale, a[1] - a[0] * k, 0.0]) / scale
 
 
-def _coupling_filter(jack: Jack, samplerate: int, offset_volts: float) -> _Filter:
-    """Coupling capacitor with its leakage and series resistance, into the load.
+def _network(side: Side, samplerate: int) -> _Filter:
+    """Poles and zeros of the output stages; what they do to direct voltage is among the lines."""
+    sections = np.array(
+        [
+            _first_order((1, 2 * np.pi * zero), (1, 2 * np.pi * pole), samplerate)
+            for zero, pole in zip(side.zeros, side.poles, strict=True)
+        ]
+    )
+    sections[0, :3] *= side.gain
+    return _Filter(sections, np.zeros((len(sections), 2)))
 
-    H(s) = R (1 + s C L) / (S + R + L + s C L (S + R)) for load R, leakage L and source plus series
-    resistance S; without leakage a high-pass with the corner 1/(2 pi (R + S) C). It has long been
-    charged when the take begins.
-    """
-    from scipy.signal import sosfilt_zi
 
-    series = AMPLIFIER_OUTPUT_OHMS + jack.coupling_esr_ohms
-    leakage, load = jack.coupling_leakage_ohms, jack.load_ohms
-    charge = max(jack.coupling_farads, STRAY_FARADS) * leakage
-    sections = _first_order(
-        (load * charge, load), (charge * (series + load), series + load + leakage), samplerate
-    )[np.newaxis]
-    return _Filter(sections, sosfilt_zi(sections) * offset_volts)
+def _lines(side: Side, samplerate: int) -> Floats:
+    """One period of all that the instrument does by itself, without what the rate cannot hold."""
+    spectrum = np.zeros(_TABLE // 2 + 1, dtype=complex)
+    for hertz, real, imaginary in side.lines:
+        if hertz < samplerate / 2:
+            spectrum[round(hertz * PERIOD_SECONDS)] = complex(real, imaginary)
+    spectrum[0] *= 2
+    return np.fft.irfft(spectrum, _TABLE) * _TABLE / 2
+
+
+def _looked_up(table: Floats, clock: Floats) -> Floats:
+    place = (clock / PERIOD_SECONDS % 1.0) * len(table)
+    return np.interp(place, np.arange(len(table) + 1), np.append(table, table[0]))
+
+
+def _root(samplerate: int) -> float:
+    """From volts per root hertz to the RMS of samples."""
+    return float(np.sqrt(samplerate / 2))
 
 
 def _flicker_filter(corner_hz: float, samplerate: int) -> _Filter:
@@ -629,21 +567,6 @@ def _flicker_filter(corner_hz: float, samplerate: int) -> _Filter:
     zeros = 2 * np.pi * corner_hz * 10.0 ** -(np.arange(4) + 0.25)
     sections = np.array([_first_order((1, z), (1, z / np.sqrt(10)), samplerate) for z in zeros])
     return _Filter(sections, np.zeros((len(sections), 2)))
-
-
-def _band_limited(period: Floats, frequency_hz: float, samplerate: int) -> Floats:
-    """One period of a wave without the harmonics beyond half the sample rate."""
-    spectrum = np.fft.rfft(period)
-    spectrum[int(samplerate / 2 / frequency_hz) + 1 :] = 0
-    return np.fft.irfft(spectrum, len(period))
-
-
-def _loop_current(clock: Floats, mains_hz: float) -> Floats:
-    """Mains leakage current through the sleeve, in amperes."""
-    total = np.zeros(len(clock))
-    for harmonic, share in LOOP_HARMONICS.items():
-        total += share * np.sin(2 * np.pi * harmonic * mains_hz * clock)
-    return np.sqrt(2) * LOOP_AMPERES * total
 
 
 def _convert(volts: Floats, rng: np.random.Generator) -> Floats:

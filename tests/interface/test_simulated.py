@@ -1,34 +1,34 @@
-"""The simulated unit against the closed forms of the circuits that it is made of."""
+"""The simulated unit against textbook formulas for the parts of its circuits, by their values.
 
-import shutil
-import subprocess
+Against the circuits themselves: tests/circuits/test_heard.py.
+"""
+
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sigbench.circuits.heard import LONGEST_OPENING
+from sigbench.circuits.instrument import LOAD_OHMS, Parts
+from sigbench.circuits.states import SIMULATED
 from sigbench.errors import RequestError
 from sigbench.interface.base import capture
 from sigbench.interface.simulated import (
-    AMPLIFIER_HEADROOM_VOLTS,
-    AMPLIFIER_OFFSET_VOLTS,
-    AMPLIFIER_OUTPUT_OHMS,
-    AMPLIFIER_REJECTION_DB,
     ARRIVAL,
     FULL_SCALE_VOLTS,
-    LOOP_AMPERES,
-    RAW_PEAK_VOLTS,
-    REGULATOR_DROPOUT_VOLTS,
     REPAIRED,
-    Jack,
-    Joint,
-    Parts,
+    Condition,
     SimulatedInterface,
 )
 
 RATE = 48_000
 QUIET = replace(REPAIRED, noise_volts_per_root_hz=0.0, drift_cents=0.0, drift_db=0.0)
+AMPLIFIER_OHMS = 140.0  # 40 ohms of the amplifier and 100 in series, see the netlist
+AT_THE_JACK_OHMS = LOAD_OHMS * 100e3 / (LOAD_OHMS + 100e3)  # with the bleeder
+
+
+def quiet(state: str) -> Condition:
+    return replace(QUIET, state=state)
 
 
 def tone(frequency_hz: float, seconds: float, peak: float = 0.25) -> np.ndarray:
@@ -41,177 +41,123 @@ def amplitude(signal: np.ndarray, frequency_hz: float) -> float:
     return float(2 * np.abs(np.mean(signal * np.exp(-2j * np.pi * turns))))
 
 
-def with_right(parts: Parts, jack: Jack) -> Parts:
-    return replace(parts, main=(parts.main[0], jack))
-
-
-def gain(parts: Parts, frequency_hz: float, channel: int = 2) -> float:
-    take = capture(SimulatedInterface(parts), seconds=1, settle=1, stimulus=tone(frequency_hz, 2.0))
+def gain(state: str, frequency_hz: float, channel: int = 2) -> float:
+    bench = SimulatedInterface(quiet(state))
+    take = capture(bench, seconds=1, settle=1, stimulus=tone(frequency_hz, 2.0))
     return amplitude(take.samples[:, channel - 1], frequency_hz) / 0.25
 
 
-@pytest.mark.parametrize("farads", [22e-6, 1e-6, 100e-9, 10e-9])
-@pytest.mark.parametrize("frequency_hz", [5.0, 100.0, 1000.0])
+@pytest.mark.parametrize(("state", "channel"), [("as-received", 2), ("coupling-lost", 1)])
+@pytest.mark.parametrize("frequency_hz", [30.0, 100.0, 1000.0])
 def test_coupling_capacitor_follows_the_first_order_high_pass(
-    farads: float, frequency_hz: float
+    state: str, channel: int, frequency_hz: float
 ) -> None:
-    jack = Jack(coupling_farads=farads, coupling_esr_ohms=200.0)
-    total_ohms = AMPLIFIER_OUTPUT_OHMS + 200.0 + jack.load_ohms
-    corner_hz = 1 / (2 * np.pi * total_ohms * farads)
-    expected = jack.load_ohms / total_ohms / np.hypot(1, corner_hz / frequency_hz)
-    # The bilinear transform bends frequencies by (pi f / rate)²/3: 0.14 % at 1 kHz.
-    assert gain(with_right(QUIET, jack), frequency_hz) == pytest.approx(expected, rel=2e-3)
+    side = SIMULATED[state].sides[channel - 1]
+    ohms = AMPLIFIER_OHMS + side.coupling_esr_ohms + 470 + AT_THE_JACK_OHMS
+    corner_hz = 1 / (2 * np.pi * ohms * side.coupling_farads)
+    high = gain(state, 5000, channel)
+    expected = high * np.hypot(1, corner_hz / 5000) / np.hypot(1, corner_hz / frequency_hz)
+    # The capacitor before the control, 10 uF into 10 kilohms, takes 0.1 % at 30 Hz, and bending of
+    # frequencies by the bilinear transform as much at 1 kHz.
+    assert gain(state, frequency_hz, channel) == pytest.approx(expected, rel=5e-3)
 
 
-def test_the_corner_of_a_dried_out_capacitor_lies_3_db_down() -> None:
-    # 0.1 µF into 10 kΩ: 159.2 Hz (textbook), less the source resistance.
-    jack = Jack(coupling_farads=0.1e-6, coupling_esr_ohms=0.0)
-    corner_hz = round(1 / (2 * np.pi * (10e3 + AMPLIFIER_OUTPUT_OHMS) * 0.1e-6))
-    assert corner_hz == 158
-    ratio = gain(with_right(QUIET, jack), corner_hz) / gain(with_right(QUIET, jack), 10_000)
-    assert 20 * np.log10(ratio) == pytest.approx(-3.01, abs=0.02)
+def test_a_leaking_capacitor_lets_the_stage_s_middle_through() -> None:
+    bench = SimulatedInterface(quiet("coupling-leaky"))
+    bench.select("phones")
+    volts = np.mean(capture(bench, seconds=1).samples, axis=0) * FULL_SCALE_VOLTS
+    ohms = 1e3 * (LOAD_OHMS + 33) / (1e3 + LOAD_OHMS + 33)
+    # Half of the rail before it, 2 kilohms of leak, and the load: a divider (textbook).
+    assert volts[0] == pytest.approx(7.5 * ohms / (2e3 + ohms), rel=0.02)
+    assert abs(volts[1]) < 0.03
 
 
-def test_a_leaking_capacitor_lets_the_offset_through() -> None:
-    jack = Jack(coupling_leakage_ohms=10e3)
-    take = capture(SimulatedInterface(with_right(QUIET, jack)), seconds=1)
-    divider = 10e3 / (10e3 + 10e3 + AMPLIFIER_OUTPUT_OHMS + jack.coupling_esr_ohms)
-    volts = np.mean(take.samples, axis=0) * FULL_SCALE_VOLTS
-    assert volts[1] == pytest.approx(divider * AMPLIFIER_OFFSET_VOLTS, rel=0.01)
-    assert abs(volts[0]) < 1e-5
-
-
-@pytest.mark.parametrize("frequency_hz", [20, 339, 5000])
-@pytest.mark.parametrize("leakage_ohms", [20e3, 100e6])
-def test_the_output_network_agrees_with_a_circuit_simulator(
-    tmp_path: Path, frequency_hz: int, leakage_ohms: float
-) -> None:
-    if shutil.which("ngspice") is None:
-        pytest.skip("needs ngspice: apt-get install ngspice")
-    (tmp_path / "output.cir").write_text(
-        "output network\n"
-        "V1 in 0 AC 1\n"
-        f"Rseries in a {AMPLIFIER_OUTPUT_OHMS + 300}\n"
-        "Ccoupling a b 47n\n"
-        f"Rleakage a b {leakage_ohms}\n"
-        "Rload b 0 10k\n"
-        f".ac lin 1 {frequency_hz} {frequency_hz}\n"
-        ".control\nset numdgt=8\nrun\nprint vm(b)\n.endc\n.end\n"
-    )
-    printed = subprocess.run(
-        ["ngspice", "-b", "output.cir"], cwd=tmp_path, capture_output=True, text=True
-    ).stdout
-    expected = float(next(line for line in printed.splitlines() if "vm(b) =" in line).split()[-1])
-    jack = Jack(coupling_farads=47e-9, coupling_esr_ohms=300.0, coupling_leakage_ohms=leakage_ohms)
-    assert gain(with_right(QUIET, jack), frequency_hz) == pytest.approx(expected, rel=2e-3)
-
-
-def test_load_resistance_divides_against_the_output() -> None:
-    low, high = Jack(load_ohms=600.0), Jack(load_ohms=1e6)
-    series = AMPLIFIER_OUTPUT_OHMS + low.coupling_esr_ohms
-    assert gain(with_right(QUIET, low), 1000) == pytest.approx(600 / (600 + series), rel=1e-4)
-    assert gain(with_right(QUIET, high), 1000) == pytest.approx(1.0, abs=2e-4)
+def test_resistance_in_one_channel_divides_against_the_load() -> None:
+    ohms = AMPLIFIER_OHMS + 470 + AT_THE_JACK_OHMS
+    ratio = gain("series-resistance", 1000, 1) / gain("series-resistance", 1000, 2)
+    assert ratio == pytest.approx(ohms / (ohms + 25e3), rel=2e-3)
 
 
 @pytest.mark.parametrize(
-    ("parts", "ripple_hz", "ripple_volts"),
-    [
-        # I/(2 f C) full-wave, I/(f C) half-wave (textbook, light ripple)
-        (replace(REPAIRED, supply_amperes=0.2, reservoir_farads=1000e-6), 100.0, 2.0),
-        (replace(REPAIRED, supply_amperes=0.12, reservoir_farads=500e-6, mains_hz=60.0), 120, 2.0),
-        (
-            replace(REPAIRED, supply_amperes=0.1, reservoir_farads=1000e-6, diode_open=True),
-            50.0,
-            2.0,
-        ),
-    ],
+    ("state", "ripple_hz", "share"),
+    # Full-wave ripple has twice the mains frequency, half-wave that itself (textbook); a sleeve
+    # brings the mains frequency and hardly twice that.
+    [("reservoir", 100.0, 0.3), ("diode", 50.0, 1.0), ("sleeve", 50.0, 0.02)],
 )
-def test_reservoir_ripple(parts: Parts, ripple_hz: float, ripple_volts: float) -> None:
-    assert parts.ripple_hz == ripple_hz
-    assert parts.ripple_volts == pytest.approx(ripple_volts)
-
-
-@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
-@pytest.mark.parametrize("diode_open", [False, True])
-def test_hum_sits_on_the_ripple_comb(mains_hz: float, diode_open: bool) -> None:
-    parts = replace(
-        QUIET,
-        mains_hz=mains_hz,
-        diode_open=diode_open,
-        reservoir_farads=220e-6,
-        main=(Jack(sleeve_ohms=0.0), Jack(sleeve_ohms=0.0)),
-    )
-    signal = capture(SimulatedInterface(parts), seconds=2).samples[:, 0]
-    ripple_hz = parts.ripple_hz
-    lines = [amplitude(signal, n * ripple_hz) for n in range(1, 4)]
-    between = amplitude(signal, 1.5 * ripple_hz)
-    assert min(lines) > 30 * between
-    assert lines[0] > lines[1] > lines[2]
-
-
-def test_a_regulator_in_dropout_puts_the_sag_of_its_rail_on_the_output() -> None:
-    parts = replace(QUIET, reservoir_farads=330e-6, supply_amperes=0.25)
-    signal = capture(SimulatedInterface(parts), seconds=1).samples[:, 0] * FULL_SCALE_VOLTS
-    trough = RAW_PEAK_VOLTS - 0.25 / (2 * 50 * 330e-6) - REGULATOR_DROPOUT_VOLTS
-    sag_at_output = (15.0 - trough) * 10 ** (-AMPLIFIER_REJECTION_DB / 20)
-    # The regulator's own leak adds a few per cent; the bandwidth takes a little off the corners.
-    assert np.ptp(signal) == pytest.approx(sag_at_output, rel=0.05)
+def test_hum_has_the_frequency_of_its_cause(state: str, ripple_hz: float, share: float) -> None:
+    bench = SimulatedInterface(quiet(state))
+    signal = capture(bench, seconds=2).samples[:, 0]
+    own, other = amplitude(signal, ripple_hz), amplitude(signal, 150.0 - ripple_hz)
+    assert own * FULL_SCALE_VOLTS > 5e-4
+    assert other < share * own
 
 
 def test_a_healthy_unit_hums_far_less_than_one_with_dried_out_reservoirs() -> None:
     healthy = capture(SimulatedInterface(REPAIRED), seconds=2).samples[:, 0]
-    dry = capture(SimulatedInterface(ARRIVAL), seconds=2).samples[:, 1]
-    assert amplitude(dry, 100) > 30 * amplitude(healthy, 100)
+    dry = capture(SimulatedInterface(quiet("as-received")), seconds=2).samples[:, 1]
+    assert amplitude(dry, 100) > 10 * amplitude(healthy, 100)
+
+
+def test_an_oxidised_sleeve_hums_by_ohm_s_law() -> None:
+    parts: Parts = SIMULATED["sleeve"]
+    signal = capture(SimulatedInterface(quiet("sleeve")), seconds=1).samples[:, 1]
+    volts_rms = amplitude(signal, 50) * FULL_SCALE_VOLTS / np.sqrt(2)
+    # The leakage has the contact, 47 kilohms beside it, and both channels with their loads, which
+    # take a share of it.
+    behind = 470 + AMPLIFIER_OHMS + 0.5
+    ohms = 1 / (1 / parts.sleeve_ohms[0] + 1 / 47e3 + 2 / (LOAD_OHMS + behind))
+    heard = LOAD_OHMS / (LOAD_OHMS + behind)
+    assert volts_rms == pytest.approx(heard * ohms * parts.leakage_amperes, rel=0.04)
 
 
 def test_rail_meter() -> None:
-    assert SimulatedInterface(REPAIRED).rail_volts() == {"+15V": 15.0, "-15V": -15.0}
-    sagging = replace(REPAIRED, negative_rail_volts=-9.0)
-    assert SimulatedInterface(sagging).rail_volts() == {"+15V": 15.0, "-15V": -9.0}
+    good = SimulatedInterface(REPAIRED).rail_volts()
+    assert good == pytest.approx({"+15V": 15.0, "-15V": -15.0}, abs=0.02)  # 0.15 ohm at 50 mA
+    low = SimulatedInterface(Condition("rail-low")).rail_volts()
+    assert low["+15V"] == pytest.approx(4.0, abs=0.05)
+    assert low["-15V"] == good["-15V"]
     arrival = SimulatedInterface(ARRIVAL).rail_volts()
     assert 14.0 < arrival["+15V"] < 14.9
 
 
-@pytest.mark.parametrize(("negative", "symmetric"), [(-6.0, False), (-5.0, True)])
-def test_the_output_clips_at_its_rails(negative: float, symmetric: bool) -> None:
-    positive = -negative if symmetric else 15.0
-    parts = replace(QUIET, positive_rail_volts=positive, negative_rail_volts=negative)
-    peak_volts = 0.8 * FULL_SCALE_VOLTS
-    take = capture(
-        SimulatedInterface(parts), seconds=1, settle=2, stimulus=tone(100, 3.0, peak=0.8)
-    )
-    volts = take.samples[:, 0] * FULL_SCALE_VOLTS
-    into_load = 10e3 / (10e3 + AMPLIFIER_OUTPUT_OHMS + 1.0)
-    lowest = negative + AMPLIFIER_HEADROOM_VOLTS
-    highest = min(positive - AMPLIFIER_HEADROOM_VOLTS, peak_volts)
-    # Swing and time at the flat part are closed forms of a clipped sine; the coupling capacitor
-    # takes the mean away, and the band limit rings by some per cent at the corners.
-    assert np.ptp(volts) == pytest.approx((highest - lowest) * into_load, rel=0.03)
-    flat = np.mean(volts < np.median(np.sort(volts)[:5000]) + 0.1)
-    assert flat == pytest.approx(np.arccos(-lowest / peak_volts) / np.pi, abs=0.02)
-    second, third = (amplitude(volts, n * 100) for n in (2, 3))
-    assert (second < third / 100) if symmetric else (second > third / 3)
+def test_the_output_is_cut_at_the_rail_that_is_low() -> None:
+    peak = 5.0 / FULL_SCALE_VOLTS
+    stimulus = tone(400, 3.0, peak=peak)
+    volts = {
+        state: capture(
+            SimulatedInterface(quiet(state)), seconds=1, settle=2, stimulus=stimulus
+        ).samples[:, 0]
+        * FULL_SCALE_VOLTS
+        for state in ("rail-low", "repaired")
+    }
+    whole, cut = np.ptp(volts["repaired"]), np.ptp(volts["rail-low"])
+    # 1.3 V below the rail of 4 V, into 610 ohms and the load; the mean goes in the capacitor, and
+    # a series of 30 terms swings by some per cent at a corner.
+    into_load = AT_THE_JACK_OHMS / (AT_THE_JACK_OHMS + AMPLIFIER_OHMS + 470)
+    assert whole == pytest.approx(2 * 5.0 * 0.92, rel=0.02)
+    assert cut == pytest.approx(whole / 2 + (4.0 - 1.3) * into_load, rel=0.05)
+    second, third = (amplitude(volts["rail-low"], n * 400) for n in (2, 3))
+    assert second > third / 3
+    assert amplitude(volts["repaired"], 800) < 1e-4
 
 
 def test_clipping_does_not_alias() -> None:
-    parts = replace(QUIET, positive_rail_volts=8.0, negative_rail_volts=-8.0)
-    take = capture(
-        SimulatedInterface(parts), seconds=1, settle=1, stimulus=tone(4999, 2.0, peak=0.8)
-    )
+    bench = SimulatedInterface(quiet("off-centre"))
+    take = capture(bench, seconds=1, settle=1, stimulus=tone(4999, 2.0, peak=0.4))
     signal = take.samples[:, 0]
     spectrum = np.abs(np.fft.rfft(signal * np.blackman(len(signal))))
     spectrum /= spectrum.max()
     frequency_hz = np.fft.rfftfreq(len(signal), 1 / RATE)
     off_harmonics = np.abs(frequency_hz - 4999 * np.rint(frequency_hz / 4999)) > 5
     audible = (frequency_hz > 500) & (frequency_hz < 20_000)
-    assert 20 * np.log10(spectrum[off_harmonics & audible].max()) < -90
-    assert amplitude(signal, 3 * 4999) / amplitude(signal, 4999) > 0.01  # it does clip
+    # The stop band of the filter begins at 32 kHz: of the 6th harmonic, -60 dB at 30 kHz, some
+    # folds back.
+    assert 20 * np.log10(spectrum[off_harmonics & audible].max()) < -80
+    assert amplitude(signal, 2 * 4999) / amplitude(signal, 4999) > 0.01  # it does clip
 
 
 def test_a_dry_joint_opens_at_the_times_that_it_tells() -> None:
-    joint = Joint(openings_per_second=3.0, open_seconds=0.05)
-    parts = replace(QUIET, main=(Jack(joint=joint), Jack()))
-    bench = SimulatedInterface(parts, seed=4)
+    bench = SimulatedInterface(replace(quiet("jack"), openings_per_second=3.0), seed=4)
     capture(bench, seconds=0.1)
     take = capture(bench, seconds=5, stimulus=tone(1000, 5.0, peak=0.5))
     open_now = np.zeros(take.frames, dtype=bool)
@@ -219,8 +165,8 @@ def test_a_dry_joint_opens_at_the_times_that_it_tells() -> None:
     for start, end in truth:
         open_now[round(start * RATE) : round(end * RATE)] = True
     left, right = take.samples.T
-    # 10 MΩ open into 10 kΩ: -60 dB, from one sample to the next.
-    assert np.max(np.abs(left[open_now])) < 0.5e-3 * 1.01
+    # 10 megohms into 20 kilohms: 2 in a thousand (divider), from one sample to the next.
+    assert np.max(np.abs(left[open_now])) < 0.5 * 2.1e-3
     loud = np.abs(right) > 0.1
     np.testing.assert_allclose(left[~open_now & loud], right[~open_now & loud], rtol=1e-3)
     assert 5 < len(truth) < 30  # Poisson, mean 15 less the time spent open
@@ -228,30 +174,51 @@ def test_a_dry_joint_opens_at_the_times_that_it_tells() -> None:
     assert bench.openings(2, take=1, seconds=5) == ()
 
 
+def test_a_regulator_s_joint_fades_both_channels_and_both_outputs() -> None:
+    condition = replace(quiet("regulator-joint"), openings_per_second=0.5, open_seconds=1.0)
+    for output in ("main", "phones"):
+        bench = SimulatedInterface(condition, seed=1)
+        bench.select(output)
+        truth = bench.openings(1, take=0, seconds=20)
+        assert truth == bench.openings(2, take=0, seconds=20)
+        take = capture(bench, seconds=20, stimulus=tone(1000, 20.0, peak=0.2))
+        lengths = [end - start for start, end in truth]
+        start, end = truth[int(np.argmax(lengths))]
+        rms = take.samples.reshape(-1, RATE // 1000, 2).std(axis=1)  # of each millisecond
+        before, early, late = (
+            rms[round(1000 * at) - 5 : round(1000 * at)].mean(axis=0)
+            for at in (start, start + 0.008, end)
+        )
+        # 330 ohms and 100 uF: a third of the rail is left after 33 ms (textbook RC), and a note of
+        # 2 V passes until then.
+        assert np.all(early > 0.7 * before)
+        assert np.all(late < 0.6 * before)
+
+
+def test_a_loose_sleeve_hums_while_it_is_open() -> None:
+    bench = SimulatedInterface(replace(quiet("loose-sleeve"), open_seconds=1.0), seed=2)
+    signal = capture(bench, seconds=10).samples[:, 1]
+    truth = bench.openings(2, take=0, seconds=10)
+    start, end = max(truth, key=lambda span: span[1] - span[0])
+    part = signal[round(start * RATE) :][: RATE // 5]
+    assert end - start > 0.2
+    assert amplitude(part, 50) * FULL_SCALE_VOLTS > 0.3  # 80 uA have 20 kilohms and less
+
+
 def test_openings_follow_their_rate_and_mean_length() -> None:
-    joint = Joint(openings_per_second=2.0, open_seconds=0.02)
-    bench = SimulatedInterface(replace(REPAIRED, main=(Jack(joint=joint), Jack())))
-    truth = np.array(bench.openings(1, take=0, seconds=2000))
+    mean = 0.02
+    condition = Condition("jack", openings_per_second=2.0, open_seconds=mean)
+    truth = np.array(SimulatedInterface(condition).openings(1, take=0, seconds=2000))
     # n = 4000: both means known to 1/sqrt(n) = 1.6 %; 5 sigma
-    assert len(truth) == pytest.approx(2000 / (1 / 2.0 + 0.02), rel=0.08)
-    assert np.mean(truth[:, 1] - truth[:, 0]) == pytest.approx(0.02, rel=0.08)
-
-
-def test_an_oxidised_sleeve_hums_at_the_mains_frequency() -> None:
-    parts = with_right(QUIET, Jack(sleeve_ohms=10.0))
-    take = capture(SimulatedInterface(parts), seconds=1)
-    volts_rms = amplitude(take.samples[:, 1], 50) * FULL_SCALE_VOLTS / np.sqrt(2)
-    assert volts_rms == pytest.approx(10.0 * LOOP_AMPERES, rel=0.01)
+    assert len(truth) == pytest.approx(2000 / (1 / 2.0 + mean), rel=0.08)
+    lengths = truth[:, 1] - truth[:, 0]
+    assert np.mean(lengths) == pytest.approx(mean, rel=0.08)
+    assert np.max(lengths) <= LONGEST_OPENING + 1e-9
 
 
 def test_noise_is_white_with_a_rise_below_its_corner() -> None:
-    parts = replace(
-        REPAIRED,
-        noise_volts_per_root_hz=10e-6,
-        noise_corner_hz=100.0,
-        main=(Jack(coupling_farads=1e-3), Jack(coupling_farads=1e-3)),
-    )
-    take = capture(SimulatedInterface(parts), seconds=20)
+    condition = replace(REPAIRED, noise_volts_per_root_hz=10e-6, noise_corner_hz=100.0)
+    take = capture(SimulatedInterface(condition), seconds=20)
     signal = take.samples * FULL_SCALE_VOLTS
     power = np.mean(np.abs(np.fft.rfft(signal, axis=0)) ** 2, axis=1) * 2 / len(signal) / RATE
     frequency_hz = np.fft.rfftfreq(len(signal), 1 / RATE)
@@ -262,11 +229,12 @@ def test_noise_is_white_with_a_rise_below_its_corner() -> None:
         clear_of_mains = np.abs(frequency_hz - 50 * np.rint(frequency_hz / 50)) > 1
         return float(np.sqrt(np.mean(power[band & clear_of_mains])))
 
-    divider = 10e3 / (10e3 + AMPLIFIER_OUTPUT_OHMS + 1.0)
-    assert density(5e3, 15e3) == pytest.approx(10e-6 * divider, rel=0.02)
+    assert density(5e3, 15e3) == pytest.approx(10e-6, rel=0.02)
     # sqrt(1 + corner/f); the stairs of the filter ripple by 1 dB
     assert density(8, 12) == pytest.approx(10e-6 * np.sqrt(1 + 100 / 10), rel=0.2)
-    assert density(2, 3) / density(20, 30) == pytest.approx(np.sqrt(41 / 5), rel=0.25)
+    # The coupling capacitor, 22 uF into 17 kilohms, and the one before the control take 20 % at
+    # 2.5 Hz.
+    assert density(2, 3) / density(20, 30) == pytest.approx(0.8 * np.sqrt(41 / 5), rel=0.25)
 
 
 def test_the_level_of_a_note_and_of_the_idle_noise() -> None:
@@ -274,7 +242,7 @@ def test_the_level_of_a_note_and_of_the_idle_noise() -> None:
     idle = capture(bench, seconds=2).samples
     bench.hold(440.0, "saw")
     note = capture(bench, seconds=2).samples
-    assert 10 * np.log10(2 * np.mean(note**2)) == pytest.approx(-12.1, abs=0.1)
+    assert 10 * np.log10(2 * np.mean(note**2)) == pytest.approx(-12.7, abs=0.1)  # a gain of 0.92
     assert -97 < 10 * np.log10(2 * np.mean(idle**2)) < -91
     bench.release()
     assert np.std(capture(bench, seconds=0.5).samples) < 2 * np.std(idle)
@@ -306,14 +274,14 @@ def test_a_worn_pot_scratches_when_it_is_turned() -> None:
         bench.turn_volume(0.2, 0.9, seconds=2)
         return capture(bench, seconds=2).samples[:, 0]
 
-    assert np.max(np.abs(take(0.1))) > 100 * np.max(np.abs(take(0.0)))
+    assert np.max(np.abs(take(0.1))) > 50 * np.max(np.abs(take(0.0)))
 
 
 def test_turning_the_volume_follows_the_taper() -> None:
     bench = SimulatedInterface(QUIET)
     bench.turn_volume(0.5, 0.5, seconds=1)
     take = capture(bench, seconds=1, settle=0.5, stimulus=tone(1000, 1.5))
-    full = gain(QUIET, 1000)
+    full = gain("repaired", 1000)
     assert amplitude(take.samples[:, 1], 1000) / 0.25 == pytest.approx(full / 4, rel=1e-4)
 
 
@@ -331,8 +299,7 @@ def test_the_same_seed_and_actions_give_the_same_takes_and_repeats_scatter() -> 
 
 
 def test_samples_are_those_of_a_24_bit_converter() -> None:
-    parts = replace(REPAIRED, main=(Jack(), Jack()))
-    take = capture(SimulatedInterface(parts), seconds=0.5, stimulus=tone(997, 0.5, peak=1.0))
+    take = capture(SimulatedInterface(REPAIRED), seconds=0.5, stimulus=tone(997, 0.5, peak=1.0))
     codes = take.samples * 2**23
     np.testing.assert_array_equal(codes, np.rint(codes))
     assert take.bits == 24
@@ -366,9 +333,3 @@ def test_any_rate(samplerate: int) -> None:
     take = capture(bench, seconds=0.2)
     assert take.frames == round(0.2 * samplerate)
     assert np.all(np.isfinite(take.samples))
-
-
-def test_an_open_capacitor_passes_next_to_nothing() -> None:
-    assert gain(with_right(QUIET, Jack(coupling_farads=0.0)), 100) < 1e-3
-    broken = replace(QUIET, reservoir_farads=0.0)
-    assert SimulatedInterface(broken).rail_volts()["+15V"] < 12
