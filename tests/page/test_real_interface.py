@@ -13,6 +13,8 @@ from tests.interface.conftest import running_sound_server
 from tests.interface.instrument import Sound, running_instrument
 from tests.page.conftest import UNIT, phase
 
+pytestmark = pytest.mark.real_time
+
 BREAK_SECONDS = 0.2
 NOTE = Sound("note", noise_dbfs=-90.0)
 
