@@ -67,7 +67,7 @@ def test_the_numbers_are_those_of_the_parts(demo):
     load = 20e3 * 100e3 / 120e3
     right = load / hypot(load + 910, 1 / (2 * pi * 110 * 47e-9))
     left = load / hypot(load + 610, 1 / (2 * pi * 110 * 22e-6))
-    # Openings of the left joint take a little off its level: 1 a second, 60 ms each on average.
+    # Openings of the left joint take a little off its level: 2 a second, 60 ms each on average.
     assert abs(low.value - 20 * log10(left / right)) < 1.5
 
 

@@ -96,7 +96,7 @@ class Condition:
     """
 
     state: str = REPAIRED_STATE
-    openings_per_second: float = 1.0
+    openings_per_second: float = 2.0
     open_seconds: float = 0.06
     pot_wear: float = 0.0
     noise_volts_per_root_hz: float = 1.0e-6

@@ -106,8 +106,7 @@ def readings(take, check, hertz=None):
     [
         ("reservoir", "main", None),
         ("diode", "main", None),
-        ("mute", "main", 1.5),  # the note is between two of the levels
-        ("crossover", "phones", 1.5),
+        ("mute", "main", 1.5),
         ("off-centre", "main", 1.5),
         ("sleeve", "main", None),
         ("oscillation", "main", None),
