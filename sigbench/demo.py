@@ -23,7 +23,7 @@ STAGE_GOOD, STAGE_BEFORE, STAGE_AFTER = "as sold", "as received", "after repair"
 BASELINE = "Bench Synth 6, good units"
 REPAIRS = (
     "right output: coupling capacitor replaced, 22 uF",
-    "supply: both reservoir capacitors replaced, 4700 uF",
+    "supply: both reservoir capacitors replaced, 3300 and 2200 uF",
     "left output: joint at the jack resoldered",
 )
 

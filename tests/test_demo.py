@@ -61,12 +61,13 @@ def test_the_numbers_are_those_of_the_parts(demo):
         for r in run.measurements[0].readings
         if r.name == "balance"
     )
-    # 47 nF into 10 kilohm with 100 + 300 ohm before it: a first-order high-pass at 325.6 Hz, and
-    # 22 uF with 101 ohm on the other side. Textbook RC network, at 110 Hz:
-    # |H| = R / sqrt((R + S)^2 + 1/(2 pi f C)^2)
-    right = 10e3 / hypot(10.4e3, 1 / (2 * pi * 110 * 47e-9))
-    left = 10e3 / hypot(10.101e3, 1 / (2 * pi * 110 * 22e-6))
-    # Openings of the left joint take a little off its level: 1 a second, 40 ms each on average.
+    # 47 nF into 20 kilohm of the interface beside 100 kilohm, with 140 + 300 + 470 ohm before it:
+    # a first-order high-pass at 193 Hz, and 22 uF with 610 ohm on the other side. Textbook RC
+    # network, at 110 Hz: |H| = R / sqrt((R + S)^2 + 1/(2 pi f C)^2)
+    load = 20e3 * 100e3 / 120e3
+    right = load / hypot(load + 910, 1 / (2 * pi * 110 * 47e-9))
+    left = load / hypot(load + 610, 1 / (2 * pi * 110 * 22e-6))
+    # Openings of the left joint take a little off its level: 2 a second, 60 ms each on average.
     assert abs(low.value - 20 * log10(left / right)) < 1.5
 
 

@@ -29,11 +29,13 @@ PERIOD_SECONDS = 0.1
 """Of all lines together: every one is a multiple of 10 Hz."""
 NOTE_HZ = 440.0
 """Of the note by which the curves were found; the network has a gain of one there."""
-LEVELS = (0.04, 0.12, 0.4, 1.2, 2.75, 4.0, 5.5, 9.0)
+LEVELS = (0.04, 0.12, 0.4, 1.2, 4.0, 9.0)
 """Peak volts of that note, which the curves are of."""
 GAIN_SECONDS = 109 / 48_000  # about one period of the note
 ADDED_SECONDS = 0.001
 LONGEST_OPENING = 0.3  # seconds: as long as it was followed
+
+_NEAR_END = -0.85  # of a curve: from there to its end it counts as straight
 
 KEPT = Path(__file__).with_name("heard.json.gz")
 
@@ -104,24 +106,38 @@ class Side:
         ----------
         volts : ndarray
         level : float
-            Peak volts of the note; between two of `LEVELS` the curve is between theirs. Beyond
-            the level the curve goes on straight.
+            Peak volts of the note; between two of `LEVELS` what both curves give is blended.
         """
-        terms = self.terms(level)
-        level = float(np.clip(level, LEVELS[0], LEVELS[-1]))
-        inside = np.clip(volts / level, -1.0, 1.0)
-        series = np.concatenate([[0.0], terms])
-        series[0] = -np.polynomial.chebyshev.chebval(0.0, series)  # of nothing comes nothing
-        bent = np.polynomial.chebyshev.chebval(inside, series)
-        slope = terms[0]
-        beyond: Floats = level * bent + slope * (volts - level * inside)
-        return beyond
+        above = int(np.clip(np.searchsorted(LEVELS, level), 1, len(LEVELS) - 1))
+        low, high = np.log(LEVELS[above - 1]), np.log(LEVELS[above])
+        share = float(np.clip((np.log(max(level, LEVELS[0])) - low) / (high - low), 0, 1))
+        bent = np.zeros(len(volts))
+        for number, weight in ((above - 1, 1 - share), (above, share)):
+            if weight:
+                bent += weight * self._curve(volts, number)
+        return bent
 
-    def terms(self, level: float) -> Floats:
-        """The coefficients at a level, over the level."""
-        place = np.log(np.clip(level, LEVELS[0], LEVELS[-1]))
-        curves = np.array(self.curves)
-        return np.array([np.interp(place, np.log(LEVELS), column) for column in curves.T])
+    def _curve(self, volts: Floats, number: int) -> Floats:
+        """One of the curves; beyond its level it goes on as steeply as it ends."""
+        level, terms = LEVELS[number], np.array(self.curves[number])
+        series = np.concatenate([[0.0], terms])
+
+        def value(x: Floats) -> Floats:
+            return np.polynomial.chebyshev.chebval(x, series)
+
+        series[0] = -value(np.zeros(1))[0]  # of nothing comes nothing
+        inside = np.clip(volts / level, -1.0, 1.0)
+        beyond = volts - level * inside
+        if not np.any(beyond):
+            return level * value(inside)
+        low, lower, high, higher = value(np.array([-1.0, _NEAR_END, -_NEAR_END, 1.0]))
+        steep = np.where(beyond > 0, higher - high, lower - low) / (1 + _NEAR_END)
+        return level * value(inside) + steep * beyond
+
+    def bend(self, level: float) -> float:
+        """How much of a note of that level is no longer the note, at most: sum of the terms."""
+        above = int(np.clip(np.searchsorted(LEVELS, level), 1, len(LEVELS) - 1))
+        return max(float(np.sum(np.abs(self.curves[k][1:]))) for k in (above - 1, above))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,9 @@
 """Work out with ngspice what is heard of the simulated unit's states, and keep it.
 
-    python -m sigbench.circuits.work_out
+    python -m sigbench.circuits.work_out [STATE ...]
 
-Some seconds of work a state. Run it after any change of the netlist or the states; a test says when
-it is needed.
+Some ten seconds of work a state; those that are named, or all. Run it after any change of the
+netlist or the states; a test says when it is needed.
 """
 
 import gzip
@@ -27,6 +27,7 @@ from sigbench.circuits.heard import (
     Break,
     Heard,
     Side,
+    kept,
 )
 from sigbench.circuits.instrument import (
     GAP_SECONDS,
@@ -299,14 +300,15 @@ def _short(value: float, least: float = 0.0) -> float:
     return float(f"{value:.5g}")
 
 
-def main() -> None:
-    """Work out every state anew."""
-    found = {}
-    for name, parts in SIMULATED.items():
+def main(wanted: list[str]) -> None:
+    """Work out the named states anew, or all."""
+    found = {name: h for name, h in kept().items() if name in SIMULATED} if wanted else {}
+    for name in wanted or SIMULATED:
         print(name, file=sys.stderr)
-        found[name] = work_out(parts)
-    KEPT.write_bytes(gzip.compress(msgspec.json.encode(found), mtime=0))
+        found[name] = work_out(SIMULATED[name])
+    in_order = {name: found[name] for name in SIMULATED}
+    KEPT.write_bytes(gzip.compress(msgspec.json.encode(in_order), mtime=0))
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

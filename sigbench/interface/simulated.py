@@ -96,7 +96,7 @@ class Condition:
     """
 
     state: str = REPAIRED_STATE
-    openings_per_second: float = 1.0
+    openings_per_second: float = 2.0
     open_seconds: float = 0.06
     pot_wear: float = 0.0
     noise_volts_per_root_hz: float = 1.0e-6
@@ -352,8 +352,7 @@ class _Stage:
 
         level = float(np.max(np.abs(volts)))
         before, self.level = level if self.level is None else self.level, level
-        curves = [self.side.terms(x) for x in (before, level)]
-        if all(np.sum(np.abs(terms[1:])) < _BENT for terms in curves):
+        if max(self.side.bend(before), self.side.bend(level)) < _BENT:
             return self._bent(volts, before, level, 1)
         # A curve makes harmonics without end: they are worked out at a higher rate, and freed of
         # all that would fold back.

@@ -168,7 +168,8 @@ def test_a_dry_joint_opens_at_the_times_that_it_tells() -> None:
     # 10 megohms into 20 kilohms: 2 in a thousand (divider), from one sample to the next.
     assert np.max(np.abs(left[open_now])) < 0.5 * 2.1e-3
     loud = np.abs(right) > 0.1
-    np.testing.assert_allclose(left[~open_now & loud], right[~open_now & loud], rtol=1e-3)
+    # After it the coupling capacitor has a charge to lose: some millivolts.
+    np.testing.assert_allclose(left[~open_now & loud], right[~open_now & loud], atol=1e-3)
     assert 5 < len(truth) < 30  # Poisson, mean 15 less the time spent open
     assert bench.openings(1, take=0, seconds=5) != truth
     assert bench.openings(2, take=1, seconds=5) == ()
