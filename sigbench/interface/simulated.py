@@ -43,13 +43,13 @@ from sigbench.units import db_to_ratio, dbu_to_volts
 Waveform = Literal["sine", "saw", "pulse"]
 Floats = NDArray[np.float64]
 
-FULL_SCALE_DBU = 20.0  # a sine at this level reads 0 dBFS: common for line inputs, no source
+FULL_SCALE_DBU = 18.0  # a sine at this level reads 0 dBFS: EBU R 68
 FULL_SCALE_VOLTS = float(dbu_to_volts(FULL_SCALE_DBU) * np.sqrt(2))  # peak
 CONVERTER_BITS = 24
 CONVERTER_NOISE_DBFS = -112.0  # in the whole band, of a good line input: common practice, no source
 
 SOFT_TRAVEL = 0.3  # of the volume, for a soft note
-VOICE_DBFS = -12.0  # RMS level of a held note at full volume, before the output stages
+VOICE_DBFS = -11.3  # RMS level of a held note at full volume before the output stages: -12 after
 PULSE_DUTY = 0.25
 DROPOUT_NOTE_HZ = 220.0  # A3, held while the unit is tapped
 TURN_SECONDS = 3.0  # from one end of a control to the other, unhurried
