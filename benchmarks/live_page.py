@@ -221,6 +221,10 @@ def watched(
         seen += page.evaluate("painted.calls.splice(0)")
         last = wanted
     page.keyboard.press("q")
+    page.wait_for_selector("#steered:is([data-phase=over], [data-phase=asking])", timeout=0)
+    if page.locator("#steered[data-phase=asking]").count():  # whether to keep what lost audio
+        print(f"\n{page.inner_text('#sayings')}")
+        page.keyboard.press("k")
     page.wait_for_selector("#steered[data-phase=over]", timeout=0)
     return seen
 
