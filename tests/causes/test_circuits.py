@@ -64,7 +64,8 @@ def test_every_clue_is_seen_somewhere():
         if (clue.holds or 0) > 0.5
     }
     assert set(CLUES) - seen <= {
-        "comes when tapped", "comes when heated", "comes from the supply",  # tests/circuits/test_hands.py
+        # These three: tests/circuits/test_hands.py.
+        "comes when tapped", "comes when heated", "comes from the supply",
         "hum follows volume", "dead output",
         "hum in one channel", "clicks in both channels", "clicks in one channel",
         "distortion on every output",
