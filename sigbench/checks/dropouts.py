@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,7 @@ from sigbench.checks.readings import (
     spoil_clipped,
     spoil_overloaded,
 )
-from sigbench.checks.side_by_side import side_by_side
+from sigbench.checks.side_by_side import Half, side_by_side
 from sigbench.measure.clipping import clipped_samples
 from sigbench.measure.dropouts import (
     DropoutDetector,
@@ -46,7 +45,7 @@ def check_dropouts(take: Take, settings: CheckSettings) -> Measurement:
     """
     detector = DropoutDetector(take.samplerate, take.channels, take.lost)
     found = detector.feed(take.samples) + detector.finish()
-    events = counted(mark_lost_buffers(found, take.lost, take.samplerate), take.marks)
+    events = labelled(found, take)
     readings: list[Reading] = []
     for channel in range(1, take.channels + 1):
         signal = take.samples[:, channel - 1]
@@ -72,9 +71,7 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     sums. Hum is that of the first part of the take, and says so. Clipped samples are counted
     block by block: at the joints a few may be missed.
     """
-    (found, steady_shares), channels = side_by_side(
-        _interruptions, _watched_channels, take, settings
-    )
+    (found, steady_shares), channels = side_by_side(_Interruptions, _Channels, take, settings)
     events = labelled(found, take)
     readings: list[Reading] = []
     for number, channel in enumerate(channels, start=1):
@@ -93,40 +90,24 @@ def check_dropouts_in_blocks(take: LongTake, settings: CheckSettings) -> Measure
     return Measurement("dropouts", take.source, spoil_overloaded(readings, clipped), events)
 
 
-def _interruptions(
-    take: Take | LongTake, _: CheckSettings
-) -> tuple[list[Event], tuple[float, ...]]:
+class _Interruptions(Half[tuple[list[Event], tuple[float, ...]]]):
     """Dropouts and dips, and of each channel the share of the take that was steady."""
-    detector = DropoutDetector(take.samplerate, take.channels, take.lost)
-    found = watch(take, detector)
-    return found, detector.steady_shares
+
+    def __init__(self, take: Take | LongTake, _: CheckSettings) -> None:
+        self._detector = DropoutDetector(take.samplerate, take.channels, take.lost)
+        super().__init__(self._detector)
+
+    def result(self) -> tuple[list[Event], tuple[float, ...]]:
+        return self.events, self._detector.steady_shares
 
 
-def _watched_channels(
-    take: Take | LongTake, settings: CheckSettings
-) -> "tuple[WatchedChannel, ...]":
-    channels = ChannelWatch(take)
-    watch(take, channels)
-    return channels.all(settings)
+class _Channels(Half["tuple[WatchedChannel, ...]"]):
+    def __init__(self, take: Take | LongTake, settings: CheckSettings) -> None:
+        self._watch = ChannelWatch(take, settings)
+        super().__init__(self._watch)
 
-
-class _Listener(Protocol):
-    """Finds events, or something else, in audio that comes in blocks."""
-
-    def feed(self, block: Samples) -> tuple[Event, ...]: ...
-
-    def finish(self) -> tuple[Event, ...]: ...
-
-
-def watch(take: Take | LongTake, *listeners: _Listener) -> list[Event]:
-    """Read a take once, block by block: the events of all that listen."""
-    found: list[Event] = []
-    for block in take.blocks():
-        for listener in listeners:  # threads for each would only wait for one another
-            found += listener.feed(block)
-    for listener in listeners:
-        found += listener.finish()
-    return found
+    def result(self) -> "tuple[WatchedChannel, ...]":
+        return self._watch.all()
 
 
 def labelled(found: Sequence[Event], take: Take | LongTake) -> tuple[Event, ...]:
@@ -157,8 +138,9 @@ class WatchedChannel:
 class ChannelWatch:
     """Gathers it, while a take is read."""
 
-    def __init__(self, take: Take | LongTake) -> None:
+    def __init__(self, take: Take | LongTake, settings: CheckSettings) -> None:
         self._take = take
+        self._settings = settings
         self._levels = [RunningLevel(take.frames) for _ in range(take.channels)]
         self._clipped = [0] * take.channels
         self._first: Samples | None = None
@@ -188,22 +170,22 @@ class ChannelWatch:
         """No more blocks."""
         return ()
 
-    def all(self, settings: CheckSettings) -> tuple[WatchedChannel, ...]:
+    def all(self) -> tuple[WatchedChannel, ...]:
         """What was gathered of each channel, once the whole take was fed."""
         return tuple(
             WatchedChannel(
                 tuple(readings_of_level(level.finish(), number, self._take.dc_coupled)),
-                tuple(self._hum(number, settings)),
+                tuple(self._hum(number)),
                 self._silent[number - 1],
                 self._clipped[number - 1],
             )
             for number, level in enumerate(self._levels, start=1)
         )
 
-    def _hum(self, number: int, settings: CheckSettings) -> list[Reading]:
+    def _hum(self, number: int) -> list[Reading]:
         """The mains comb of the first part."""
         head, samplerate = self._head[number - 1], self._take.samplerate
-        mains: Mains | None = measure_mains(head, samplerate, nominal_hz=settings.mains_hz)
+        mains: Mains | None = measure_mains(head, samplerate, nominal_hz=self._settings.mains_hz)
         # A channel may be silent in its first part only.
         readings = mains_readings(mains, number, silent=not np.any(head))
         if len(head) == self._take.frames:

@@ -8,11 +8,10 @@ from sigbench.checks.dropouts import (
     WatchedChannel,
     dropout_readings,
     labelled,
-    watch,
 )
 from sigbench.checks.marks import pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
-from sigbench.checks.side_by_side import side_by_side
+from sigbench.checks.side_by_side import Half, side_by_side
 from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
@@ -47,7 +46,7 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     what feeds it.
     """
     (sharp, steady_shares, transients), (other, channels) = side_by_side(
-        _breaks_and_crackle, _hum_and_gaps, take, settings
+        _BreaksAndCrackle, _HumAndGaps, take, settings
     )
     events = movements(labelled([*sharp, *other], take))
     readings: list[Reading] = []
@@ -68,28 +67,31 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     return Measurement("jack", take.source, spoil_overloaded(readings, clipped), events)
 
 
-def _breaks_and_crackle(
-    take: Take | LongTake, _: CheckSettings
-) -> tuple[list[Event], tuple[float, ...], tuple[int, ...]]:
-    """Half of the work: events, and of each channel the share that was steady, and transients."""
-    lost = DropoutDetector(take.samplerate, take.channels, take.lost)
-    scratch = CrackleDetector(take.samplerate, take.channels)
-    found = watch(take, lost, scratch)
-    return found, lost.steady_shares, scratch.counts
+class _BreaksAndCrackle(Half[tuple[list[Event], tuple[float, ...], tuple[int, ...]]]):
+    """Events, and of each channel the share that was steady, and transients."""
+
+    def __init__(self, take: Take | LongTake, _: CheckSettings) -> None:
+        self._breaks = DropoutDetector(take.samplerate, take.channels, take.lost)
+        self._crackle = CrackleDetector(take.samplerate, take.channels)
+        super().__init__(self._breaks, self._crackle)
+
+    def result(self) -> tuple[list[Event], tuple[float, ...], tuple[int, ...]]:
+        return self.events, self._breaks.steady_shares, self._crackle.counts
 
 
-def _hum_and_gaps(
-    take: Take | LongTake, settings: CheckSettings
-) -> tuple[list[Event], tuple[WatchedChannel, ...]]:
-    """The other half: events, and what is gathered of each channel."""
-    channels = ChannelWatch(take)
-    found = watch(
-        take,
-        HumBurstDetector(take.samplerate, take.channels),
-        GapDetector(take.samplerate, take.channels),
-        channels,
-    )
-    return found, channels.all(settings)
+class _HumAndGaps(Half[tuple[list[Event], tuple[WatchedChannel, ...]]]):
+    """Events, and what is gathered of each channel."""
+
+    def __init__(self, take: Take | LongTake, settings: CheckSettings) -> None:
+        self._watch = ChannelWatch(take, settings)
+        super().__init__(
+            HumBurstDetector(take.samplerate, take.channels),
+            GapDetector(take.samplerate, take.channels),
+            self._watch,
+        )
+
+    def result(self) -> tuple[list[Event], tuple[WatchedChannel, ...]]:
+        return self.events, self._watch.all()
 
 
 def movements(events: Sequence[Event]) -> tuple[Event, ...]:

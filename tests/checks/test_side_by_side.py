@@ -60,6 +60,17 @@ def test_takes_that_cannot_be_handed_over_are_measured_by_one(started, tmp_path)
     assert len(started) == 1
 
 
+def test_one_process_reads_a_take_once(tmp_path):
+    take, read = read_long_take(recording(tmp_path / "take.wav")), []
+
+    def blocks():
+        read.append(True)
+        return take.blocks()
+
+    measure(LongTake(take.source, blocks, bits=take.bits), "jack")
+    assert len(read) == 1
+
+
 def test_what_was_recorded_on_the_bench_can_be_handed_over(started, tmp_path):
     interface = Sounding()
     with Bench.create(tmp_path / "bench") as bench:
@@ -81,19 +92,27 @@ def test_an_error_is_told_as_by_one_process(started, tmp_path):
     assert [process.poll() is not None for process in started] == [True]
 
 
-def cannot(take: Take | LongTake, settings: CheckSettings) -> None:
+class Nothing(side_by_side.Half[None]):
+    def __init__(self, take: Take | LongTake, settings: CheckSettings) -> None:
+        super().__init__()
+
+    def result(self) -> None:
+        return None
+
+
+def cannot(take: Take | LongTake, settings: CheckSettings) -> side_by_side.Half[None]:
     raise FileError("The other half found the disk full: empty it.")
 
 
 def test_an_error_of_the_other_half_is_told_here(started, tmp_path):
     take = read_long_take(recording(tmp_path / "take.wav"))
     with pytest.raises(FileError, match="the disk full"):
-        side_by_side.side_by_side(lambda *_: None, cannot, take, CheckSettings())
+        side_by_side.side_by_side(Nothing, cannot, take, CheckSettings())
     assert len(started) == 1
 
 
 def test_who_interrupts_one_ends_both(started, tmp_path):
-    def interrupted(take: Take | LongTake, settings: CheckSettings) -> None:
+    def interrupted(take: Take | LongTake, settings: CheckSettings) -> side_by_side.Half[None]:
         raise KeyboardInterrupt
 
     take = read_long_take(recording(tmp_path / "take.wav"))
