@@ -1,6 +1,7 @@
 """Measuring: what to begin with, and what goes on, live; a stored take that is seen once more."""
 
 import json
+from typing import Any
 from urllib.parse import quote, urlencode
 
 import msgspec
@@ -12,21 +13,14 @@ from starlette.websockets import WebSocket
 
 from sigbench.interface.cues import CUES
 from sigbench.live.sitting import Wish
+from sigbench.live.watched import Watched
 from sigbench.live.wording import SIGNS, WORDS
 from sigbench.page import feed
-from sigbench.page.bell import Wait
 from sigbench.page.desk import Desk
 from sigbench.page.requests import Form, count, counts, form_of, one, see
 from sigbench.page.show import FIRST_STAGE
 from sigbench.page.site import Site
-from sigbench.page.talk import (
-    QUIET_SECONDS,
-    UPDATES_A_SECOND,
-    Message,
-    moment_message,
-    steer,
-    talk,
-)
+from sigbench.page.talk import Message, steer, talk
 from sigbench.plan import HANDS_ON, with_hands_on
 from sigbench.run import stage_named, steps_left
 from sigbench.units import note_to_frequency
@@ -137,47 +131,8 @@ class MeasuringPages:
 
     async def live(self, socket: WebSocket) -> None:
         """Send what there is to see, and take what the person does."""
-        await talk(socket, self.site.desk, self._send, self._do)
-
-    async def _send(self, socket: WebSocket, page: str, wait: Wait) -> None:
-        """Send the moment when it changes, and the take while it runs."""
-        sent: tuple[object, ...] = ()
-        shown: bytes | None = None
-        heard, told = self.site.desk.watched, 0
-        if heard is not None:
-            told = len(heard.alerts(0))  # what was called out before this page came is over
-        while True:
-            watched = self.site.desk.watched
-            if watched is not heard:
-                heard, told = watched, 0
-            moment = None if watched is None else watched.moment
-            state = (
-                watched,
-                None if moment is None else moment.question,
-                self.site.desk.holds(page),
-            )
-            if state != sent:
-                sent = state
-                await socket.send_bytes(await run_in_threadpool(self._moment, page))
-            elif watched is None or not watched.running:
-                await wait(QUIET_SECONDS)
-                continue
-            if watched is None:
-                continue
-            frame = await run_in_threadpool(self._frames.now)
-            if frame is not None and frame is not shown:
-                shown = frame
-                await socket.send_bytes(frame)
-            alerts = watched.alerts(told)
-            if alerts:
-                told += len(alerts)
-                await socket.send_text(json.dumps({"kind": "alerts", "kinds": alerts}))
-            await wait(1 / UPDATES_A_SECOND)
-
-    def _moment(self, page: str) -> bytes:
-        watched = self.site.desk.watched
-        shown = None if watched is None else feed.moment_object(watched)
-        return moment_message(self.site.desk, shown, page)
+        desk = self.site.desk
+        await talk(socket, desk, _Follower(desk, self._frames), self._do)
 
     def _do(self, page: str, message: Message) -> list[str]:
         """Do what the person asked for; what is wrong with it, in sentences."""
@@ -192,6 +147,41 @@ class MeasuringPages:
         elif what == "pause":
             watched.pause()
         return wrong
+
+
+class _Follower:
+    """What one page is told of a sitting or a showing."""
+
+    def __init__(self, desk: Desk, frames: "Frames") -> None:
+        self._desk = desk
+        self._frames = frames
+        self._shown: bytes | None = None
+        self._heard = desk.watched
+        # What was called out before this page came is over.
+        self._told = 0 if self._heard is None else len(self._heard.alerts(0))
+
+    @property
+    def work(self) -> Watched | None:
+        return self._desk.watched
+
+    def moment(self, work: Watched) -> dict[str, Any]:
+        return feed.moment_object(work)
+
+    def news(self, work: Watched, moved: bool) -> list[bytes] | None:
+        if not (moved or work.running):
+            return None
+        if work is not self._heard:
+            self._heard, self._told = work, 0
+        found = []
+        frame = self._frames.now()
+        if frame is not None and frame is not self._shown:
+            self._shown = frame
+            found.append(frame)
+        alerts = work.alerts(self._told)
+        if alerts:
+            self._told += len(alerts)
+            found.append(msgspec.json.encode({"kind": "alerts", "kinds": alerts}))
+        return found
 
 
 class Frames:

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import datetime
-from typing import cast
+from typing import Any, cast
 from urllib.parse import urlencode
 
 import msgspec
@@ -16,10 +16,10 @@ from sigbench.bench.rigs import rig_in_use, rigs, save_rig
 from sigbench.errors import InterfaceError, RequestError, SigbenchError
 from sigbench.interface import portaudio
 from sigbench.interface.devices import Device
-from sigbench.live.procedure import Kind
+from sigbench.live.procedure import Kind, Procedure, Running
 from sigbench.model import RigSetup
 from sigbench.page import feed
-from sigbench.page.bell import Wait
+from sigbench.page.desk import Desk
 from sigbench.page.requests import Form, form_of, one, required, see
 from sigbench.page.rig_show import (
     SIMULATED,
@@ -30,14 +30,7 @@ from sigbench.page.rig_show import (
     rig_view,
 )
 from sigbench.page.site import Site
-from sigbench.page.talk import (
-    QUIET_SECONDS,
-    UPDATES_A_SECOND,
-    Message,
-    moment_message,
-    steer,
-    talk,
-)
+from sigbench.page.talk import Message, steer, talk
 from sigbench.rig.assembly import (
     channel_list,
     keep_setup,
@@ -179,38 +172,33 @@ class RigPages:
 
     async def live(self, socket: WebSocket) -> None:
         """Send where the procedure is, and take what the person does."""
-        await talk(socket, self.site.desk, self._send, self._do)
-
-    async def _send(self, socket: WebSocket, page: str, wait: Wait) -> None:
-        """Send the moment when it changes, and the levels while there are some."""
-        desk = self.site.desk
-        sent: tuple[object, ...] = ()
-        shown: object = None
-        while True:
-            procedure = desk.procedure
-            moment = None if procedure is None else procedure.moment
-            state = (procedure, None if moment is None else moment.question, desk.holds(page))
-            if state != sent:
-                sent = state
-                await socket.send_bytes(await run_in_threadpool(self._moment, page))
-            running = None
-            if procedure is not None and not procedure.over:
-                running = await run_in_threadpool(procedure.running)
-            if procedure is None or running is None or running == shown:
-                await wait(QUIET_SECONDS)
-                continue
-            shown = running
-            levels = feed.running_object(running, procedure.setup.inputs)
-            await socket.send_bytes(msgspec.json.encode({"kind": "running", **levels}))
-            await wait(1 / UPDATES_A_SECOND)
-
-    def _moment(self, page: str) -> bytes:
-        procedure = self.site.desk.procedure
-        shown = None if procedure is None else feed.procedure_object(procedure)
-        return moment_message(self.site.desk, shown, page)
+        await talk(socket, self.site.desk, _Follower(self.site.desk), self._do)
 
     def _do(self, page: str, message: Message) -> list[str]:
         return steer(self.site.desk, self.site.desk.procedure, page, message)
+
+
+class _Follower:
+    """What one page is told of a procedure."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._shown: Running | None = None
+
+    @property
+    def work(self) -> Procedure | None:
+        return self._desk.procedure
+
+    def moment(self, work: Procedure) -> dict[str, Any]:
+        return feed.procedure_object(work)
+
+    def news(self, work: Procedure, moved: bool) -> list[bytes] | None:
+        running = None if work.over else work.running()
+        if running is None or running == self._shown:
+            return None
+        self._shown = running
+        levels = feed.running_object(running, work.setup.inputs)
+        return [msgspec.json.encode({"kind": "running", **levels})]
 
 
 def _devices() -> tuple[tuple[Device, ...], str | None]:

@@ -10,6 +10,8 @@ from threading import Thread
 from typing import Any
 from urllib.parse import urlsplit
 
+from websockets.sync.client import ClientConnection, connect
+
 from sigbench.page.serve import BenchPage
 
 PATIENCE_SECONDS = 60  # of a machine that is busy with other tests
@@ -56,6 +58,11 @@ class Asker:
     def headers(self) -> dict[str, str]:
         """What a browser sends with whatever it asks for."""
         return {"Host": self.host, "Cookie": self.cookie, "Origin": f"http://{self.host}"}
+
+    def socket(self, path: str) -> ClientConnection:
+        """A web socket, as a page of ours opens it."""
+        headers = {"Cookie": self.cookie, "Origin": f"http://{self.host}"}
+        return connect(f"ws://{self.host}{path}", additional_headers=headers, max_size=None)
 
     def connect(self) -> http.client.HTTPConnection:
         return http.client.HTTPConnection(self.host, timeout=PATIENCE_SECONDS)

@@ -6,7 +6,6 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 
 import msgspec
 import pytest
-from websockets.sync.client import connect
 
 from sigbench.bench.folder import Bench
 from sigbench.model import PAUSED
@@ -18,8 +17,7 @@ class Steering:
     """A page that steers or watches, without a browser."""
 
     def __init__(self, ask, name="a"):
-        headers = {"Cookie": ask.cookie, "Origin": f"http://{ask.host}"}
-        self._open = connect(f"ws://{ask.host}/live", additional_headers=headers, max_size=None)
+        self._open = ask.socket("/live")
         self._name = name
         self.seen, self.alerts, self.words = [], [], []
         self.moment, self.steers = None, False

@@ -6,7 +6,6 @@ from contextlib import ExitStack
 from urllib.parse import quote, urlencode
 
 import pytest
-from websockets.sync.client import connect
 
 from sigbench.bench.rigs import rig_in_use, rigs, save_rig
 from sigbench.interface.loopback import LoopbackInterface
@@ -215,12 +214,10 @@ class Page:
 
 @pytest.fixture
 def watch(ask):
-    headers = {"Cookie": ask.cookie, "Origin": f"http://{ask.host}"}
     with ExitStack() as sockets:
 
         def open_it(name):
-            socket = connect(f"ws://{ask.host}/rig/live", additional_headers=headers)
-            return Page(sockets.enter_context(socket), name)
+            return Page(sockets.enter_context(ask.socket("/rig/live")), name)
 
         yield open_it
 
