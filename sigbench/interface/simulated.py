@@ -68,6 +68,7 @@ _MARGIN = 64  # frames on either side that the resampling filter needs
 _BENT = 1e-4  # of a note: with less beside it nothing that folds back is heard
 _FADE_FRAMES = 512  # from the curve of one level to that of the next
 _TABLE = 65_536  # points of the period of all lines
+_PLACES = np.arange(_TABLE + 1.0)  # and the first one again at its end
 _TRACK_CELLS = 400  # pieces of the pot's track that wear on their own
 _AFTER_SECONDS = 1.0  # how long an opening may be heard after the contact has shut
 
@@ -538,18 +539,21 @@ def _network(side: Side, samplerate: int) -> _Filter:
 
 
 def _lines(side: Side, samplerate: int) -> Floats:
-    """One period of all that the instrument does by itself, without what the rate cannot hold."""
+    """One period of all that the instrument does by itself, without what the rate cannot hold.
+
+    It ends with the point that it begins with.
+    """
     spectrum = np.zeros(_TABLE // 2 + 1, dtype=complex)
     for hertz, real, imaginary in side.lines:
         if hertz < samplerate / 2:
             spectrum[round(hertz * PERIOD_SECONDS)] = complex(real, imaginary)
     spectrum[0] *= 2
-    return np.fft.irfft(spectrum, _TABLE) * _TABLE / 2
+    table = np.fft.irfft(spectrum, _TABLE) * _TABLE / 2
+    return np.append(table, table[0])
 
 
 def _looked_up(table: Floats, clock: Floats) -> Floats:
-    place = (clock / PERIOD_SECONDS % 1.0) * len(table)
-    return np.interp(place, np.arange(len(table) + 1), np.append(table, table[0]))
+    return np.interp((clock / PERIOD_SECONDS % 1.0) * _TABLE, _PLACES, table)
 
 
 def _root(samplerate: int) -> float:
