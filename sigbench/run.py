@@ -25,6 +25,7 @@ from sigbench.interface.base import (
     losses_from,
     whole_stream,
 )
+from sigbench.interface.simulated import SimulatedInterface
 from sigbench.measure.clipping import clipped_samples
 from sigbench.model import (
     Limit,
@@ -297,6 +298,18 @@ def require_possible(
             require_measurable(step.check, frames, interface.channels, interface.samplerate)
         except RequestError as exc:
             raise RequestError(f"Step {number} of the plan: {exc}") from exc
+        if isinstance(interface, SimulatedInterface):
+            _require_simulated(interface, number, step.output)
+
+
+def _require_simulated(interface: SimulatedInterface, number: int, output: str) -> None:
+    try:
+        interface.select(output)
+    except RequestError as exc:
+        raise RequestError(
+            f"Step {number} is on '{output}', and the simulated unit has main and phones only: "
+            "choose steps with --step."
+        ) from exc
 
 
 def record(

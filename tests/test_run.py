@@ -166,6 +166,12 @@ def test_what_cannot_be_carried_out_is_said_before_the_first_take(step, says):
     require_possible(list(enumerate(PLAN.steps, start=1)), outputs, interface)
 
 
+def test_an_output_that_the_simulated_unit_has_not_is_told_of_before_the_first_take():
+    outputs = OUTPUTS | {"tape": Output("tape")}
+    with pytest.raises(RequestError, match=r"Step 4 is on 'tape', .* main and phones only"):
+        require_possible([(4, replace(IDLE, output="tape"))], outputs, SimulatedInterface(ARRIVAL))
+
+
 def test_without_an_interface_only_rails_are_possible():
     require_possible([(1, PLAN.steps[0])], OUTPUTS, None)
     with pytest.raises(RequestError, match="needs an audio interface"):

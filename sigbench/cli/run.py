@@ -192,7 +192,6 @@ def run(
                     "the plan on the simulated unit (--simulated repaired)."
                 )
         require_possible(wanted, outputs, interface)
-        _require_simulated_outputs(wanted, interface)
         recover = command_line(folder, "bench", "recover")
         terminal = _Terminal(console, yes, recover, typed, hands, len(plan.steps))
         work: Steps | None = None
@@ -299,25 +298,6 @@ def _wanted(
             "another stage."
         )
     return wanted
-
-
-def _require_simulated_outputs(
-    wanted: "list[tuple[int, Step]]", interface: "Interface | None"
-) -> None:
-    """The simulated unit has two outputs only: say so before anything is measured."""
-    from sigbench.interface.simulated import SimulatedInterface
-
-    if not isinstance(interface, SimulatedInterface):
-        return
-    for number, step in wanted:
-        if step.check != "rails":
-            try:
-                interface.select(step.output)
-            except RequestError as exc:
-                raise RequestError(
-                    f"Step {number} is on '{step.output}', and the simulated unit has main and "
-                    "phones only: choose steps with --step."
-                ) from exc
 
 
 def _options_again(**options: object) -> list[str]:
