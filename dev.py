@@ -181,9 +181,7 @@ def run(*command: str | Path) -> int:
 
 def call(*command: str | Path, stdout: int | None = None, stderr: int | None = None) -> int:
     """Exit code of a command that is run without being shown."""
-    # One thread for each worker of pytest: more of them only wait for one another.
-    defaults = {"PIP_DISABLE_PIP_VERSION_CHECK": "1", "OPENBLAS_NUM_THREADS": "1"}
-    environment = {**defaults, **os.environ}
+    environment = {"PIP_DISABLE_PIP_VERSION_CHECK": "1", **os.environ}
     # Else each worker, and each program that a test starts, would compile everything anew.
     environment.pop("PYTHONDONTWRITEBYTECODE", None)
     try:

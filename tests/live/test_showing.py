@@ -1,6 +1,8 @@
 """A stored take is shown once more: the same events as when it was measured, and nothing stored."""
 
 import hashlib
+import time
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -22,12 +24,12 @@ BREAKS = ((1.2, 1.45), (2.5, 2.56))  # seconds, of the left channel
 def stored(tmp_path_factory):
     """A bench with a jack check that was recorded elsewhere, two marks in it; its unit and run."""
     place = tmp_path_factory.mktemp("showing")
-    time = np.arange(4 * RATE) / RATE
-    saw = 0.3 * sum(np.sin(2 * np.pi * 220 * k * time) / k for k in range(1, 12))
-    noise = 1e-4 * np.random.default_rng(3).standard_normal((len(time), 2))
+    seconds = np.arange(4 * RATE) / RATE
+    saw = 0.3 * sum(np.sin(2 * np.pi * 220 * k * seconds) / k for k in range(1, 12))
+    noise = 1e-4 * np.random.default_rng(3).standard_normal((len(seconds), 2))
     sound = np.column_stack([saw, saw]) + noise
     for start, end in BREAKS:
-        sound[(time >= start) & (time < end), 0] *= 1e-3
+        sound[(seconds >= start) & (seconds < end), 0] *= 1e-3
     soundfile.write(place / "jack.flac", sound, RATE, "PCM_24")
     with Bench.create(place / "bench") as bench:
         unit = bench.add_unit(Unit("Own", "Two-voice", "1", (Output("main"),)))
@@ -89,7 +91,8 @@ def test_it_shows_the_events_that_were_measured(stored):
 def test_it_is_shown_again_and_stopped_by_answers(stored, monkeypatch):
     work = shown(stored)
     again = wait(work, "shown")
-    monkeypatch.setattr(showing.time, "sleep", lambda seconds: None)
+    clock = SimpleNamespace(monotonic=time.monotonic, sleep=lambda seconds: None)
+    monkeypatch.setattr(showing, "time", clock)
     assert work.type_fields(again.question, {"pace": "10"}) == ()
     last = wait(work, "shown", after=again.question)
     work.answer(last.question, "stop")
@@ -114,8 +117,9 @@ def test_blocks_come_no_sooner_than_they_were_recorded(stored, monkeypatch):
         waited.append(seconds)
         now[0] += seconds
 
-    monkeypatch.setattr(showing.time, "monotonic", lambda: now[0])
-    monkeypatch.setattr(showing.time, "sleep", sleep)
+    # Of that module alone: other threads have a clock too.
+    clock = SimpleNamespace(monotonic=lambda: now[0], sleep=sleep)
+    monkeypatch.setattr(showing, "time", clock)
     folder, _, run = stored
     with Bench.open(folder) as bench:
         take = bench.long_take(run.takes[0])
