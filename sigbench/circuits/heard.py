@@ -20,7 +20,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sigbench.circuits.states import FAULTY
+from sigbench.circuits.states import FAULTY, name_of_fault
 from sigbench.errors import RequestError
 
 Floats = NDArray[np.float64]
@@ -178,6 +178,6 @@ def heard(state: str) -> Heard:
     if found is None:
         raise RequestError(
             f"The simulated unit has no state '{state}': choose as-received or repaired, or one "
-            f"with a single fault: {', '.join(key.replace(' ', '-') for key in FAULTY)}."
+            f"with a single fault: {', '.join(map(name_of_fault, FAULTY))}."
         )
     return found

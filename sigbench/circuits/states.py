@@ -29,6 +29,12 @@ FAULTY: dict[str, Parts] = {
 }
 """An instrument with each fault, of ordinary strength, by the key of the cause."""
 
+
+def name_of_fault(key: str) -> str:
+    """The name of the state with one fault: ``regulator-joint`` for ``regulator joint``."""
+    return key.replace(" ", "-")
+
+
 AS_RECEIVED, REPAIRED = "as-received", "repaired"
 
 _WORN = ((0.30, 0.42),)
@@ -50,7 +56,7 @@ SIMULATED: dict[str, Parts] = {
         )
         for number, share in ((1, 0.85), (2, 1.0), (3, 1.15))
     },
-    **{key.replace(" ", "-"): parts for key, parts in FAULTY.items()},
+    **{name_of_fault(key): parts for key, parts in FAULTY.items()},
 }
 """The states of the simulated unit, by name.
 

@@ -7,6 +7,8 @@ from pathlib import Path
 from threading import RLock
 
 from sigbench.bench.rigs import rig_in_use, rigs
+from sigbench.causes.records import RECORDS
+from sigbench.circuits.states import AS_RECEIVED, FAULTY, REPAIRED, name_of_fault
 from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Interface
 from sigbench.interface.simulated import SimulatedInterface
@@ -17,7 +19,7 @@ from sigbench.live.watched import Watched
 from sigbench.model import RigSetup
 from sigbench.page.bell import Bell
 from sigbench.rig import choose
-from sigbench.rig.choose import SIMULATED_RIG, SIMULATED_STATES, choose_interface
+from sigbench.rig.choose import SIMULATED_RIG, choose_interface
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,16 @@ class Source:
 
     key: str
     words: str
+    simulated: bool = False
 
+
+_NAMES = {record.key: record.name for record in RECORDS}
+_SIMULATED = (
+    Source(f"simulated:{AS_RECEIVED}", "as received: four faults at once", simulated=True),
+    Source(f"simulated:{REPAIRED}", "repaired: no fault", simulated=True),
+    *(Source(f"simulated:{name_of_fault(key)}", _NAMES[key], simulated=True) for key in FAULTY),
+)
+"""The simulated unit, in each state that has a name for a person."""
 
 Work = Watched | Procedure
 """What goes on at the desk, one at a time."""
@@ -61,8 +72,7 @@ class Desk:
         found = [Source(f"rig:{one.name}", f"{one.name} ({one.device})") for one in known]
         if not found:
             found += _inputs()
-        states = (Source(f"simulated:{s}", f"simulated unit, {s}") for s in SIMULATED_STATES)
-        return (*found, *states)
+        return (*found, *_SIMULATED)
 
     @property
     def watched(self) -> Watched | None:

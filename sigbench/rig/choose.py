@@ -7,8 +7,6 @@ from sigbench.errors import RequestError
 from sigbench.interface.base import Interface
 from sigbench.model import RigSetup
 
-SIMULATED_STATES = ("as-received", "repaired")
-"""Those that the bench page offers; the command line takes each fault by its name as well."""
 SIMULATED_RIG = "simulated rig"
 USUAL_RATE = 48_000
 USUAL_CHANNELS = 2

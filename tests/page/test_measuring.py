@@ -8,6 +8,7 @@ import msgspec
 import pytest
 
 from sigbench.bench.folder import Bench
+from sigbench.circuits.heard import kept
 from sigbench.model import PAUSED
 from tests.page.asking import serving
 from tests.page.conftest import PATIENCE_MS, UNIT, make_bench
@@ -99,6 +100,26 @@ def test_a_whole_stage_by_answers(ask, folder):
     shown = {line["title"]: line["value"] for line in over["done"][1]["readings"]}
     assert any("dBFS" in value for value in shown.values())
     assert "as received" in ask.get("/").text
+
+
+def test_the_simulated_unit_is_offered_with_every_fault_and_has_it(ask, folder):
+    offered = ask.get(f"/unit/{UNIT}/measure").text
+    assert all(f'value="simulated:{state}"' in offered for state in kept() if "good" not in state)
+    differences = {}
+    for state in ("repaired", "series-resistance"):
+        with Steering(ask) as page:
+            page.take()
+            begin(ask, 3, source=f"simulated:{state}", stage=state)
+            for _ in range(2):
+                page.until("ready")
+                page.do("answer", answer="go")
+                page.until("recording")
+            page.until("over")
+        (run,) = (run for run in runs(folder) if run.stage == state)
+        (balance,) = (r for r in run.measurements[0].readings if r.name == "balance")
+        differences[state] = balance.value
+    assert abs(differences["repaired"]) < 0.5  # parts as on the other side
+    assert differences["series-resistance"] < -3  # 25 kΩ in the left side's path
 
 
 def test_only_one_page_steers_and_another_may_take_over(ask):
