@@ -6,7 +6,7 @@ Run by hand, in a virtual environment of its own, with Chromium installed::
     python -m benchmarks.page_libraries [rounds] [seconds of a run] [seconds of the memory run]
 
 Every figure is the median of the rounds, in which the variants take turns; the memory run is one
-of its own, of all variants at once. Figures of different machines do not compare; the ratios of
+of its own, of both libraries at once, and alone where there are 0 rounds. Figures of different machines do not compare; the ratios of
 one run do.
 """
 
@@ -186,17 +186,18 @@ def measured(
 
 
 def remembered(seconds: float) -> None:
-    """Memory of all variants, which run at the same time: it is not a matter of speed."""
+    """Memory of both libraries, which run at the same time: it is not a matter of speed."""
     with ExitStack() as stack:
         running = []
-        for library, variant in VARIANTS:
-            server, address, token = stack.enter_context(served(library, variant, *CASES[0]))
+        for library in BROUGHT:
+            server, address, token = stack.enter_context(served(library, "newest", *CASES[0]))
             tab = stack.enter_context(shown(address, token))
-            running.append((library, variant, server, tab))
-        for wait in (5.0, seconds):
-            time.sleep(wait)
-            for library, variant, server, tab in running:
-                line(library, variant, f"after {wait:g} s:", **memory(server, tab))
+            running.append((library, server, tab))
+        begun = time.monotonic()
+        for after in (5.0, *(seconds * part / 12 for part in range(1, 13))):
+            time.sleep(max(0.0, begun + after - time.monotonic()))
+            for library, server, tab in running:
+                line(library, f"newest, after {after:g} s:", **memory(server, tab))
 
 
 def socket_status(library: str, address: str, origin: str, token: str) -> int:
@@ -255,7 +256,7 @@ def main() -> None:
         print(*(f"{name} {metadata.version(name)}" for name in distributions))
         line(library, **brought(library))
         line(library, **closed(library))
-    for channels, rate in CASES:
+    for channels, rate in CASES if rounds else ():
         taken: dict[tuple[str, str], list[dict[str, float]]] = {v: [] for v in VARIANTS}
         for _ in range(int(rounds)):
             for way, results in taken.items():

@@ -338,8 +338,10 @@ def _channel_level(take: Take, channel: int, signal: Samples) -> ChannelLevel:
     rms_dbfs = float(rms_to_dbfs(float(np.sqrt(np.mean(signal**2)))))
     clipped = clipped_samples(signal, take.bits)
     advice = _advice(peak_dbfs, clipped)
-    text = f"channel {channel}: {advice or f'fine, peaks at {peak_dbfs:.1f} dBFS'}"
-    return ChannelLevel(channel, peak_dbfs, rms_dbfs, clipped, advice is None, text)
+    said = (advice or f"fine, peaks at {peak_dbfs:.1f} dBFS").replace("-", "−")
+    return ChannelLevel(
+        channel, peak_dbfs, rms_dbfs, clipped, advice is None, f"channel {channel}: {said}"
+    )
 
 
 def _advice(peak_dbfs: float, clipped: int) -> str | None:

@@ -22,6 +22,7 @@ input.
 import contextlib
 import itertools
 import json
+import math
 import queue
 import subprocess
 import sys
@@ -30,7 +31,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import IO, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ CHANNELS = 4
 CHANNEL_MAP = "front-left,front-right,rear-left,rear-right"
 BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
+HELD_UP_SECONDS = 0.3  # so much sound without a wait tells of an instrument that was held up
 BROKEN = 1e-4  # what an open contact lets through, -80 dB
 
 
@@ -217,6 +219,24 @@ def _stream(program: str, device: str, rate: int, latency: int) -> "subprocess.P
     )
 
 
+def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> None:
+    """Fill the buffers with silence and pass over what has gathered.
+
+    Both streams are at work then. What came late once would come late ever after.
+    """
+    sink.write(bytes(100 * size))
+    sink.flush()
+    while _read(source, size)[1] < BLOCK_SECONDS / 2:
+        pass
+
+
+def _read(source: IO[bytes], size: int) -> tuple[bytes, float]:
+    """The next block, and how long it was waited for; for ever where the server has gone."""
+    begun = time.monotonic()
+    block = source.read(size)
+    return block, time.monotonic() - begun if block else math.inf
+
+
 def main() -> None:
     rate = int(sys.argv[1])
     voice = _Voice(rate)
@@ -229,22 +249,18 @@ def main() -> None:
 
     threading.Thread(target=listen, daemon=True).start()
     size = round(BLOCK_SECONDS * rate) * CHANNELS * 4
-    source, sink = _stream("parec", "to_unit.monitor", rate, 20), None
+    source = _stream("parec", "to_unit.monitor", rate, 20)
+    sink = _stream("pacat", "from_unit", rate, 40)
     try:
-        sink = _stream("pacat", "from_unit", rate, 40)
         assert source.stdout is not None
         assert sink.stdin is not None
-        # Both are at work when so much silence has gone; what has gathered meanwhile would come
-        # late ever after.
-        sink.stdin.write(bytes(100 * size))
-        sink.stdin.flush()
-        waited = 0.0
-        while waited < BLOCK_SECONDS / 2:
-            before = time.monotonic()
-            source.stdout.read(size)
-            waited = time.monotonic() - before
+        _catch_up(source.stdout, sink.stdin, size)
         print("running", flush=True)
-        while block := source.stdout.read(size):
+        at_once = 0
+        while True:
+            block, waited = _read(source.stdout, size)
+            if not block:
+                return
             while not orders.empty():
                 if (order := orders.get()) is None:
                     return
@@ -252,10 +268,14 @@ def main() -> None:
             received = np.frombuffer(block, dtype="<f4").reshape(-1, CHANNELS)
             sink.stdin.write(voice.sounded(received).astype("<f4").tobytes())
             sink.stdin.flush()
+            at_once = at_once + 1 if waited < BLOCK_SECONDS / 10 else 0
+            if at_once * BLOCK_SECONDS > HELD_UP_SECONDS:
+                _catch_up(source.stdout, sink.stdin, size)
+                at_once = 0
     except BrokenPipeError:
         pass  # the server has gone
     finally:
-        for process in filter(None, (source, sink)):
+        for process in (source, sink):
             process.kill()
 
 

@@ -115,8 +115,8 @@ def test_stimuli_are_spread_over_the_outputs() -> None:
         (0.0, "channel 1: not even noise – check", False),
         (1e-5, "channel 1: silent – check the cable", False),
         (0.005, "turn the volume or the gain up", False),
-        (0.25, "channel 1: fine, peaks at -12.0 dBFS", True),
-        (0.9, "channel 1: peaks at -0.9 dBFS – turn the gain down until peaks stay below", False),
+        (0.25, "channel 1: fine, peaks at −12.0 dBFS", True),
+        (0.9, "channel 1: peaks at −0.9 dBFS – turn the gain down until peaks stay below", False),
         (2.0, "channel 1: clipped on ", False),
     ],
 )
