@@ -6,8 +6,8 @@ Run by hand, in a virtual environment of its own, with Chromium installed::
     python -m benchmarks.page_libraries [rounds] [seconds of a run] [seconds of the memory run]
 
 Every figure is the median of the rounds, in which the variants take turns; the memory run is one
-of its own, of both libraries at once, and alone where there are 0 rounds. Figures of different machines do not compare; the ratios of
-one run do.
+of its own, of both libraries at once, and alone where there are 0 rounds. Figures of different
+machines do not compare; the ratios of one run do.
 """
 
 import json
