@@ -25,6 +25,10 @@ pytestmark = pytest.mark.skipif(
 
 def observed(parts: Parts, *names: str, outputs=("main",), seed=3) -> list[Observation]:
     recorded = record(parts, np.random.default_rng(seed), worked_on=True)
+    for name, done in (("tapped", TAPS), ("heated", HEATS)):
+        take = recorded.takes[outputs[-1], name]
+        assert [(m.start, m.text) for m in take.marks] == list(done)
+        assert take.seconds > done[-1][0]
     return [
         Observation(
             output,
@@ -100,14 +104,6 @@ def test_a_transistor_hisses_more_when_it_is_hot_and_a_good_unit_does_not_tell()
     assert sound["comes when heated"] < 0.1
     assert sound["comes when tapped"] < 0.1
     assert "comes from the supply" not in sound
-
-
-def test_takes_carry_what_was_done_as_marks():
-    takes = record(Parts(), np.random.default_rng(1), worked_on=True).takes
-    for name, done in (("tapped", TAPS), ("heated", HEATS)):
-        take = takes["phones", name]
-        assert [(m.start, m.text) for m in take.marks] == list(done)
-        assert take.seconds > done[-1][0]
 
 
 def test_a_board_warms_up_and_cools_down_by_newton_s_law():
