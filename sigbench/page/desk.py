@@ -33,9 +33,14 @@ class Source:
 
 _NAMES = {record.key: record.name for record in RECORDS}
 _SIMULATED = (
-    Source(f"simulated:{AS_RECEIVED}", "as received: four faults at once", simulated=True),
-    Source(f"simulated:{REPAIRED}", "repaired: no fault", simulated=True),
-    *(Source(f"simulated:{name_of_fault(key)}", _NAMES[key], simulated=True) for key in FAULTY),
+    Source(
+        f"simulated:{AS_RECEIVED}", "simulated: as received, four faults at once", simulated=True
+    ),
+    Source(f"simulated:{REPAIRED}", "simulated: repaired, no fault", simulated=True),
+    *(
+        Source(f"simulated:{name_of_fault(key)}", f"simulated: {_NAMES[key]}", simulated=True)
+        for key in FAULTY
+    ),
 )
 """The simulated unit, in each state that has a name for a person."""
 
