@@ -107,7 +107,18 @@ _ALIKE_DB = 3.0  # the step down and the step up of a dip have the same height
 _LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
-_DECAYS_SECONDS = (0.006, 0.01, 0.02, 0.05, 0.1)  # of releases that are no dropouts
+_SOFT_SECONDS = (0.0005, 0.001, 0.002)  # time constants of contacts that let go beside a capacitor
+_SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
+_DECAYS_SECONDS = (
+    0.006,
+    0.008,
+    0.011,
+    0.015,
+    0.02,
+    0.03,
+    0.05,
+    0.1,
+)  # of releases that are no dropouts
 _KEPT = 1700  # samples that may still be asked for
 _SHARED_EVIDENCE = 6.0  # log likelihood ratio, from which on another channel broke off as well
 _SHARED_SECONDS = 5.0  # of a longer break only the end is compared
@@ -293,27 +304,42 @@ def _least_evidence(step: _Step, usual: float) -> float:
     return max(_EVIDENCE_CLOSED, 8 * usual)
 
 
-def _is_abrupt(
+def _softness(
     found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
-) -> bool:
-    """Whether a step explains a fall better than any release of a note would."""
+) -> float | None:
+    """Time constant of a fall, in seconds; None if it is as slow as the release of a note."""
     time = np.arange(len(found))
+    missing = expected - found
 
-    def least_cost(gains: _Array) -> float:
-        """Of models in which the gain goes on as in one of the rows."""
-        return float(((found - expected * gains) ** 2 / variance).sum(axis=-1).min())
+    def least_cost(shares: NDArray[np.floating]) -> float:
+        """Of falls by any depth, which have gone so far: a row each, from 0 to 1."""
+        falls = expected * shares
+        along = (missing * falls / variance).sum(axis=-1)
+        depths = np.clip(along / ((falls**2 / variance).sum(axis=-1) + 1e-30), 0.0, 1.0)
+        errors = missing - depths[:, np.newaxis] * falls
+        return float((errors**2 / variance).sum(axis=-1).min())
 
-    limit = least_cost(np.where(time < step.start, 1.0, step.gain))
-    starts = np.arange(max(0, step.start - 60), step.start + 1, 6)
-    since = np.maximum(time - starts[:, np.newaxis], 0)
-    if any(least_cost(np.exp(-since / (decay * rate))) <= limit for decay in _DECAYS_SECONDS):
-        return False
+    def exponential(first: int, last: int, grid: int, constant: float) -> _Array:
+        """Falls that begin with a corner between two samples, and falls that end with one."""
+        corners = np.arange(max(0, first), last, grid)[:, np.newaxis]
+        since = np.exp(-np.maximum(time - corners, 0) / (constant * rate))
+        until = np.exp(-np.maximum(corners - time, 0) / (constant * rate))
+        return np.concatenate([1 - since, until])
+
+    at = step.start
+    costs = {0.0: least_cost((time >= np.arange(max(0, at - 2), at + 3)[:, np.newaxis]) * 1.0)}
+    for constant in _SOFT_SECONDS:
+        costs[constant] = least_cost(exponential(at - 15, at + 16, 1, constant))
+    slow = [least_cost(exponential(at - 60, at + 61, 6, decay)) for decay in _DECAYS_SECONDS]
     for ramp in _RAMPS_SECONDS:
-        starts = np.arange(max(0, step.start - round(ramp * rate)), step.start + 1, 6)
-        done = np.clip((time - starts[:, np.newaxis]) / (ramp * rate), 0.0, 1.0)
-        if least_cost(1 - (1 - step.gain) * done) <= limit:
-            return False
-    return True
+        starts = np.arange(max(0, at - round(ramp * rate)), at + 1, 6)[:, np.newaxis]
+        slow.append(least_cost(np.clip((time - starts) / (ramp * rate), 0.0, 1.0)))
+    softness = min(costs, key=costs.__getitem__)
+    if softness and costs[softness] + _SOFT_EVIDENCE > min(slow):
+        softness = 0.0
+    if costs[softness] > min(slow):
+        return None
+    return softness if 2 * costs[softness] < costs[0.0] else 0.0
 
 
 def _likeness(before: Samples, after: Samples) -> float:
@@ -889,8 +915,17 @@ class _Channel:
             # Less like what was expected, or there again already, rather than weaker?
             unlike = not lost and _missed(found[inside], gain * expected[inside]) > 0.5
             left = lost and _energy(found[inside.start :], expected[inside.start :]) > _LEFT
-            if unlike or left or not _is_abrupt(found, expected, variance, step, self._rate):
+            if unlike or left:
                 return none
+            softness = _softness(found, expected, variance, step, self._rate)
+            if softness is None:
+                return none
+            if softness:  # what is left of the sound at the edge hides how far it falls
+                first = min(inside.start + round(4 * softness * self._rate), n - _RETURNED)
+                settled = slice(first, max(inside.stop, first + _RETURNED))
+                part = _gain(found[settled], expected[settled])
+                mean = float(np.mean(expected[settled] ** 2))
+                depth, lost = max((depth, lost), _depth(*part, mean, noise))
         start = self._sharp(origin + self._edge(found, expected, step.start, gain))
         stop = round((origin + n) * self._stride)
         if returned:
@@ -968,18 +1003,26 @@ class _Channel:
         variance = np.maximum(variance, 0.01 * level)
         latest = min(reach - 4, begin - (self._frame + 1) * _FRAME + 5 * _PROBE // 2)
         step = _lesser_gain(found, expected, variance, latest=latest)
-        inside = slice(step.start + 1, min(reach, step.start + 1 + _PROBE))
-        if step.evidence < 20.0 or step.start < 3 or inside.stop - inside.start < 9:
+        if step.evidence < 20.0 or step.start < 3:
             return None
-        gain, energy = _gain(found[inside], expected[inside])
-        depth, lost = _depth(gain, energy, float(np.mean(expected[inside] ** 2)), fall.noise)
+        softness = _softness(found, expected, variance, step, self._rate)
+        if softness is None:
+            return None
+        parts = []
+        for first in {step.start + 1, step.start + 1 + round(4 * softness * self._rate)}:
+            inside = slice(first, min(reach, first + _PROBE))
+            if inside.stop - inside.start >= 9:
+                gain, energy = _gain(found[inside], expected[inside])
+                mean = float(np.mean(expected[inside] ** 2))
+                parts.append((*_depth(gain, energy, mean, fall.noise), gain))
+        if not parts:
+            return None
+        depth, lost, gain = max(parts)
         alike = (lost and fall.lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
         regained = 10 * np.log10(max(level, 1e-30) / fall.level)
         if lost and _energy(found[step.start + 1 :], expected[step.start + 1 :]) > _LEFT:
             return None
         if not alike or abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
-            return None
-        if not _is_abrupt(found, expected, variance, step, self._rate):
             return None
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
         end = self._sharp(edge)

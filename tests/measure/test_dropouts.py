@@ -112,6 +112,32 @@ def test_a_loss_that_lasts_to_the_end_counts_and_a_release_does_not():
     assert find_dropouts(noisy(released, 60)[:, np.newaxis], RATE) == ()
 
 
+def through_resistor_and_capacitor(gain, seconds):
+    """A gain behind a first-order low-pass of that time constant, frame by frame."""
+    followed, now = [], 1.0
+    for wanted in gain:
+        now += (wanted - now) / (seconds * RATE)
+        followed.append(now)
+    return np.array(followed)
+
+
+# Common practice, no source: 1.5 ms is 15 kΩ and 0.1 µF; a note's release is longer than 4 ms.
+@pytest.mark.parametrize(("left", "kind", "depth"), [(0.01, "dropout", 40), (0.5, "dip", 6)])
+@pytest.mark.parametrize("sound", ["sine", "saw"])
+def test_a_long_loss_with_the_soft_edges_of_a_capacitor_is_found(sound, left, kind, depth):
+    t = np.arange(3 * RATE) / RATE
+    voice = 0.4 * np.sin(2 * np.pi * 997 * t) if sound == "sine" else 0.4 * (220.4 * t % 1.0 - 0.5)
+    gain = np.where((t > 1.5) & (t < 1.65), left, 1.0)
+    soft = through_resistor_and_capacitor(gain, 0.0015)
+    (event,) = find_dropouts(noisy(voice * soft, 55)[:, np.newaxis], RATE)
+    assert event.kind == kind
+    assert event.start == pytest.approx(1.5, abs=0.0025)
+    assert event.end == pytest.approx(1.65, abs=0.0025)
+    assert event.depth == pytest.approx(depth, abs=3.0)
+    slow = through_resistor_and_capacitor(gain, 0.012)
+    assert find_dropouts(noisy(voice * slow, 55)[:, np.newaxis], RATE) == ()
+
+
 def faultless():
     t = np.arange(10 * RATE) / RATE
     tone = np.sin(2 * np.pi * 220 * t)
