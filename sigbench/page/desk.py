@@ -7,7 +7,7 @@ from pathlib import Path
 from threading import RLock
 
 from sigbench.bench.rigs import rig_in_use, rigs
-from sigbench.causes.records import RECORDS
+from sigbench.causes.records import BY_KEY
 from sigbench.circuits.states import AS_RECEIVED, FAULTY, REPAIRED, name_of_fault
 from sigbench.errors import InterfaceError, RequestError
 from sigbench.interface.base import Interface
@@ -28,17 +28,18 @@ class Source:
 
     key: str
     words: str
-    simulated: bool = False
+
+    @property
+    def simulated(self) -> bool:
+        """Whether it is the simulated unit."""
+        return self.key.startswith("simulated:")
 
 
-_NAMES = {record.key: record.name for record in RECORDS}
 _SIMULATED = (
-    Source(
-        f"simulated:{AS_RECEIVED}", "simulated: as received, four faults at once", simulated=True
-    ),
-    Source(f"simulated:{REPAIRED}", "simulated: repaired, no fault", simulated=True),
+    Source(f"simulated:{AS_RECEIVED}", "simulated: as received, four faults at once"),
+    Source(f"simulated:{REPAIRED}", "simulated: repaired, no fault"),
     *(
-        Source(f"simulated:{name_of_fault(key)}", f"simulated: {_NAMES[key]}", simulated=True)
+        Source(f"simulated:{name_of_fault(key)}", f"simulated: {BY_KEY[key].name}")
         for key in FAULTY
     ),
 )
