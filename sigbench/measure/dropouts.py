@@ -109,16 +109,9 @@ _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or i
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
 _SOFT_SECONDS = (0.0005, 0.001, 0.002)  # time constants of contacts that let go beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
-_DECAYS_SECONDS = (
-    0.006,
-    0.008,
-    0.011,
-    0.015,
-    0.02,
-    0.03,
-    0.05,
-    0.1,
-)  # of releases that are no dropouts
+_RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
+# Of releases that are no dropouts.
+_DECAYS_SECONDS = (0.006, 0.008, 0.011, 0.015, 0.02, 0.03, 0.05, 0.1)
 _KEPT = 1700  # samples that may still be asked for
 _SHARED_EVIDENCE = 6.0  # log likelihood ratio, from which on another channel broke off as well
 _SHARED_SECONDS = 5.0  # of a longer break only the end is compared
@@ -889,12 +882,11 @@ class _Channel:
         blurred = end - step.start >= 8  # else there is nothing without the blur of the edges
         inside = slice(step.start + blurred, end - (blurred and returned))
         inside = slice(inside.start, min(inside.stop, inside.start + 3 * _PROBE // 2))
-        gain, energy = _gain(found[inside], expected[inside])
+        noise = min(self._noise, float(variance[0]))
+        depth, lost, gain, energy = _depth(found[inside], expected[inside], noise)
         most = 10 ** (-MIN_DEPTH_DB / 20)
         if not -0.3 < gain < most or energy > most**2:
             return none
-        noise = min(self._noise, float(variance[0]))
-        depth, lost = _depth(gain, energy, float(np.mean(expected[inside] ** 2)), noise)
         if returned:
             after = slice(end + 1, min(n, end + 1 + _PROBE))
             back, power = _gain(found[after], expected[after])
@@ -923,9 +915,8 @@ class _Channel:
             if softness:  # what is left of the sound at the edge hides how far it falls
                 first = min(inside.start + round(4 * softness * self._rate), n - _RETURNED)
                 settled = slice(first, max(inside.stop, first + _RETURNED))
-                part = _gain(found[settled], expected[settled])
-                mean = float(np.mean(expected[settled] ** 2))
-                depth, lost = max((depth, lost), _depth(*part, mean, noise))
+                further = _depth(found[settled], expected[settled], noise)
+                depth, lost = max((depth, lost), further[:2])
         start = self._sharp(origin + self._edge(found, expected, step.start, gain))
         stop = round((origin + n) * self._stride)
         if returned:
@@ -1005,24 +996,29 @@ class _Channel:
         step = _lesser_gain(found, expected, variance, latest=latest)
         if step.evidence < 20.0 or step.start < 3:
             return None
+        regained = 10 * np.log10(max(level, 1e-30) / fall.level)
+        if abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
+            return None
         softness = _softness(found, expected, variance, step, self._rate)
         if softness is None:
             return None
-        parts = []
-        for first in {step.start + 1, step.start + 1 + round(4 * softness * self._rate)}:
-            inside = slice(first, min(reach, first + _PROBE))
-            if inside.stop - inside.start >= 9:
-                gain, energy = _gain(found[inside], expected[inside])
-                mean = float(np.mean(expected[inside] ** 2))
-                parts.append((*_depth(gain, energy, mean, fall.noise), gain))
-        if not parts:
+        # What rises on for as long as a note's attack would look sharper from the midst of it.
+        risen = float(np.mean(after[:_PROBE] ** 2))
+        if softness and risen < _RISEN * float(np.mean(after[_TAPS // 2 :] ** 2)):
             return None
-        depth, lost, gain = max(parts)
+        at = step.start + 1
+        starts = (at, at + round(4 * softness * self._rate))
+        stretches = [slice(first, min(reach, first + _PROBE)) for first in starts]
+        depths = [
+            _depth(found[inside], expected[inside], fall.noise)
+            for inside in stretches
+            if inside.stop - inside.start >= 9
+        ]
+        if not depths:
+            return None
+        depth, lost, gain, _ = max(depths)
         alike = (lost and fall.lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
-        regained = 10 * np.log10(max(level, 1e-30) / fall.level)
-        if lost and _energy(found[step.start + 1 :], expected[step.start + 1 :]) > _LEFT:
-            return None
-        if not alike or abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
+        if not alike or (lost and _energy(found[at:], expected[at:]) > _LEFT):
             return None
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
         end = self._sharp(edge)
@@ -1083,13 +1079,15 @@ def _latest_maximum(rows: _Array, new: int, *, span: int, lag: int) -> _Array:
     return highest
 
 
-def _depth(gain: float, energy: float, expected: float, noise: float) -> tuple[float, bool]:
-    """How far the signal fell, in dB, and whether it was lost; from mean squares."""
-    rest = min(energy, max(gain, 0.0) ** 2 + noise / expected)
+def _depth(found: Samples, expected: Samples, noise: float) -> tuple[float, bool, float, float]:
+    """How far the signal fell, in dB, and whether it was lost; its gain, and ratio of energies."""
+    gain, energy = _gain(found, expected)
+    power = max(float(np.mean(expected**2)), 1e-30)
+    rest = min(energy, max(gain, 0.0) ** 2 + noise / power)
     floor = 10 ** (FLOOR_DBFS / 10) / 2
-    depth = float(-10 * np.log10(max(rest, floor / expected)))
-    near_the_noise = rest * expected < noise * 10 ** (NOISE_MARGIN_DB / 10)
-    return depth, bool(depth >= DROPOUT_DEPTH_DB or near_the_noise)
+    depth = float(-10 * np.log10(max(rest, floor / power)))
+    near_the_noise = rest * power < noise * 10 ** (NOISE_MARGIN_DB / 10)
+    return depth, bool(depth >= DROPOUT_DEPTH_DB or near_the_noise), gain, energy
 
 
 class DropoutDetector:
