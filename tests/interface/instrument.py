@@ -40,7 +40,8 @@ CHANNELS = 4
 CHANNEL_MAP = "front-left,front-right,rear-left,rear-right"
 BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
-HELD_UP_SECONDS = 0.3  # so much sound without a wait tells of an instrument that was held up
+LATE_SECONDS = 4.0  # so much sound without a wait tells of an instrument that lags for good
+FILL_SECONDS = 0.3  # of silence: more than all buffers hold
 BROKEN = 1e-4  # what an open contact lets through, -80 dB
 
 
@@ -224,7 +225,7 @@ def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> None:
 
     Both streams are at work then. What came late once would come late ever after.
     """
-    sink.write(bytes(100 * size))
+    sink.write(bytes(round(FILL_SECONDS / BLOCK_SECONDS) * size))
     sink.flush()
     while _read(source, size)[1] < BLOCK_SECONDS / 2:
         pass
@@ -269,7 +270,7 @@ def main() -> None:
             sink.stdin.write(voice.sounded(received).astype("<f4").tobytes())
             sink.stdin.flush()
             at_once = at_once + 1 if waited < BLOCK_SECONDS / 10 else 0
-            if at_once * BLOCK_SECONDS > HELD_UP_SECONDS:
+            if at_once * BLOCK_SECONDS > LATE_SECONDS:
                 _catch_up(source.stdout, sink.stdin, size)
                 at_once = 0
     except BrokenPipeError:
