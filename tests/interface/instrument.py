@@ -22,7 +22,6 @@ input.
 import contextlib
 import itertools
 import json
-import math
 import queue
 import subprocess
 import sys
@@ -40,7 +39,7 @@ CHANNELS = 4
 CHANNEL_MAP = "front-left,front-right,rear-left,rear-right"
 BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
-LATE_SECONDS = 4.0  # so much sound without a wait tells of an instrument that lags for good
+LATE_SECONDS = 0.6  # who waits for the pilot waits for little more than that
 FILL_SECONDS = 0.3  # of silence: more than all buffers hold
 BROKEN = 1e-4  # what an open contact lets through, -80 dB
 
@@ -220,22 +219,19 @@ def _stream(program: str, device: str, rate: int, latency: int) -> "subprocess.P
     )
 
 
-def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> None:
-    """Fill the buffers with silence and pass over what has gathered.
+def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> float:
+    """Fill the buffers with silence and pass over what has gathered; when that was done.
 
     Both streams are at work then. What came late once would come late ever after.
     """
     sink.write(bytes(round(FILL_SECONDS / BLOCK_SECONDS) * size))
     sink.flush()
-    while _read(source, size)[1] < BLOCK_SECONDS / 2:
-        pass
-
-
-def _read(source: IO[bytes], size: int) -> tuple[bytes, float]:
-    """The next block, and how long it was waited for; for ever where the server has gone."""
-    begun = time.monotonic()
-    block = source.read(size)
-    return block, time.monotonic() - begun if block else math.inf
+    while True:
+        before = time.monotonic()
+        block = source.read(size)
+        now = time.monotonic()
+        if not block or now - before > BLOCK_SECONDS / 2:
+            return now
 
 
 def main() -> None:
@@ -255,13 +251,9 @@ def main() -> None:
     try:
         assert source.stdout is not None
         assert sink.stdin is not None
-        _catch_up(source.stdout, sink.stdin, size)
+        begun = _catch_up(source.stdout, sink.stdin, size)
         print("running", flush=True)
-        at_once = 0
-        while True:
-            block, waited = _read(source.stdout, size)
-            if not block:
-                return
+        while block := source.stdout.read(size):
             while not orders.empty():
                 if (order := orders.get()) is None:
                     return
@@ -269,10 +261,9 @@ def main() -> None:
             received = np.frombuffer(block, dtype="<f4").reshape(-1, CHANNELS)
             sink.stdin.write(voice.sounded(received).astype("<f4").tobytes())
             sink.stdin.flush()
-            at_once = at_once + 1 if waited < BLOCK_SECONDS / 10 else 0
-            if at_once * BLOCK_SECONDS > LATE_SECONDS:
-                _catch_up(source.stdout, sink.stdin, size)
-                at_once = 0
+            begun += BLOCK_SECONDS
+            if time.monotonic() - begun > LATE_SECONDS:
+                begun = _catch_up(source.stdout, sink.stdin, size)
     except BrokenPipeError:
         pass  # the server has gone
     finally:
