@@ -17,7 +17,13 @@ from pathlib import Path
 
 import pytest
 
-from .instrument import CHANNEL_MAP, CHANNELS, Instrument, running_instrument
+from .instrument import (
+    CHANNEL_MAP,
+    CHANNELS,
+    Instrument,
+    running_instrument,
+    runs_like_hardware,
+)
 
 PACKAGES = "libportaudio2 pulseaudio pulseaudio-utils libasound2-plugins"
 
@@ -128,6 +134,8 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
                 )
                 for program, file in (("pacat", "/dev/zero"), ("parec", "/dev/null"))
             ]
+            for keeper in keepers:
+                runs_like_hardware(keeper.pid)
             try:
                 yield SoundServer(process, environment)
             finally:

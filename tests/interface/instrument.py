@@ -19,9 +19,11 @@ Run as a program it takes its settings, and changes of them, as lines of JSON, a
 input.
 """
 
+import array
 import contextlib
 import itertools
 import json
+import os
 import queue
 import subprocess
 import sys
@@ -40,6 +42,8 @@ CHANNEL_MAP = "front-left,front-right,rear-left,rear-right"
 BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
 LATE_SECONDS = 0.6  # who waits for the pilot waits for little more than that
+PIPE_BYTES = 65536  # of Linux: pipe(7)
+REAL_TIME_PRIORITY = 1  # the lowest: before everything that is not of the real-time kind
 FILL_SECONDS = 0.3  # of silence: more than all buffers hold
 BROKEN = 1e-4  # what an open contact lets through, -80 dB
 
@@ -219,22 +223,42 @@ def _stream(program: str, device: str, rate: int, latency: int) -> "subprocess.P
     )
 
 
-def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> float:
-    """Fill the buffers with silence and pass over what has gathered; when that was done.
+def runs_like_hardware(process: int = 0) -> None:
+    """Let a process, and what it starts from now on, not wait for a processor, where that may be.
+
+    An instrument and a sound card do not share the computer's. Root may give such a priority.
+    """
+    with contextlib.suppress(AttributeError, PermissionError):
+        os.sched_setscheduler(process, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
+
+
+def _has_gathered(source: IO[bytes]) -> bool:
+    """Whether what comes next has come long ago: a pipe of 85 ms that is more than half full."""
+    import fcntl  # not on Windows: the tests are read there, though no such server runs
+    import termios
+
+    waiting = array.array("i", [0])
+    fcntl.ioctl(source, termios.FIONREAD, waiting)
+    return waiting[0] > PIPE_BYTES / 2
+
+
+def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> None:
+    """Fill the buffers with silence and pass over what has gathered.
 
     Both streams are at work then. What came late once would come late ever after.
     """
     sink.write(bytes(round(FILL_SECONDS / BLOCK_SECONDS) * size))
     sink.flush()
-    while True:
+    waited = 0.0
+    while waited < BLOCK_SECONDS / 2:
         before = time.monotonic()
-        block = source.read(size)
-        now = time.monotonic()
-        if not block or now - before > BLOCK_SECONDS / 2:
-            return now
+        if not source.read(size):
+            return
+        waited = time.monotonic() - before
 
 
 def main() -> None:
+    runs_like_hardware()
     rate = int(sys.argv[1])
     voice = _Voice(rate)
     orders: queue.SimpleQueue[dict[str, object] | None] = queue.SimpleQueue()
@@ -251,8 +275,9 @@ def main() -> None:
     try:
         assert source.stdout is not None
         assert sink.stdin is not None
-        begun = _catch_up(source.stdout, sink.stdin, size)
+        _catch_up(source.stdout, sink.stdin, size)
         print("running", flush=True)
+        due = time.monotonic()
         while block := source.stdout.read(size):
             while not orders.empty():
                 if (order := orders.get()) is None:
@@ -261,9 +286,12 @@ def main() -> None:
             received = np.frombuffer(block, dtype="<f4").reshape(-1, CHANNELS)
             sink.stdin.write(voice.sounded(received).astype("<f4").tobytes())
             sink.stdin.flush()
-            begun += BLOCK_SECONDS
-            if time.monotonic() - begun > LATE_SECONDS:
-                begun = _catch_up(source.stdout, sink.stdin, size)
+            now = time.monotonic()
+            due = due + BLOCK_SECONDS if _has_gathered(source.stdout) else now
+            if now - due > LATE_SECONDS:
+                print(f"{now - due:.2f} s late: catching up", file=sys.stderr, flush=True)
+                _catch_up(source.stdout, sink.stdin, size)
+                due = time.monotonic()
     except BrokenPipeError:
         pass  # the server has gone
     finally:

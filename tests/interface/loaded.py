@@ -22,7 +22,8 @@ from .conftest import SoundServer
 from .instrument import Instrument, gates
 
 RATE = 48_000
-NEAR_SECONDS = 0.04  # of a loss: a dropout so near to it lies inside lost audio
+NEAR_SECONDS = 0.04  # before a loss: a dropout so near to it lies inside lost audio
+BEGINS_SECONDS = 0.07  # after a loss, as of a take: the detector learns the sound, docs/measurements
 EDGE_SECONDS = 0.1  # of a take: without sound around it nothing is an interruption
 
 RECORD = """
@@ -88,14 +89,15 @@ def judged(samples: Samples, lost: tuple[LostBuffers, ...]) -> Judged:
     take = Take(np.asarray(samples[:, :2], dtype=np.float64), RATE, source, lost=lost)
     events = measure(take, "dropouts", CheckSettings()).events
     told = [(e.start, e.end) for e in events if e.kind in ("dropout", "dip")]
-    near = NEAR_SECONDS * RATE
+    near, begins = NEAR_SECONDS * RATE, BEGINS_SECONDS * RATE
     # An interruption has sound before it and after it.
     edge = EDGE_SECONDS * RATE
     made = [gate for gate in gates(samples[:, 2]) if edge < gate[1] and gate[2] < frames - edge]
 
     def is_inside(start: int, end: int) -> bool:
         return any(
-            start <= loss.frame + loss.spoiled + near and loss.frame <= end + near for loss in lost
+            start <= loss.frame + loss.spoiled + begins and loss.frame <= end + near
+            for loss in lost
         )
 
     clear = [(a / RATE, b / RATE) for _, a, b in made if not is_inside(a, b)]
