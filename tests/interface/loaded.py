@@ -23,7 +23,7 @@ from .instrument import Instrument, gates
 
 RATE = 48_000
 NEAR_SECONDS = 0.04  # before a loss: a dropout so near to it lies inside lost audio
-BEGINS_SECONDS = 0.07  # after a loss, as of a take: the detector learns the sound, docs/measurements
+BEGINS_SECONDS = 0.07  # after a loss, as of a take: docs/measurements/dropouts.md
 EDGE_SECONDS = 0.1  # of a take: without sound around it nothing is an interruption
 
 RECORD = """
