@@ -30,6 +30,7 @@ from sigbench.measure.mains import Mains, measure_mains
 from sigbench.model import CheckSettings, Event, LongTake, Measurement, Reading, Samples, Take
 
 NOT_STEADY = "no steady sound to watch: hold one note through the take"
+NEVER_STEADY = "no steady sound to watch: short or shallow ones are missed"
 WATCHED_SHARE = 0.9  # of the take; less is said beside the count
 
 # Of a long take, hum is measured in a first part: enough for its frequency and level.
@@ -198,17 +199,20 @@ def dropout_readings(
     events: tuple[Event, ...], channel: int, *, seconds: float, steady_share: float, silent: bool
 ) -> list[Reading]:
     """How often, and how long in all, one channel broke off."""
-    if silent or steady_share == 0.0:
+    own = [event for event in events if channel in event.channels]
+    lost = any(event.kind == "dropout" for event in own)
+    if silent or (steady_share == 0.0 and not lost):
         why = SILENT if silent else NOT_STEADY
         return [
             Reading.invalid("dropouts", "1", why, channel=channel),
             Reading.invalid("dropout_time", "s", why, channel=channel),
         ]
     remarks = []
-    own = [event for event in events if channel in event.channels]
     if spared := sum(event.kind == "lost_buffers" for event in own):
         remarks.append(f"{spared} interruption(s) by the computer are not counted")
-    if steady_share < WATCHED_SHARE:
+    if steady_share == 0.0:
+        remarks.append(NEVER_STEADY)
+    elif steady_share < WATCHED_SHARE:
         remarks.append(f"a steady sound was there to watch in {100 * steady_share:.0f} % only")
     if any(event.kind == "dropout" and event.end >= seconds for event in own):
         remarks.append("the last one lasts to the end of the take: a note cut off looks the same")

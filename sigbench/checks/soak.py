@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.checks import NO_ONSET
-from sigbench.checks.dropouts import NOT_STEADY, WATCHED_SHARE
+from sigbench.checks.dropouts import NEVER_STEADY, NOT_STEADY, WATCHED_SHARE
 from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.errors import RequestError
@@ -799,12 +799,14 @@ class _Channel:
         return counts, times
 
     def _dropout_readings(self, steady_share: float) -> list[Reading]:
-        if steady_share == 0.0:
+        if steady_share == 0.0 and not self._dropouts:
             return self._no_dropouts(NOT_STEADY)
         remarks = []
         if self._spared:
             remarks.append(f"{self._spared} interruption(s) by the computer are not counted")
-        if steady_share < WATCHED_SHARE:
+        if steady_share == 0.0:
+            remarks.append(NEVER_STEADY)
+        elif steady_share < WATCHED_SHARE:
             share = 100 * steady_share
             remarks.append(f"a steady sound was there to watch in {share:.0f} % only")
         if self._dropouts > MOST_EVENTS:

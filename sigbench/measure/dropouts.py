@@ -16,7 +16,8 @@ sound has moved away from it. Where the signal stops following, a better predict
 the 150 ms before, and what it continues is held against what came: the most likely stretch of
 lesser gain is the interruption, if it stands out of what such predictions miss in the sound itself.
 A loss that outlasts the prediction is closed where the same comparison, backwards in time from the
-sound's return, shows a step of the same height.
+sound's return, shows a step of the same height. A sound that nothing predicts is watched by its
+level as well (`level_loss`).
 
 References
 ----------
@@ -40,6 +41,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.level_loss import LevelLossWatch
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, LostBuffers, Samples
 
@@ -119,6 +121,7 @@ _SHARED_SLACK = 6  # samples by which its edges may differ, 1 ms
 _SHARED_TRIALS = 12  # of untouched sound: how much does a gain, or a level, scatter in it?
 _SHARED_LEAST_DB = 2.0  # a level scatters by this at least
 _SHARED_MOST_DB = 30.0  # noise and crosstalk are left: a channel need not fall further
+_TOLD_SECONDS = 8.0  # for so long a hole is remembered; a loss of level is no longer than 5 s
 _PIECE = 1 << 16  # frames of the take worked on at once, to bound memory
 
 _Array = NDArray[np.float64]
@@ -1129,8 +1132,11 @@ class DropoutDetector:
             for mark in sorted(lost, key=lambda mark: mark.frame)
         ]
         self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]
+        self._levels = [LevelLossWatch() for _ in range(channels)]
         self._unused = np.zeros((channels, self._stride - 1))  # nothing was before the take
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
+        self._silent: list[tuple[int, _Hole]] = []  # losses of level, which the others may have
+        self._told: deque[tuple[int, _Hole]] = deque()  # holes that such a loss may be
         self._shared: list[tuple[int, int]] = []  # channel and start of what others told for it
         self._recent: deque[_Array] = deque()  # samples of all channels
         self._recent_base, self._recent_end = 0, 0
@@ -1150,8 +1156,13 @@ class DropoutDetector:
 
         For a live view: one that turns out to be no interruption is never told as an event.
         """
-        starts = (channel.open_since for channel in self._channels)
-        return tuple(None if start is None else start / self._samplerate for start in starts)
+        found = []
+        for channel, level in zip(self._channels, self._levels, strict=True):
+            silent = level.open_since
+            starts = [channel.open_since, None if silent is None else silent * self._stride]
+            begun = [start / self._samplerate for start in starts if start is not None]
+            found.append(min(begun, default=None))
+        return tuple(found)
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
         """Take the next block, of shape (frames, channels); the events that it completed.
@@ -1172,6 +1183,7 @@ class DropoutDetector:
         for number, channel in enumerate(self._channels, start=1):
             holes = channel.advance(final=True) + channel.finish(self._fed)
             self._holes += [(number, hole) for hole in holes]
+        self._settle(final=True)
         return self._tell(None)
 
     def _feed(self, block: Samples) -> tuple[Event, ...]:
@@ -1191,8 +1203,34 @@ class DropoutDetector:
         for number, channel in enumerate(self._channels, start=1):
             channel.take(samples[number - 1], fresh[number - 1])
             self._holes += [(number, hole) for hole in channel.advance()]
-        decided = min((channel.decided for channel in self._channels), default=self._fed)
-        return self._tell(decided)
+        for number, level in enumerate(self._levels, start=1):
+            for loss in level.feed(samples[number - 1]):
+                hole = _Hole(loss.start * q, loss.end * q, loss.depth, True, loss.seen)
+                self._silent.append((number, hole))
+        self._settle(final=False)
+        unsure = [channel.decided for channel in self._channels]
+        unsure += [level.decided * q for level in self._levels]
+        unsure += [hole.end for _, hole in self._silent]
+        return self._tell(min(unsure, default=self._fed))
+
+    def _settle(self, *, final: bool) -> None:
+        """Which losses of level are news? Those that the predictor did not find as well."""
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        unsettled = []
+        for number, loss in self._silent:
+            channel = self._channels[number - 1]
+            begun = channel.open_since
+            may_come = channel.decided <= loss.end + near or (
+                begun is not None and begun < loss.end
+            )
+            if may_come and not final:
+                unsettled.append((number, loss))
+                continue
+            found = [hole for n, hole in (*self._holes, *self._told) if n == number]
+            shared = sum(max(0, min(h.end, loss.end) - max(h.start, loss.start)) for h in found)
+            if 2 * shared < loss.end - loss.start:
+                self._holes.append((number, loss))
+        self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:
         """Events that ended before frame `decided`, the same one in several channels as one."""
@@ -1213,6 +1251,7 @@ class DropoutDetector:
             if decided is not None and first.end + near >= decided:
                 waiting += group
                 continue
+            self._told += group
             group = [(number, hole) for number, hole in group if not self._is_told(number, hole)]
             if not group:
                 continue
@@ -1232,6 +1271,8 @@ class DropoutDetector:
                 )
             )
         self._holes = waiting
+        while self._told and self._told[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
+            self._told.popleft()
         return tuple(events)
 
     def _is_told(self, number: int, hole: _Hole) -> bool:

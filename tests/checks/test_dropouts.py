@@ -54,6 +54,17 @@ def test_where_nothing_is_held_there_is_nothing_to_count(signal):
         assert only(found, name).state == "invalid"
 
 
+@pytest.mark.parametrize("check", ["dropouts", "jack", "soak"])
+def test_a_hiss_that_breaks_off_counts_though_nothing_is_held(check):
+    hiss = np.random.default_rng(1).normal(0, 0.1, 12 * RATE)
+    hiss[5 * RATE : round(5.2 * RATE)] *= 1e-3
+    found = measure(take(hiss), check)
+    count = only(found, "dropouts")
+    assert count.value == 1
+    assert "short or shallow ones are missed" in (count.why or "")
+    assert only(found, "dropout_time").value == pytest.approx(0.2, abs=0.002)
+
+
 def test_a_sound_lost_for_good_is_told_as_what_it_may_be():
     found = measure(take(broken((3.0, 4.0))), "dropouts")
     count = only(found, "dropouts")

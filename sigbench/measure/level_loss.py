@@ -1,0 +1,282 @@
+"""Losses that show in the level alone: a sound that never rests falls silent, and is there again.
+
+A predictor sees the shortest and shallowest breaks, but only in sounds that can be predicted. A
+choir, a rotating speaker or the wind cannot, and yet everybody hears it when they are gone. Here
+a loss is a stretch in which the level lies 20 dB or more below what it was, for much longer than
+the sound is ever so quiet by itself, with an edge of some milliseconds on either side and the same
+sound before and after. A note that is released and struck again has slower edges.
+
+Levels are those of 1 ms, after a high-pass: what a coupling capacitor does after a break is slow.
+All limits are our own choice.
+"""
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.model import Samples
+
+LOSS_DB = 20.0
+MAX_FRAMES = 5000  # what stays away for longer has ended
+
+# Frames are stretches of 1 ms here, samples come at 6 kHz.
+FRAME = 6
+LOOK = 44  # frames that must follow the end of a loss before it is told
+_EMPHASIS = 0.8  # y[n] = x[n] - 0.8 x[n - 1]: a high-pass of 190 Hz
+_BEFORE = 192  # frames that tell the level
+_PART = 24  # in each part of them the sound must be there
+_NEAR = 8  # frames beside an edge; in a release with a time constant of 4 ms they are weak
+_EPOCH = 128  # frames between looks at the level
+_GRID = 4  # every so many frames it is asked whether it is quiet
+_SHORTEST = 12  # frames of a loss: three of the grid lie in it
+_LEAST = 5
+_PERIOD = 40  # frames: more than a period of the lowest A; pauses of its own are no longer
+_MEMORY = 1024  # frames in which the sound's own pauses are remembered
+_LONGER = 3  # times the longest of them, and `_LEAST` more
+_KEPT = 1400  # frames that are still asked for
+_HYSTERESIS = 2.0
+_FULL = 0.4  # of the level, beside an edge
+_THERE = 0.1  # of it, anywhere near
+_EDGE = 0.04  # of the mean power: a sample that has more is not in the loss
+_LEAST_AFTER, _MOST_AFTER = 0.25, 6.0  # times the level before
+_ALIKE = 0.6  # cosine of the spectra before and after
+_SPAN = 256  # samples of these
+_TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away
+
+_Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelLoss:
+    """A loss in one channel: its samples, how many had come when it was told, and depth in dB."""
+
+    start: int
+    end: int
+    seen: int
+    depth: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Fall:
+    """A sound that has fallen silent."""
+
+    edge: int  # sample
+    level: float  # power of a frame before
+    deep: float  # the same without the high-pass
+    before: Samples
+    shortest: int  # frames that it must be away for
+
+
+@dataclass(slots=True)
+class _Pause:
+    """A stretch that is quiet: its first frame, and when to look at what it may be."""
+
+    start: int
+    looked_at: int
+    fall: _Fall | None = None
+
+
+class LevelLossWatch:
+    """Watches the level of one channel.
+
+    Everything is decided frame by frame, so that blocks of any sizes give the same losses.
+    """
+
+    def __init__(self) -> None:
+        self._samples = np.zeros(1)  # and one from before the take
+        self._powers = np.zeros(0)  # of the frames; losses are mended in it
+        self._base = 0  # frame of the first of both
+        self._at = 0  # the next frame to look at
+        self._free = 0  # where the last pause ended
+        self._next_epoch = _EPOCH
+        self._quiet = 0.0  # power of a frame, below which it is quiet
+        self._loudest = 0.0
+        self._pause: _Pause | None = None
+        self._pauses: deque[tuple[int, int]] = deque()  # the sound's own, if they are long
+        self._waiting: deque[tuple[_Fall, int, int]] = deque()  # that may be losses, with frames
+
+    @property
+    def decided(self) -> int:
+        """Sample before which no more loss will end."""
+        return (self._waiting[0][2] if self._waiting else self._at - 2) * FRAME - FRAME
+
+    @property
+    def open_since(self) -> int | None:
+        """Sample at which the loss began that it is in."""
+        if self._pause is None or self._pause.fall is None:
+            return None
+        away = self._at - self._pause.start
+        return self._pause.fall.edge if away >= max(LOOK, self._pause.fall.shortest) else None
+
+    def feed(self, samples: Samples) -> list[LevelLoss]:
+        """Take the next samples; the losses that are certain now."""
+        self._take(samples)
+        known = self._base + len(self._powers)
+        losses: list[LevelLoss] = []
+        while self._at < known:
+            if self._pause is None:
+                self._listen(min(known, max(self._next_epoch, self._at + 1)))
+            else:
+                self._wait(known, self._pause)
+            while self._waiting and self._waiting[0][2] + LOOK <= self._at:
+                losses += self._judge(*self._waiting.popleft())
+            if self._pause is None and self._at >= self._next_epoch:
+                self._reckon()
+        return losses
+
+    def _take(self, samples: Samples) -> None:
+        first = len(self._powers)
+        self._samples = np.concatenate([self._samples, samples])
+        last = (len(self._samples) - 1) // FRAME
+        if last > first:
+            moves = self._moves(self._base + first, self._base + last).reshape(-1, FRAME)
+            self._powers = np.concatenate([self._powers, np.vecdot(moves, moves)])
+        unused = self._at - _KEPT - self._base
+        if unused > _KEPT:
+            self._powers = self._powers[unused:]
+            self._samples = self._samples[unused * FRAME :]
+            self._base += unused
+
+    def _moves(self, first: int, last: int) -> _Array:
+        """The samples of some frames after the high-pass."""
+        heard = self._samples[(first - self._base) * FRAME : (last - self._base) * FRAME + 1]
+        return heard[1:] - _EMPHASIS * heard[:-1]
+
+    def _power(self, first: int, last: int) -> _Array:
+        return self._powers[max(0, first - self._base) : max(0, last - self._base)]
+
+    def _listen(self, until: int) -> None:
+        """Go on to the next pause, or to a frame."""
+        first = -(-self._at // _GRID) * _GRID - 2 * _GRID  # two frames of the grid before
+        first = max(first, -(-self._free // _GRID) * _GRID)
+        quiet = self._power(first, until)[::_GRID] < self._quiet
+        for place in np.flatnonzero(quiet[2:] & quiet[1:-1] & quiet[:-2]):
+            at = first + int(place) * _GRID
+            begin = max(self._free, self._base, at - _PERIOD)
+            loud = np.flatnonzero(self._power(begin, at + 2 * _GRID) >= self._quiet)
+            start = begin + int(loud[-1]) + 1 if len(loud) else begin
+            if start <= at:
+                self._at = at + 2 * _GRID + 1
+                self._pause = _Pause(start, max(start + self._least(start), self._at))
+                return
+        self._at = until
+
+    def _least(self, start: int) -> int:
+        """How many frames a pause must have that is not one of the sound's own."""
+        while self._pauses and self._pauses[0][0] < start - _MEMORY:
+            self._pauses.popleft()
+        usual = max((b - a for a, b in self._pauses if b - a < _PERIOD), default=0)
+        return max(_SHORTEST, _LEAST + _LONGER * usual)
+
+    def _wait(self, known: int, pause: _Pause) -> None:
+        """Go on to the end of a pause."""
+        if self._at == pause.looked_at:
+            pause.fall = self._fallen(pause.start)
+        stop = pause.start + MAX_FRAMES if self._at >= pause.looked_at else pause.looked_at
+        until = min(known, stop)
+        sounds = self._power(self._at, until) >= _HYSTERESIS * self._quiet
+        at = int(np.argmax(sounds))
+        if not sounds[at]:
+            self._at = until
+            if until == pause.start + MAX_FRAMES:
+                self._end_pause()
+            return
+        end = self._at + at
+        fall = pause.fall
+        if fall is not None and end - pause.start >= fall.shortest:
+            self._waiting.append((fall, pause.start, end))
+        else:
+            self._pauses.append((pause.start, end))
+        self._at = end
+        self._end_pause()
+
+    def _end_pause(self) -> None:
+        self._pause = None
+        self._free = self._at
+
+    def _reckon(self) -> None:
+        """Take the level of now for what is loud."""
+        self._next_epoch = self._at + _EPOCH
+        before = self._power(self._at - _BEFORE, self._at)
+        if len(before) < _BEFORE:
+            return
+        parts = before.reshape(-1, _PART).mean(axis=1)
+        self._quiet = 10 ** (-LOSS_DB / 10) * float(parts.mean())
+        self._loudest = max(self._loudest, float(parts.max()))
+
+    def _fallen(self, start: int) -> _Fall | None:
+        """What fell silent, if it was there all the time, and at once was not."""
+        before = self._power(start - _BEFORE, start)
+        if len(before) < _BEFORE:
+            return None
+        parts = before.reshape(-1, _PART).mean(axis=1)
+        level = float(parts.mean())
+        if level < 10 ** (-_TAIL_DB / 10) * self._loudest or float(parts.min()) < _THERE * level:
+            return None
+        deep = self._deep(start - _BEFORE, start)
+        if max(_share(before, -_NEAR), _share(deep, -_NEAR)) < _FULL:
+            return None
+        powers = self._moves(start - _NEAR, start + 2) ** 2
+        (loud,) = np.nonzero(powers > _EDGE * level / FRAME)
+        edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
+        usual = _longest_run(self._power(start - _MEMORY, start) < self._quiet)
+        shortest = max(_SHORTEST, _LEAST + _LONGER * usual)
+        before_it = self._span((start - 1) * FRAME - _SPAN)
+        return _Fall(edge, level, float(deep.mean()), before_it, shortest)
+
+    def _deep(self, first: int, last: int) -> _Array:
+        """Powers of some frames without the high-pass: a low note rests between its edges."""
+        at = (first - self._base) * FRAME + 1
+        heard = self._samples[at : at + (last - first) * FRAME]
+        moves = (heard - heard.mean()).reshape(-1, FRAME)
+        return np.vecdot(moves, moves)
+
+    def _span(self, first: int) -> Samples:
+        """Samples whose spectrum is compared."""
+        at = first + 1 - self._base * FRAME
+        return self._samples[at : at + _SPAN].copy()
+
+    def _judge(self, fall: _Fall, start: int, end: int) -> list[LevelLoss]:
+        """The loss, if the same sound is there again after a pause, and at once."""
+        after = self._power(end + 1, end + LOOK - 1)
+        deep = self._deep(end + 1, end + LOOK - 1)
+        level = fall.level
+        near = max(float(after[:_NEAR].mean()) / level, float(deep[:_NEAR].mean()) / fall.deep)
+        inside = float(self._power(start + 1, end - 1).mean())
+        depth = float(10 * np.log10(level / max(inside, 1e-12 * FRAME)))
+        if (
+            depth < LOSS_DB
+            or not _LEAST_AFTER < near < _MOST_AFTER
+            or max(_share(after, _NEAR), _share(deep, _NEAR)) < _FULL
+            or float(after.reshape(2, -1).mean(axis=1).min()) < _THERE * level
+            or _likeness(fall.before, self._span((end + 1) * FRAME)) < _ALIKE
+        ):
+            return []
+        powers = self._moves(end - 2, end + _NEAR) ** 2
+        edge = (end - 2) * FRAME + int(np.argmax(powers > _EDGE * level / FRAME))
+        self._power(start, end)[:] = level
+        return [LevelLoss(fall.edge, edge, (end + LOOK) * FRAME, depth)]
+
+
+def _share(powers: _Array, count: int) -> float:
+    """Mean of the first few powers, or the last if `count` is negative, re the mean of all."""
+    part = powers[:count] if count > 0 else powers[count:]
+    return float(part.mean() / (powers.mean() + 1e-30))
+
+
+def _longest_run(quiet: NDArray[np.bool_]) -> int:
+    """How many neighbours are quiet, of those runs that may be of one period."""
+    edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
+    runs = edges[1::2] - edges[::2]
+    return int(np.max(runs[runs < _PERIOD], initial=0))
+
+
+def _likeness(before: Samples, after: Samples) -> float:
+    """Cosine between the magnitude spectra, each smoothed over three lines."""
+    window = np.hanning(_SPAN)
+    one, other = (
+        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3)) for part in (before, after)
+    )
+    return float(np.dot(one, other) / np.sqrt(np.dot(one, one) * np.dot(other, other) + 1e-60))

@@ -1,0 +1,112 @@
+"""Losses of level in sounds that nothing predicts.
+
+That a sound which is switched off within milliseconds and comes back is interrupted, and that one
+which dies away is not, is common practice, no source.
+"""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.signal import butter, lfilter
+
+from sigbench.measure.dropouts import DropoutDetector, find_dropouts
+from sigbench.measure.level_loss import LevelLossWatch
+
+RATE = 48_000
+BREAKS = ((1.013, 0.06), (1.7, 0.03), (2.4, 0.3))  # start and length, in seconds
+
+
+def wind(seconds, seed=1, band=(200, 3000)):
+    """Noise of a band: there is next to nothing to predict."""
+    noise = np.random.default_rng(seed).standard_normal(round(seconds * RATE))
+    b, a = butter(2, np.array(band) / (RATE / 2), "band")
+    sound = lfilter(b, a, noise)
+    return 0.1 * sound / np.std(sound)
+
+
+def broken(sound, db, breaks=BREAKS):
+    gain = np.ones(len(sound))
+    for start, length in breaks:
+        gain[round(start * RATE) : round((start + length) * RATE)] = 10 ** (-db / 20)
+    return sound * gain + 1e-5 * np.random.default_rng(2).standard_normal(len(sound))
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("db", [30, 60])
+def test_a_loss_in_noise_is_found(seed, db):
+    events = find_dropouts(broken(wind(4, seed), db)[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dropout"] * len(BREAKS)
+    for event, (start, length) in zip(events, BREAKS, strict=True):
+        assert event.start == pytest.approx(start, abs=0.002)
+        assert event.end == pytest.approx(start + length, abs=0.002)
+        assert event.depth == pytest.approx(db, abs=3)
+
+
+def test_what_is_heard_in_both_channels_is_one_event():
+    take = np.stack([broken(wind(4, seed), 40, BREAKS[:n]) for seed, n in ((1, 3), (2, 1))], axis=1)
+    assert [event.channels for event in find_dropouts(take, RATE)] == [(1, 2), (1,), (1,)]
+
+
+@pytest.mark.parametrize("band", [(30, 300), (200, 3000), (1000, 5000)])
+def test_what_goes_on_is_no_loss(band):
+    assert find_dropouts(wind(6, 3, band)[:, np.newaxis], RATE) == ()
+
+
+@pytest.mark.parametrize("release", [0.006, 0.01, 0.03, 0.1])
+@pytest.mark.parametrize("attack", [0.001, 0.005, 0.03])
+def test_a_note_that_is_struck_again_is_no_loss(release, attack):
+    t = np.arange(round(0.6 * RATE)) / RATE
+    note = (1 - np.exp(-t / attack)) * np.where(t < 0.45, 1.0, np.exp(-(t - 0.45) / release))
+    sound = wind(6, 4) * np.tile(note, 10)
+    assert find_dropouts(broken(sound, 0)[:, np.newaxis], RATE) == ()
+
+
+@pytest.mark.parametrize("f", [28.0, 41.0, 55.0])
+def test_the_pauses_of_a_low_pulse_are_its_own(f):
+    t = np.arange(4 * RATE) / RATE
+    pulse = np.where(f * t % 1.0 < 0.05, 0.5, 0.0) - 0.025
+    samples = broken(pulse, 0)[::8]
+    assert LevelLossWatch().feed(samples) == []
+
+
+def test_a_loss_is_known_before_it_is_over():
+    sound = broken(wind(3, 5), 50, [(1.5, 0.4)])[:, np.newaxis]
+    detector = DropoutDetector(RATE, 1)
+    detector.feed(sound[: round(1.6 * RATE)])
+    assert detector.open_since == (pytest.approx(1.5, abs=0.002),)
+    events = detector.feed(sound[round(1.6 * RATE) : round(1.98 * RATE)])
+    assert [event.end for event in events] == [pytest.approx(1.9, abs=0.002)]
+
+
+@settings(derandomize=True, deadline=None, max_examples=10)
+@given(st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20))
+def test_blocks_of_any_sizes_give_the_same(sizes):
+    samples = broken(wind(4), 40)[::8]
+    whole = LevelLossWatch().feed(samples)
+    assert len(whole) == len(BREAKS)
+    watch, found, at, turn = LevelLossWatch(), [], 0, 0
+    while at < len(samples):
+        size = sizes[turn % len(sizes)]
+        found += watch.feed(samples[at : at + size])
+        at, turn = at + size, turn + 1
+    assert found == whole
+
+
+@settings(derandomize=True, deadline=None, max_examples=6)
+@given(st.lists(st.integers(1, 60_000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 200))
+def test_blocks_of_any_sizes_give_the_same_events(sizes):
+    t = np.arange(4 * RATE) / RATE
+    tone = 0.2 * np.sin(2 * np.pi * 300 * t)
+    take = np.stack(
+        [broken(wind(4), 40), broken(tone, 40, BREAKS[:2]), broken(wind(4, 7), 30, BREAKS[1:])],
+        axis=1,
+    )
+    whole = find_dropouts(take, RATE)
+    assert [event.channels for event in whole] == [(1, 2), (1, 2, 3), (1, 3)]
+    detector, found, at, turn = DropoutDetector(RATE, 3), [], 0, 0
+    while at < len(take):
+        size = sizes[turn % len(sizes)]
+        found += detector.feed(take[at : at + size])
+        at, turn = at + size, turn + 1
+    assert (*found, *detector.finish()) == whole
