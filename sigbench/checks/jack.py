@@ -16,7 +16,7 @@ from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import DropoutDetector
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.gaps import SLOW, GapDetector, without_doubles
+from sigbench.measure.gaps import QUICK, SLOW, GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.model import (
     FADED,
@@ -32,6 +32,11 @@ from sigbench.model import (
 TOGETHER_SECONDS = 0.03
 """Events this near are one movement of a contact: it bounces for some milliseconds, and edges of
 different detectors differ by a hop (common practice, no source)."""
+
+SHARP_SECONDS = 0.05
+"""What begins this near to a gap is a contact that bounces (common practice, no source)."""
+
+_OWN: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip")
 
 # Of what belongs together, the gravest gives the event its kind.
 _GRAVITY: tuple[EventKind, ...] = ("lost_buffers", *FAULTS)
@@ -98,7 +103,8 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """Events of several detectors as movements of a contact, one event each, in words.
 
     What lies within `TOGETHER_SECONDS` of one another belongs together. The gravest of it gives
-    kind, start, end, depth and channels; what else happened then is part of it.
+    kind, start, end, depth and channels; what else happened then is part of it, but for what
+    another channel did by itself, crackle aside.
     """
     groups: list[list[Event]] = []
     end = 0.0
@@ -119,17 +125,33 @@ def _faults(events: Sequence[Event]) -> Iterator[Event]:
 
 
 def _movement(group: Sequence[Event]) -> Iterator[Event]:
-    """The events of one movement."""
+    """The events of one movement: the gravest, and what another channel did by itself."""
     gravest = min((event.kind for event in group), key=_GRAVITY.index)
     main = [event for event in group if event.kind == gravest]
+    moved = {channel for event in main for channel in event.channels}
     # One contact may let go several times in a row: each of them counts.
     for event in main:
-        if event.text == SLOW:
-            lost = gravest == "lost_buffers"
-            yield replace(event, text=None if lost else FADED)
-            continue
-        hum = gravest == "dropout" and any(other.kind == "hum_burst" for other in group)
-        yield replace(event, text=_in_words(gravest, tuple(sorted(event.channels)), hum))
+        yield replace(event, text=_words_of(event, group))
+    if gravest == "lost_buffers":
+        return
+    others = [event for event in group if moved.isdisjoint(event.channels) and event.kind in _OWN]
+    if others:
+        yield from _movement(others)
+
+
+def _words_of(event: Event, group: Sequence[Event]) -> str | None:
+    if event.text == SLOW and not any(_is_sharp(other, event.start) for other in group):
+        return None if event.kind == "lost_buffers" else FADED
+    hum = event.kind == "dropout" and any(
+        other.kind == "hum_burst" and not set(event.channels).isdisjoint(other.channels)
+        for other in group
+    )
+    return _in_words(event.kind, tuple(sorted(event.channels)), hum)
+
+
+def _is_sharp(event: Event, begin: float) -> bool:
+    """Whether something abrupt happened where a gap began: then nothing faded there."""
+    return event.text not in (SLOW, QUICK) and abs(event.start - begin) < SHARP_SECONDS
 
 
 def _in_words(kind: EventKind, channels: tuple[int, ...], hum: bool) -> str | None:
@@ -160,7 +182,12 @@ def _other_readings(
     }
     why = "pauses included" if pauses(take.marks) else None
     rate = crackle_rate(transients, take.seconds)
+    stays = any(event.kind == "dip" and event.end >= take.seconds for event in own)
+    remarks = {"dips": "the last one lasts to the end of the take" if stays else None}
     return [
-        *(reading(name, "1", Estimate(n, 0.0), channel=channel) for name, n in counts.items()),
+        *(
+            reading(name, "1", Estimate(n, 0.0), channel=channel, why=remarks.get(name))
+            for name, n in counts.items()
+        ),
         reading("crackle_rate", "1/s", rate, channel=channel, why=why),
     ]

@@ -50,12 +50,14 @@ MIN_DEPTH_DB = 3.0  # shallower falls are not reported: halves of the power, our
 NOISE_MARGIN_DB = 6.0  # what is left lies this near to the noise: the signal is lost
 FLOOR_DBFS = -120.0  # digital silence inside a loss counts as this level, so depths stay finite
 MIN_SECONDS = 0.0008  # shorter holes are clicks
-MAX_DIP_SECONDS = 5.0  # a fall that stays longer, and is no loss, is a change of level
+MAX_DIP_SECONDS = 20.0  # a fall that stays longer, and is no loss, is a change of level
+STAYS_DB = 6.0  # a fall by less that stays to the end may be the sound's own
 EDGE_UNCERTAINTY_SECONDS = 1e-4  # standard uncertainty of a tone's edge, by precision_dropouts.py
 LOST_POSITION_SECONDS = 0.02  # a block of the audio system; common practice, no source
 JUMP_SECONDS = 0.055  # after a jump of the audio, edges are found that are none: 52 ms at most seen
 JUMP_EDGE_SECONDS = 0.002  # and before it: positions and edges are known to a millisecond
 SIMULTANEOUS_SECONDS = 0.002  # edges of two channels this near belong to the same event
+SAME_DEPTH_DB = 6.0  # and depths; of what is lost the noise decides how deep it looks
 
 # Frames here are stretches of 1 ms, samples are those of the predictor.
 _PREDICTOR_RATE = 6_000  # Hz: higher partials are fewer, weaker, and seen as their aliases
@@ -443,6 +445,7 @@ class _Hole:
     depth: float
     lost: bool
     seen: int  # samples of the take that were known when it was told
+    stays: bool = False  # it is not over at the end of the take
 
 
 def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, int, float]]:
@@ -580,6 +583,11 @@ class _Channel:
         return None if self._open is None else self._open.start
 
     @property
+    def goes_on(self) -> bool:
+        """Whether there is a steady sound, and nothing is missing of it."""
+        return self._open is None and self._held >= _HELD
+
+    @property
     def decided(self) -> int:
         """Frame of the take before which no more hole will end."""
         back = 3 * _PROBE if self._open is not None else _PROBE
@@ -622,16 +630,17 @@ class _Channel:
                 return holes
 
     def finish(self, end: int) -> list[_Hole]:
-        """A loss that lasts to the end of the take.
+        """A loss, or a fall of level, that lasts to the end of the take.
 
         A synthesizer that ends the faint tail of a released note is none.
         """
-        if self._open is None or not self._open.lost:
+        fall = self._open
+        if fall is None or not (fall.lost or fall.depth >= STAYS_DB):
             return []
-        if self._open.level < self._loudest * 10 ** (-_RETURN_DB / 10):
+        if fall.level < self._loudest * 10 ** (-_RETURN_DB / 10):
             return []
         seen = self._base + self._count
-        return [_Hole(self._open.start, end, self._open.depth, True, seen)]
+        return [_Hole(fall.start, end, fall.depth, fall.lost, seen, stays=True)]
 
     # Epochs: stretches in which one predictor watches.
 
@@ -1241,6 +1250,7 @@ class DropoutDetector:
                 abs(hole.start - first.start) <= near
                 and hole.end - first.end <= near
                 and hole.lost == first.lost
+                and (first.lost or abs(hole.depth - first.depth) <= SAME_DEPTH_DB)
             )
 
         self._holes.sort(key=lambda h: (h[1].end, h[1].start, h[0]))
@@ -1256,6 +1266,8 @@ class DropoutDetector:
             if not group:
                 continue
             first = group[0][1]
+            if self._is_of_the_sound(group):
+                continue
             sharing = self._sharing(group)
             told = {number for number, _ in sharing}
             self._shared = [share for share in self._shared if share[0] not in told]
@@ -1275,6 +1287,23 @@ class DropoutDetector:
             self._told.popleft()
         return tuple(events)
 
+    def _is_of_the_sound(self, group: list[tuple[int, _Hole]]) -> bool:
+        """Whether a level fell for good without being lost, and no channel tells that it need not.
+
+        A key of a chord was let go then, or the sound has changed.
+        """
+        (_, first), *_ = group
+        others = {
+            number for number, channel in enumerate(self._channels, start=1) if channel.goes_on
+        }
+        return first.stays and not first.lost and not others - {number for number, _ in group}
+
+    def _is_another(self, hole: _Hole, other: _Hole) -> bool:
+        """Whether two began together, but not by one depth: each channel then has its own."""
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        depth, others = (min(h.depth, _SHARED_MOST_DB) for h in (hole, other))
+        return abs(hole.start - other.start) <= near and abs(depth - others) > SAME_DEPTH_DB
+
     def _is_told(self, number: int, hole: _Hole) -> bool:
         """Whether another channel's break told of this one, which was closed later."""
         near = SIMULTANEOUS_SECONDS * self._samplerate
@@ -1291,11 +1320,12 @@ class DropoutDetector:
 
     def _sharing(self, group: list[tuple[int, _Hole]]) -> list[tuple[int, _Hole]]:
         """The same hole in channels that broke off too, where that alone was not plain enough."""
+        hole = max((hole for _, hole in group), key=lambda hole: hole.depth)
         own = {number for number, _ in group}
+        own |= {number for number, other in self._holes if self._is_another(other, hole)}
         others = [n for n in range(1, len(self._channels) + 1) if n not in own]
         if not others:
             return []
-        hole = max((hole for _, hole in group), key=lambda hole: hole.depth)
         q = self._stride
         first = -(-(hole.start + q) // q)
         last = (hole.end - q) // q + 1

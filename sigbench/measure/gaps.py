@@ -34,8 +34,10 @@ STEADY_SECONDS = 0.3
 SETTLED_SECONDS = 0.05  # after the return
 LONGEST_SECONDS = 1.0
 FLOOR_DBFS = -120.0
-SLOW = "slow"
-"""Text of the events: a check says it in words of its own."""
+SLOW, QUICK = "slow", "quick"
+"""Texts of the events, by how the sound went: a check says it in words of its own."""
+FADE_SECONDS = 0.02  # from `BACK_DB` down to `DEPTH_DB`: what takes no longer is abrupt
+BOUNCE_DB = 6.0  # what comes back by so much on its way down does not fade, but bounces
 TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
 _SHARP = ("dropout", "dip", "lost_buffers")
@@ -45,16 +47,22 @@ _STRETCH = 32  # samples that are filtered at one stroke; a batch has a whole nu
 _JUMP_DB = 14.0  # a return rises by more within `RISE_SECONDS`
 
 _Array = NDArray[np.float64]
+_Gap = tuple[int, int, float, bool]
 
 
 def without_doubles(events: Sequence[Event]) -> list[Event]:
     """The events without the gaps that a sharper detector has found as well."""
-    sharp = [event for event in events if event.kind in _SHARP and event.text != SLOW]
+    sharp = [e for e in events if e.kind in _SHARP and e.text not in (SLOW, QUICK)]
     return [
         event
         for event in events
-        if event.text != SLOW or not any(_overlap(event, other) for other in sharp)
+        if event.text not in (SLOW, QUICK) or not any(_overlap(event, other) for other in sharp)
     ]
+
+
+def _decibels(powers: _Array) -> _Array:
+    """Levels re a sine of full scale."""
+    return 10 * np.log10(np.maximum(2 * powers, 10 ** (FLOOR_DBFS / 10)))
 
 
 def _overlap(one: Event, other: Event) -> bool:
@@ -116,6 +124,7 @@ class GapDetector:
         self._stretches = Stretches(channels, _BATCH * self._step, _BATCHES)
         self._powers = np.zeros((SPAN - 1, channels))  # of the last single steps
         self._levels = np.zeros((0, channels))
+        self._steps = np.zeros((0, channels))  # the powers of their last steps alone
         self._first = 0  # number of the first level kept
         self._looked = 0  # number of the level from which on returns are looked for
         self._back: list[int | None] = [None] * channels  # number of the step of the last return
@@ -159,14 +168,15 @@ class GapDetector:
         fresh = np.vecdot(heard, heard).T / self._step
         steps = len(fresh)
         powers = np.concatenate([self._powers, fresh])
-        spans = sum(powers[k : k + steps] for k in range(SPAN)) / SPAN
-        levels = 10 * np.log10(np.maximum(2 * spans, 10 ** (FLOOR_DBFS / 10)))
+        spans = np.sum([powers[k : k + steps] for k in range(SPAN)], axis=0) / SPAN
         self._powers = powers[len(powers) - (SPAN - 1) :]
-        self._levels = np.concatenate([self._levels, levels])
+        self._levels = np.concatenate([self._levels, _decibels(spans)])
+        self._steps = np.concatenate([self._steps, fresh])
         found = self._search()
         surplus = len(self._levels) - self._kept
         if surplus > 0:
             self._levels = self._levels[surplus:]
+            self._steps = self._steps[surplus:]
             self._first += surplus
         return found
 
@@ -191,7 +201,7 @@ class GapDetector:
         found.sort(key=lambda entry: entry[1])
         near = TOGETHER_SECONDS / self._seconds
 
-        def alike(one: tuple[int, int, float], other: tuple[int, int, float]) -> bool:
+        def alike(one: _Gap, other: _Gap) -> bool:
             return abs(one[0] - other[0]) <= near and abs(one[1] - other[1]) <= near
 
         return [
@@ -201,13 +211,15 @@ class GapDetector:
                 group[0][1][1] * self._seconds,
                 tuple(sorted(channel + 1 for channel, _ in group)),
                 max(gap[2] for _, gap in group),
-                SLOW,
+                SLOW if all(gap[3] for _, gap in group) else QUICK,
             )
             for group in of_one_event(found, alike)
         ]
 
-    def _gaps(self, channel: int, jumps: NDArray[np.intp]) -> Iterator[tuple[int, int, float]]:
-        """First step, step of the return, and depth in dB; numbers of steps from the beginning.
+    def _gaps(self, channel: int, jumps: NDArray[np.intp]) -> Iterator[_Gap]:
+        """First step, step of the return, depth in dB, and whether the sound faded.
+
+        Steps are counted from the beginning.
 
         `jumps` are the levels kept that stand high above those before.
         """
@@ -238,4 +250,6 @@ class GapDetector:
             if not len(low) or low[0] > FALL_SECONDS / self._seconds:
                 continue
             self._back[channel] = place + self._first
-            yield left + self._first, place + self._first, float(level - gap.min())
+            steps = _decibels(self._steps[left : left + int(low[0]) + 1, channel])
+            faded = low[0] * self._seconds > FADE_SECONDS and np.diff(steps).max() < BOUNCE_DB
+            yield left + self._first, place + self._first, float(level - gap.min()), bool(faded)

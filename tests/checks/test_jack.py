@@ -8,7 +8,8 @@ import pytest
 
 from sigbench.checks import measure
 from sigbench.checks.jack import TOGETHER_SECONDS, movements
-from sigbench.model import Event, LongTake, LostBuffers, Source, Take, readings_named
+from sigbench.measure.gaps import QUICK, SLOW
+from sigbench.model import FADED, Event, LongTake, LostBuffers, Source, Take, readings_named
 
 RATE = 48_000
 SECONDS = 12.0
@@ -159,6 +160,26 @@ def test_silence_is_not_watched():
     found = measure(silent, "jack")
     states = {r.state for r in found.readings if r.name in ("dropouts", "dips", "crackle_rate")}
     assert states == {"invalid"}
+
+
+def test_what_another_channel_does_by_itself_is_told_as_well():
+    together = [
+        Event("dropout", 1.0, 1.1, (1,), 60.0),
+        Event("dip", 1.0, 1.1, (2,), 6.0),
+        Event("click", 1.0, 1.001, (2,), 6.0),
+    ]
+    found = movements(together)
+    assert [(event.kind, event.channels) for event in found] == [("dropout", (1,)), ("dip", (2,))]
+    lost = Event("lost_buffers", 0.99, 1.0, (1,), None)
+    assert [event.kind for event in movements([lost, *together])] == ["lost_buffers"]
+
+
+def test_a_gap_that_began_with_a_click_did_not_fade():
+    gap = Event("dropout", 1.0, 1.2, (1,), 60.0, SLOW)
+    assert [event.text for event in movements([gap])] == [FADED]
+    click = Event("click", 0.99, 0.991, (1,), 6.0)
+    for begun in (movements([click, gap]), movements([replace(gap, text=QUICK)])):
+        assert [event.text for event in begun] == ["signal lost: the tip let go"]
 
 
 def test_what_belongs_together_is_one_movement():

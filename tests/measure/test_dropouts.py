@@ -538,6 +538,36 @@ def test_a_channel_that_is_hard_to_watch_is_told_by_its_partner(db, sizes):
             assert len(find_dropouts(take[:, 1:], RATE)) < len(BREAKS)  # it takes the partner
 
 
+@pytest.mark.parametrize(
+    ("left_db", "right_db", "kinds"), [(60, 12, ("dropout", "dip")), (18, 6, ("dip", "dip"))]
+)
+def test_channels_that_fall_together_by_unlike_depths_keep_their_own(left_db, right_db, kinds):
+    t = np.arange(3 * RATE) / RATE
+    take = np.stack([0.3 * (220 * t % 1.0 - 0.5), 0.3 * np.sin(2 * np.pi * 330 * t)], axis=1)
+    take[RATE : RATE + 7200] *= 10 ** (-np.array([left_db, right_db]) / 20)
+    events = find_dropouts(take + 1e-5 * np.random.default_rng(1).standard_normal(take.shape), RATE)
+    assert [(e.kind, e.channels) for e in events] == [(kinds[0], (1,)), (kinds[1], (2,))]
+    depths = [event.depth for event in events]
+    assert depths == [pytest.approx(left_db, abs=1.5), pytest.approx(right_db, abs=1.5)]
+
+
+@pytest.mark.parametrize("end", [9.0, None])
+def test_a_channel_that_stays_weak_beside_another_that_goes_on_is_told(end):
+    t = np.arange(10 * RATE) / RATE
+    sound = 0.3 * (220 * t % 1.0 - 0.5)
+    weak = np.where((t >= 3.0) & (t < (end or 99.0)), 10 ** (-12 / 20), 1.0)
+    noise = 1e-5 * np.random.default_rng(1).standard_normal((len(t), 2))
+    (event,) = find_dropouts(np.stack([sound * weak, sound], axis=1) + noise, RATE)
+    assert (event.kind, event.channels) == ("dip", (1,))
+    assert event.start == pytest.approx(3.0, abs=EDGE_SECONDS)
+    assert event.end == pytest.approx(end or 10.0, abs=EDGE_SECONDS)
+    assert event.depth == pytest.approx(12, abs=0.5)
+    if end is None:  # a key of a chord that is let go does that to both
+        both = np.stack([sound * weak, sound * weak], axis=1)
+        assert find_dropouts(both + noise, RATE) == ()
+        assert find_dropouts(both[:, :1] + noise[:, :1], RATE) == ()
+
+
 def test_what_a_sure_channel_says_does_not_rub_off_on_silence_or_hiss():
     t = np.arange(3 * RATE) / RATE
     for other in (0.0, 1e-4, 0.1):

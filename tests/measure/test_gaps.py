@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sigbench.errors import SignalError
-from sigbench.measure.gaps import SLOW, GapDetector
+from sigbench.measure.gaps import QUICK, SLOW, GapDetector
 
 RATE = 48_000
 
@@ -45,6 +45,21 @@ def test_a_supply_that_goes_and_comes_back_is_a_gap(spans):
         assert event.end == pytest.approx(end, abs=0.012)
         fall = 20 * np.log10(np.e) * (end - start) / 0.02  # of an RC, 8.7 dB a time constant
         assert event.depth > min(fall, 50) - 6
+
+
+@pytest.mark.parametrize("hertz", [110.0, 220.0, 997.0])
+@pytest.mark.parametrize(("constant", "text"), [(1e-4, QUICK), (0.003, QUICK), (0.02, SLOW)])
+def test_what_breaks_off_at_once_did_not_fade(hertz, constant, text):
+    (found,) = gaps(held(2.5, hertz) * supply(2.5, [(1.0, 1.2)], constant))
+    assert found.text == text
+
+
+def test_a_contact_that_bounces_before_it_opens_did_not_fade():
+    gain = supply(2.5, [(1.04, 1.2)], 1e-4)
+    t = np.arange(len(gain)) / RATE
+    for start, length in ((1.0, 0.005), (1.012, 0.008), (1.03, 0.004)):
+        gain[(t >= start) & (t < start + length)] = 0.0
+    assert [event.text for event in gaps(held(2.5) * gain)] == [QUICK]
 
 
 def test_a_thump_does_not_hide_it():
