@@ -14,7 +14,7 @@ from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.checks.side_by_side import Half, side_by_side
 from sigbench.checks.tally import FAULTS
 from sigbench.measure.crackle import CrackleDetector, crackle_rate
-from sigbench.measure.dropouts import DropoutDetector
+from sigbench.measure.dropouts import HUM_IN_PLACE, DropoutDetector
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.gaps import QUICK, SLOW, GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
@@ -142,7 +142,7 @@ def _movement(group: Sequence[Event]) -> Iterator[Event]:
 def _words_of(event: Event, group: Sequence[Event]) -> str | None:
     if event.text == SLOW and not any(_is_sharp(other, event.start) for other in group):
         return None if event.kind == "lost_buffers" else FADED
-    hum = event.kind == "dropout" and any(
+    hum = event.text == HUM_IN_PLACE or any(
         other.kind == "hum_burst" and not set(event.channels).isdisjoint(other.channels)
         for other in group
     )

@@ -45,6 +45,8 @@ from sigbench.measure.level_loss import LevelLossWatch
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, LostBuffers, Samples
 
+HUM_IN_PLACE = "hum in its place"
+"""Text of an event; others have none."""
 DROPOUT_DEPTH_DB = 20.0  # from here on a loss is a dropout, below it a dip; our own choice
 MIN_DEPTH_DB = 3.0  # shallower falls are not reported: halves of the power, our own choice
 NOISE_MARGIN_DB = 6.0  # what is left lies this near to the noise: the signal is lost
@@ -446,6 +448,7 @@ class _Hole:
     lost: bool
     seen: int  # samples of the take that were known when it was told
     stays: bool = False  # it is not over at the end of the take
+    hum: bool = False  # stands in its place
 
 
 def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, int, float]]:
@@ -1141,7 +1144,10 @@ class DropoutDetector:
             for mark in sorted(lost, key=lambda mark: mark.frame)
         ]
         self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]
-        self._levels = [LevelLossWatch() for _ in range(channels)]
+        rate = samplerate / self._stride
+        self._levels = [
+            (LevelLossWatch(rate), LevelLossWatch(rate, under_hum=True)) for _ in range(channels)
+        ]
         self._unused = np.zeros((channels, self._stride - 1))  # nothing was before the take
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
         self._silent: list[tuple[int, _Hole]] = []  # losses of level, which the others may have
@@ -1166,7 +1172,7 @@ class DropoutDetector:
         For a live view: one that turns out to be no interruption is never told as an event.
         """
         found = []
-        for channel, level in zip(self._channels, self._levels, strict=True):
+        for channel, (level, _) in zip(self._channels, self._levels, strict=True):
             silent = level.open_since
             starts = [channel.open_since, None if silent is None else silent * self._stride]
             begun = [start / self._samplerate for start in starts if start is not None]
@@ -1212,13 +1218,15 @@ class DropoutDetector:
         for number, channel in enumerate(self._channels, start=1):
             channel.take(samples[number - 1], fresh[number - 1])
             self._holes += [(number, hole) for hole in channel.advance()]
-        for number, level in enumerate(self._levels, start=1):
-            for loss in level.feed(samples[number - 1]):
-                hole = _Hole(loss.start * q, loss.end * q, loss.depth, True, loss.seen)
+        for number, levels in enumerate(self._levels, start=1):
+            for loss in (loss for level in levels for loss in level.feed(samples[number - 1])):
+                hole = _Hole(
+                    loss.start * q, loss.end * q, loss.depth, True, loss.seen, hum=loss.hum
+                )
                 self._silent.append((number, hole))
         self._settle(final=False)
         unsure = [channel.decided for channel in self._channels]
-        unsure += [level.decided * q for level in self._levels]
+        unsure += [level.decided * q for levels in self._levels for level in levels]
         unsure += [hole.end for _, hole in self._silent]
         return self._tell(min(unsure, default=self._fed))
 
@@ -1239,6 +1247,16 @@ class DropoutDetector:
             shared = sum(max(0, min(h.end, loss.end) - max(h.start, loss.start)) for h in found)
             if 2 * shared < loss.end - loss.start:
                 self._holes.append((number, loss))
+            elif loss.hum:
+                self._holes = [
+                    (
+                        n,
+                        replace(h, hum=True)
+                        if n == number and abs(h.end - loss.end) <= near
+                        else h,
+                    )
+                    for n, h in self._holes
+                ]
         self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:
@@ -1280,6 +1298,7 @@ class DropoutDetector:
                     max(hole.end for _, hole in group) / self._samplerate,
                     tuple(sorted(number for number, _ in group)),
                     max(hole.depth for _, hole in group),
+                    HUM_IN_PLACE if any(hole.hum for _, hole in group) else None,
                 )
             )
         self._holes = waiting

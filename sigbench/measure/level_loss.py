@@ -7,7 +7,11 @@ the sound is ever so quiet by itself, with an edge of some milliseconds on eithe
 sound before and after. A note that is released and struck again has slower edges.
 
 Levels are those of 1 ms, after a high-pass: what a coupling capacitor does after a break is slow.
-All limits are our own choice.
+Without the lines of 50 and 60 Hz the same is seen of a lead that is open and picks up hum as loud
+as the sound was; what is left there has to be a comb of the mains.
+
+All limits are our own choice; the mains stays within 1 % (EN 50160:2010, 4.2.1, from memory, to be
+confirmed).
 """
 
 from collections import deque
@@ -44,6 +48,13 @@ _LEAST_AFTER, _MOST_AFTER = 0.25, 6.0  # times the level before
 _ALIKE = 0.6  # cosine of the spectra before and after
 _SPAN = 256  # samples of these
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away
+_HUM_FRAMES = (60, 240)  # of what is left that are asked whether they are hum, at least and at most
+_HUM_MARGIN = 6  # frames beside the edges
+_HUM_LINES = 16
+_HUM_LEFT = 0.03  # of its power: what is none
+_LOW_LINES = 6  # which hum is mostly made of
+_HUM_BEFORE = 0.25  # of these: what was there already
+_MAINS_HZ = tuple(m * (1 + 0.001 * k) for m in (50.0, 60.0) for k in range(-10, 11, 2))
 
 _Array = NDArray[np.float64]
 
@@ -56,6 +67,7 @@ class LevelLoss:
     end: int
     seen: int
     depth: float
+    hum: bool  # stands in its place
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +78,7 @@ class _Fall:
     level: float  # power of a frame before
     deep: float  # the same without the high-pass
     before: Samples
+    long_before: Samples
     shortest: int  # frames that it must be away for
 
 
@@ -82,10 +95,27 @@ class LevelLossWatch:
     """Watches the level of one channel.
 
     Everything is decided frame by frame, so that blocks of any sizes give the same losses.
+
+    Parameters
+    ----------
+    rate : float
+        Samples a second, 6 kHz or so.
+    under_hum : bool
+        Whether losses are looked for in whose place there is hum of the mains.
     """
 
-    def __init__(self) -> None:
-        self._samples = np.zeros(1)  # and one from before the take
+    def __init__(self, rate: float = 6000.0, *, under_hum: bool = False) -> None:
+        self._rate = rate
+        self._under_hum = under_hum
+        # y[n] = x[n] - x[n - P] has nothing of what recurs each P samples.
+        weights = np.array([1.0])
+        for period in (round(rate / 50), round(rate / 60)) if under_hum else ():
+            weights = np.convolve(weights, [1.0, *np.zeros(period - 1), -1.0])
+        self._delay = len(weights) - 1  # for so long what was there is still in y
+        weights = np.convolve(weights, [1.0, -_EMPHASIS])
+        self._weights = [(back, weights[back]) for back in np.flatnonzero(weights)]
+        self._lead = len(weights) - 1
+        self._samples = np.zeros(self._lead)  # from before the take
         self._powers = np.zeros(0)  # of the frames; losses are mended in it
         self._base = 0  # frame of the first of both
         self._at = 0  # the next frame to look at
@@ -129,7 +159,7 @@ class LevelLossWatch:
     def _take(self, samples: Samples) -> None:
         first = len(self._powers)
         self._samples = np.concatenate([self._samples, samples])
-        last = (len(self._samples) - 1) // FRAME
+        last = (len(self._samples) - self._lead) // FRAME
         if last > first:
             moves = self._moves(self._base + first, self._base + last).reshape(-1, FRAME)
             self._powers = np.concatenate([self._powers, np.vecdot(moves, moves)])
@@ -141,8 +171,11 @@ class LevelLossWatch:
 
     def _moves(self, first: int, last: int) -> _Array:
         """The samples of some frames after the high-pass."""
-        heard = self._samples[(first - self._base) * FRAME : (last - self._base) * FRAME + 1]
-        return heard[1:] - _EMPHASIS * heard[:-1]
+        begin, end = (self._lead + (frame - self._base) * FRAME for frame in (first, last))
+        moves = np.zeros(end - begin)
+        for back, weight in self._weights:
+            moves += weight * self._samples[begin - back : end - back]
+        return moves
 
     def _power(self, first: int, last: int) -> _Array:
         return self._powers[max(0, first - self._base) : max(0, last - self._base)]
@@ -215,7 +248,8 @@ class LevelLossWatch:
         level = float(parts.mean())
         if level < 10 ** (-_TAIL_DB / 10) * self._loudest or float(parts.min()) < _THERE * level:
             return None
-        deep = self._deep(start - _BEFORE, start)
+        fell = start - -(-self._delay // FRAME)
+        deep = self._deep(fell - _BEFORE, fell)
         if max(_share(before, -_NEAR), _share(deep, -_NEAR)) < _FULL:
             return None
         powers = self._moves(start - _NEAR, start + 2) ** 2
@@ -223,20 +257,26 @@ class LevelLossWatch:
         edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
         usual = _longest_run(self._power(start - _MEMORY, start) < self._quiet)
         shortest = max(_SHORTEST, _LEAST + _LONGER * usual)
-        before_it = self._span((start - 1) * FRAME - _SPAN)
-        return _Fall(edge, level, float(deep.mean()), before_it, shortest)
+        before_it = self._span((fell - 1) * FRAME - _SPAN)
+        long_before = self._heard((fell - _BEFORE) * FRAME, fell * FRAME).copy()
+        return _Fall(
+            edge - self._delay, level, float(deep.mean()), before_it, long_before, shortest
+        )
 
     def _deep(self, first: int, last: int) -> _Array:
         """Powers of some frames without the high-pass: a low note rests between its edges."""
-        at = (first - self._base) * FRAME + 1
-        heard = self._samples[at : at + (last - first) * FRAME]
+        heard = self._heard(first * FRAME, last * FRAME)
         moves = (heard - heard.mean()).reshape(-1, FRAME)
         return np.vecdot(moves, moves)
 
+    def _heard(self, first: int, last: int) -> Samples:
+        """Some samples as they came."""
+        begin = self._lead - self._base * FRAME
+        return self._samples[begin + first : begin + last]
+
     def _span(self, first: int) -> Samples:
         """Samples whose spectrum is compared."""
-        at = first + 1 - self._base * FRAME
-        return self._samples[at : at + _SPAN].copy()
+        return self._heard(first, first + _SPAN).copy()
 
     def _judge(self, fall: _Fall, start: int, end: int) -> list[LevelLoss]:
         """The loss, if the same sound is there again after a pause, and at once."""
@@ -254,10 +294,35 @@ class LevelLossWatch:
             or _likeness(fall.before, self._span((end + 1) * FRAME)) < _ALIKE
         ):
             return []
+        if self._under_hum and not self._is_hum(fall, start, end):
+            return []
         powers = self._moves(end - 2, end + _NEAR) ** 2
         edge = (end - 2) * FRAME + int(np.argmax(powers > _EDGE * level / FRAME))
         self._power(start, end)[:] = level
-        return [LevelLoss(fall.edge, edge, (end + LOOK) * FRAME, depth)]
+        return [LevelLoss(fall.edge, edge, (end + LOOK) * FRAME, depth, self._under_hum)]
+
+    def _is_hum(self, fall: _Fall, start: int, end: int) -> bool:
+        """Whether what is left is a comb of the mains, which was not there before."""
+        least, most = _HUM_FRAMES
+        first, last = max(start, end - most) + _HUM_MARGIN, end - _HUM_MARGIN
+        if last - first < least:
+            return False
+        inside = self._heard(first * FRAME, last * FRAME)
+        missed, frequency = min((_comb(inside, f / self._rate)[0], f) for f in _MAINS_HZ)
+        cycles = frequency / self._rate
+        _, there = _comb(inside, cycles)
+        _, before = _comb(fall.long_before, cycles)
+        return missed < _HUM_LEFT and before < _HUM_BEFORE * there
+
+
+def _comb(heard: Samples, cycles: float) -> tuple[float, float]:
+    """What multiples of a frequency, in cycles a sample, miss of the power; power of the first."""
+    angles = 2 * np.pi * cycles * np.outer(np.arange(len(heard)), np.arange(1, _HUM_LINES + 1))
+    columns = np.concatenate([np.cos(angles), np.sin(angles), np.ones((len(heard), 1))], axis=1)
+    weights = np.linalg.lstsq(columns, heard)[0]
+    lines = weights[:_HUM_LINES] ** 2 + weights[_HUM_LINES:-1] ** 2
+    missed = np.mean((heard - columns @ weights) ** 2) / (np.var(heard) + 1e-30)
+    return float(missed), float(lines[:_LOW_LINES].sum() / 2)
 
 
 def _share(powers: _Array, count: int) -> float:

@@ -174,6 +174,17 @@ def test_what_another_channel_does_by_itself_is_told_as_well():
     assert [event.kind for event in movements([lost, *together])] == ["lost_buffers"]
 
 
+@pytest.mark.parametrize("level", [0.05, 0.2])
+def test_a_tip_that_is_open_with_loud_hum_is_no_sleeve(level):
+    left, right = saw(), saw()
+    for start, end in ((3, 3.4), (6, 6.15)):
+        left[span(start, end)] = hum(level)[span(start, end)]
+    found = measure(take_of(left, right), "jack")
+    assert [(e.kind, e.channels, e.text) for e in found.events] == [
+        ("dropout", (1,), "signal lost, hum in its place")
+    ] * 2
+
+
 def test_a_gap_that_began_with_a_click_did_not_fade():
     gap = Event("dropout", 1.0, 1.2, (1,), 60.0, SLOW)
     assert [event.text for event in movements([gap])] == [FADED]

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, lfilter
 
-from sigbench.measure.dropouts import DropoutDetector, find_dropouts
+from sigbench.measure.dropouts import HUM_IN_PLACE, DropoutDetector, find_dropouts
 from sigbench.measure.level_loss import LevelLossWatch
 
 RATE = 48_000
@@ -70,6 +70,48 @@ def test_the_pauses_of_a_low_pulse_are_its_own(f):
     assert LevelLossWatch().feed(samples) == []
 
 
+def mains(count, hertz):
+    """An open lead near a transformer: odd lines mostly."""
+    t = np.arange(count) / RATE
+    return sum(np.sin(2 * np.pi * hertz * k * t + k) / k**1.3 for k in (1, 2, 3, 5, 7, 9))
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize("hertz", [49.8, 60.0])
+@pytest.mark.parametrize("hum_db", [-10, -3, 3])
+def test_a_lead_that_is_open_may_hum_as_loud_as_the_sound(rate, hertz, hum_db):
+    t = np.arange(4 * rate) / rate
+    sound = 0.2 * (220 * t % 1.0 - 0.5)
+    hum = mains(len(t), hertz * RATE / rate)
+    hum *= 10 ** (hum_db / 20) * np.std(sound) / np.std(hum)
+    for start, length in ((1.5, 0.15), (2.5, 0.4)):
+        part = slice(round(start * rate), round((start + length) * rate))
+        sound[part] = hum[part]
+    sound += 1e-5 * np.random.default_rng(3).standard_normal(len(t))
+    events = find_dropouts(sound[:, np.newaxis], rate)
+    assert [event.kind for event in events] == ["dropout", "dropout"]
+    assert [event.text for event in events] == [HUM_IN_PLACE] * 2
+    assert [event.start for event in events] == pytest.approx([1.5, 2.5], abs=0.002)
+    assert [event.end for event in events] == pytest.approx([1.65, 2.9], abs=0.002)
+
+
+@pytest.mark.parametrize("left_db", [0, -6])
+def test_hum_beside_the_sound_is_no_loss(left_db):
+    t = np.arange(4 * RATE) / RATE
+    sound = 0.2 * np.sin(2 * np.pi * 440 * t)
+    part = slice(2 * RATE, round(2.4 * RATE))
+    sound[part] *= 10 ** (left_db / 20)
+    sound[part] += 0.1 * mains(len(t), 50.0)[part]
+    assert [e.kind for e in find_dropouts(broken(sound, 0)[:, np.newaxis], RATE)] in ([], ["dip"])
+
+
+def test_a_bass_that_goes_on_alone_is_no_loss():
+    t = np.arange(6 * RATE) / RATE
+    drone = 0.2 * np.sin(2 * np.pi * 49.0 * t) + 0.1 * np.sin(2 * np.pi * 98.0 * t)
+    chords = 0.1 * (440 * t % 1.0 - 0.5) * (t % 0.5 < 0.4)
+    assert LevelLossWatch(under_hum=True).feed(broken(drone + chords, 0)[::8]) == []
+
+
 def test_a_loss_is_known_before_it_is_over():
     sound = broken(wind(3, 5), 50, [(1.5, 0.4)])[:, np.newaxis]
     detector = DropoutDetector(RATE, 1)
@@ -97,14 +139,22 @@ def test_blocks_of_any_sizes_give_the_same(sizes):
 @given(st.lists(st.integers(1, 60_000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 200))
 def test_blocks_of_any_sizes_give_the_same_events(sizes):
     t = np.arange(4 * RATE) / RATE
-    tone = 0.2 * np.sin(2 * np.pi * 300 * t)
+    tone = 0.2 * np.sin(2 * np.pi * 310 * t)
+    open_lead = broken(tone, 60, BREAKS[2:])
+    part = slice(round(2.4 * RATE), round(2.7 * RATE))
+    open_lead[part] += 0.05 * mains(len(t), 50.0)[part]
     take = np.stack(
-        [broken(wind(4), 40), broken(tone, 40, BREAKS[:2]), broken(wind(4, 7), 30, BREAKS[1:])],
+        [
+            broken(wind(4), 40),
+            broken(tone, 40, BREAKS[:2]),
+            broken(wind(4, 7), 30, BREAKS[1:]),
+            open_lead,
+        ],
         axis=1,
     )
     whole = find_dropouts(take, RATE)
-    assert [event.channels for event in whole] == [(1, 2), (1, 2, 3), (1, 3)]
-    detector, found, at, turn = DropoutDetector(RATE, 3), [], 0, 0
+    assert [event.channels for event in whole] == [(1, 2), (1, 2, 3), (1, 3, 4)]
+    detector, found, at, turn = DropoutDetector(RATE, 4), [], 0, 0
     while at < len(take):
         size = sizes[turn % len(sizes)]
         found += detector.feed(take[at : at + size])
