@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from sigbench.checks.dropouts import (
+    NOT_STEADY,
     ChannelWatch,
     WatchedChannel,
     dropout_readings,
@@ -65,7 +66,14 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
                 steady_share=steady_shares[number - 1],
                 silent=watched.silent,
             ),
-            *_other_readings(events, number, transients[number - 1], take, watched.silent),
+            *_other_readings(
+                events,
+                number,
+                transients[number - 1],
+                take,
+                steady=steady_shares[number - 1] > 0.0,
+                silent=watched.silent,
+            ),
             *watched.hum,
         ]
     clipped = [watched.clipped for watched in channels]
@@ -168,7 +176,13 @@ def _in_words(kind: EventKind, channels: tuple[int, ...], hum: bool) -> str | No
 
 
 def _other_readings(
-    events: Sequence[Event], channel: int, transients: int, take: Take | LongTake, silent: bool
+    events: Sequence[Event],
+    channel: int,
+    transients: int,
+    take: Take | LongTake,
+    *,
+    steady: bool,
+    silent: bool,
 ) -> list[Reading]:
     if silent:
         return [
@@ -184,10 +198,13 @@ def _other_readings(
     rate = crackle_rate(transients, take.seconds)
     stays = any(event.kind == "dip" and event.end >= take.seconds for event in own)
     remarks = {"dips": "the last one lasts to the end of the take" if stays else None}
+    readings = [
+        reading(name, "1", Estimate(n, 0.0), channel=channel, why=remarks.get(name))
+        for name, n in counts.items()
+    ]
+    if not steady and not counts["dips"]:
+        readings[0] = Reading.invalid("dips", "1", NOT_STEADY, channel=channel)
     return [
-        *(
-            reading(name, "1", Estimate(n, 0.0), channel=channel, why=remarks.get(name))
-            for name, n in counts.items()
-        ),
+        *readings,
         reading("crackle_rate", "1/s", rate, channel=channel, why=why),
     ]

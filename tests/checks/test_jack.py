@@ -162,6 +162,15 @@ def test_silence_is_not_watched():
     assert states == {"invalid"}
 
 
+def test_a_channel_of_noise_alone_has_no_dips_to_count():
+    noise = 1e-3 * np.random.default_rng(2).standard_normal(len(T))
+    left = saw()
+    left[span(3, 3.1)] *= 0.3
+    found = measure(take_of(left, noise), "jack")
+    dips = readings_named(found.readings, "dips")
+    assert [(r.value, r.state) for r in dips] == [(1.0, "ok"), (None, "invalid")]
+
+
 def test_what_another_channel_does_by_itself_is_told_as_well():
     together = [
         Event("dropout", 1.0, 1.1, (1,), 60.0),
