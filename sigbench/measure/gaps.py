@@ -36,7 +36,7 @@ LONGEST_SECONDS = 1.0
 FLOOR_DBFS = -120.0
 SLOW, QUICK = "slow", "quick"
 """Texts of the events, by how the sound went: a check says it in words of its own."""
-FADE_SECONDS = 0.02  # from `BACK_DB` down to `DEPTH_DB`: what takes no longer is abrupt
+FADE_SECONDS = 0.01  # from `BACK_DB` down to `DEPTH_DB`: what takes no longer is abrupt
 BOUNCE_DB = 6.0  # what comes back by so much on its way down does not fade, but bounces
 TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
@@ -63,6 +63,18 @@ def without_doubles(events: Sequence[Event]) -> list[Event]:
 def _decibels(powers: _Array) -> _Array:
     """Levels re a sine of full scale."""
     return 10 * np.log10(np.maximum(2 * powers, 10 ** (FLOOR_DBFS / 10)))
+
+
+def _fades(course: _Array, seconds: float) -> bool:
+    """Whether a level, in steps of so many seconds and re what it was, sinks slowly and evenly."""
+    low = int(np.argmax(course < -DEPTH_DB))
+    high = low - 1 - int(np.argmax(course[:low][::-1] > -BACK_DB)) if low else 0
+    if low == 0 or not course[high] > -BACK_DB:
+        return True  # it was weaker all along
+    begin = high + (course[high] + BACK_DB) / (course[high] - course[high + 1])
+    end = low - (-DEPTH_DB - course[low]) / (course[low - 1] - course[low])
+    bounces = np.diff(course[high : low + 1]).max() > BOUNCE_DB
+    return bool((end - begin) * seconds > FADE_SECONDS and not bounces)
 
 
 def _overlap(one: Event, other: Event) -> bool:
@@ -250,6 +262,6 @@ class GapDetector:
             if not len(low) or low[0] > FALL_SECONDS / self._seconds:
                 continue
             self._back[channel] = place + self._first
-            steps = _decibels(self._steps[left : left + int(low[0]) + 1, channel])
-            faded = low[0] * self._seconds > FADE_SECONDS and np.diff(steps).max() < BOUNCE_DB
-            yield left + self._first, place + self._first, float(level - gap.min()), bool(faded)
+            steps = _decibels(self._steps[max(0, left - SPAN) : place, channel])
+            faded = _fades(steps - level, self._seconds)
+            yield left + self._first, place + self._first, float(level - gap.min()), faded
