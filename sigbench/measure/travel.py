@@ -115,7 +115,7 @@ class Taper:
     kind : {"linear", "audio", "power"}
         ``linear``: a straight track; with less than a half at half travel, one that the next stage
         loads. ``audio``: two straight pieces that meet at half travel (common practice, no
-        source). ``power``: a power of the travel.
+        source); with more than a half there, reverse audio. ``power``: a power of the travel.
     at_half : float
         Share of the amplitude at half travel. With the set switched off and the wiper free, an
         ohmmeter shows it: wiper to the lower end over the whole track.
@@ -123,7 +123,7 @@ class Taper:
     Raises
     ------
     RequestError
-        If the kind is unknown or the share not from 0.01 to 0.5.
+        If the kind is unknown, or the share not from 0.01 to 0.5 (audio: 0.99).
     """
 
     kind: TaperKind
@@ -132,16 +132,18 @@ class Taper:
     def __post_init__(self) -> None:
         if self.kind not in ("linear", "audio", "power"):
             raise RequestError(f"There is no taper '{self.kind}': linear, audio or power.")
-        if not 0.01 <= self.at_half <= 0.5:
+        most = 0.99 if self.kind == "audio" else 0.5
+        if not 0.01 <= self.at_half <= most:
             raise RequestError(
-                f"A taper with {100 * self.at_half:g} % of the amplitude at half travel is not "
-                "known: give 1 to 50 %."
+                f"A {self.kind} taper with {100 * self.at_half:g} % of the amplitude at half "
+                f"travel is not known: give 1 to {100 * most:g} %."
             )
 
     @property
     def name(self) -> str:
         """In words."""
-        return f"{self.kind}, {100 * self.at_half:.3g} % at half travel"
+        kind = "reverse audio" if self.kind == "audio" and self.at_half > 0.5 else self.kind
+        return f"{kind}, {100 * self.at_half:.3g} % at half travel"
 
     def amplitude(self, travel: Floats) -> Floats:
         """Amplitude re full at each travel."""
@@ -166,6 +168,7 @@ class Taper:
 LINEAR = Taper("linear", 0.5)
 AUDIO = Taper("audio", 0.15)
 SQUARE = Taper("power", 0.25)
+REVERSE_AUDIO = Taper("audio", 0.85)
 
 TAPERS = (
     LINEAR,
@@ -173,6 +176,7 @@ TAPERS = (
     AUDIO,
     Taper("audio", 0.2),
     SQUARE,
+    REVERSE_AUDIO,
 )
 """The laws that are tried where none is told: common practice, no source."""
 
@@ -186,7 +190,7 @@ def taper_named(text: str) -> Taper:
     ----------
     text : str
         ``linear`` (50 %), ``audio`` (15 %) or ``power`` (25 %); or with another percent after a
-        colon, such as ``audio:10``.
+        colon, such as ``audio:10``, or ``audio:85`` for reverse audio.
 
     Raises
     ------
@@ -838,22 +842,24 @@ def _moving(x: Floats) -> Bools:
 def _dwell(root: Floats, spans: Sequence[tuple[int, int]]) -> list[tuple[float, float, float]]:
     """Level in dB, share of a pass's turning time spent below it, and that share's uncertainty.
 
-    `root` is the square root of the amplitude re full. More time in a bin than is usual is a pause
-    and is capped; the median over the passes leaves what one of them did out.
+    `root` is the square root of the amplitude re full. More time in a bin than is usual, in other
+    bins and in other passes, is a pause and is capped; the median over the passes leaves what one
+    of them did out.
     """
     whole = [(a, b) for a, b in spans if min(root[a], root[b - 1]) < 0.25 < 0.9 < max(root[a:b])]
     if len(whole) < 2:
         return []
     edges = np.linspace(0.0, 1.0, _DWELL_BINS + 1)
-    shares = []
-    for a, b in whole:
-        way = root[a:b][np.isfinite(root[a:b])]
-        times = np.histogram(way, edges)[0].astype(float)
-        times = np.minimum(times, _DWELL_CAP * max(float(np.median(times)), 1.0))
-        shares.append(times / times.sum())
-    usual = np.median(np.array(shares), axis=0)
+    ways = [root[a:b][np.isfinite(root[a:b])] for a, b in whole]
+    times = np.array([np.histogram(way, edges)[0].astype(float) for way in ways])
+    middle = np.maximum(np.median(times, axis=1, keepdims=True), 1.0)
+    # Half of the passes or more do not pause in the same place: that much time there is the law's.
+    lawful = np.sort(times / middle, axis=0)[(len(whole) - 1) // 2]
+    times = np.minimum(times, _DWELL_CAP * np.maximum(lawful, 1.0) * middle)
+    shares = times / times.sum(axis=1, keepdims=True)
+    usual = np.median(shares, axis=0)
     below = np.cumsum(usual) / usual.sum()
-    scatter = np.cumsum(np.array(shares), axis=1).std(axis=0, ddof=1) / np.sqrt(len(shares))
+    scatter = np.cumsum(shares, axis=1).std(axis=0, ddof=1) / np.sqrt(len(shares))
     return [
         (float(40 * np.log10(edge)), float(share), float(max(u, _LAW_SCATTER)))
         for edge, share, u in zip(edges[1:-1], below, scatter, strict=False)

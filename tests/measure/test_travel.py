@@ -24,6 +24,7 @@ from sigbench.measure.scrape import (
 from sigbench.measure.travel import (
     AUDIO,
     LINEAR,
+    REVERSE_AUDIO,
     SQUARE,
     Taper,
     Turning,
@@ -56,7 +57,7 @@ def position(found: Turning, x: np.ndarray, rate: int = RATE) -> np.ndarray:
 
 @pytest.mark.parametrize(
     "taper",
-    [LINEAR, AUDIO, SQUARE, Taper("linear", 0.4), Taper("audio", 0.1)],
+    [LINEAR, AUDIO, SQUARE, REVERSE_AUDIO, Taper("linear", 0.4), Taper("audio", 0.1)],
     ids=lambda t: t.name,
 )
 def test_a_taper_and_its_inverse_agree(taper):
@@ -85,6 +86,7 @@ def test_an_unknown_taper_is_refused(bad):
         ("Audio", AUDIO),
         ("power", SQUARE),
         ("audio:10", Taper("audio", 0.1)),
+        ("audio:85", REVERSE_AUDIO),
         (" linear : 41.5 % ", Taper("linear", 0.415)),
     ],
 )
@@ -100,9 +102,11 @@ def test_a_word_that_names_no_taper_is_told_what_does(text):
         taper_named(text)
 
 
-@pytest.mark.parametrize("text", ["audio:0", "linear:51", "power:100"])
-def test_a_share_that_no_control_has_is_refused(text):
-    with pytest.raises(RequestError, match="give 1 to 50 %"):
+@pytest.mark.parametrize(
+    ("text", "most"), [("audio:0", 99), ("audio:100", 99), ("linear:51", 50), ("power:100", 50)]
+)
+def test_a_share_that_no_control_has_is_refused(text, most):
+    with pytest.raises(RequestError, match=f"give 1 to {most} %"):
         taper_named(text)
 
 
@@ -291,7 +295,9 @@ def test_with_two_passes_nothing_is_said_of_worn_places():
 
 
 @pytest.mark.parametrize(
-    ("law", "kind"), [(linear, "linear"), (audio(0.15), "audio")], ids=["linear", "audio"]
+    ("law", "kind"),
+    [(linear, "linear"), (audio(0.15), "audio"), (audio(0.85), "reverse audio")],
+    ids=["linear", "audio", "reverse audio"],
 )
 def test_a_linear_and_an_audio_track_are_told_apart_by_the_turning(law, kind):
     for seed in range(2):
@@ -299,7 +305,20 @@ def test_a_linear_and_an_audio_track_are_told_apart_by_the_turning(law, kind):
         x = hand(22, rng, sweeps=6)
         found = turned(record(x, (Gang(law),), sine(len(x)), rng), None)
         assert not found.told
-        assert found.taper.kind == kind
+        assert found.taper.name.startswith(f"{kind}, ")
+
+
+def test_a_worn_place_of_a_reverse_audio_track_is_not_taken_for_one_of_a_linear_track():
+    """Guessed as linear it would lie 35 % of travel further up."""
+    rng = np.random.default_rng(42)
+    x = hand(22, rng, sweeps=6)
+    gang = Gang(audio(0.85), load_ohms=1e6, worn=((0.38, 0.44, 0.6),))
+    samples = record(x, (gang,), sine(len(x)), rng)
+    for taper in (None, REVERSE_AUDIO):
+        found = turned(samples, taper)
+        assert found.taper == REVERSE_AUDIO
+        (worn,) = found.gangs[0].worn or ()
+        assert (worn.start, worn.end) == pytest.approx((38, 44), abs=3)
 
 
 def test_cells_do_not_depend_on_the_blocks():
