@@ -85,7 +85,7 @@ class Sound:
     noise_ratio : float
         Noise power that passes `tone` for each unit that passes `residue`.
     fallen : float
-        Power of the partial that fell furthest in the quietest windows, re what it was.
+        Power of the partial that fell furthest in the quietest windows, re the highest it was.
     tonal : bool
         Whether there is a steady sound at all. If not, `tone` passes nothing.
     """
@@ -239,7 +239,7 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     rest_floor = percentile_filter(rest, _FLOOR_QUANTILE, size=span, mode="nearest") + tiny
     # A line that stays while the others fall is hum.
     strong = shape > _TONAL * floor
-    fallen = rest / (shape + tiny)
+    fallen = rest / (_rise(spectra[loud][:, strong]) * shape + tiny)
     least = float(fallen[strong].min()) if strong.any() else 1.0
     hum = fallen > (np.sqrt(least) if least < _STEADY_RATIO else np.inf)
     lines = np.maximum(shape, rest)  # hum may show in the quiet windows only
@@ -302,6 +302,16 @@ def learn_sounds(samples: Samples, samplerate: int) -> tuple[Sound, ...]:
     return tuple(
         replace(sound, tone=tone, noise_ratio=ratio) if sound.tonal else sound for sound in sounds
     )
+
+
+def _rise(lines: Floats) -> float:
+    """Power of the partials (windows, bins) when they are highest, re its median.
+
+    The median alone would halve the fall of a control that is turned along a part of its travel.
+    """
+    power = lines.sum(axis=1)
+    middle = float(np.median(power))
+    return max(1.0, float(np.quantile(power, 0.95)) / middle) if middle > 0 else 1.0
 
 
 def _valleys(shape: Floats, reach: int) -> Floats:

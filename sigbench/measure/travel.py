@@ -235,7 +235,7 @@ class Track:
     disturbed : ndarray of bool, shape (levels,)
         Levels that bursts and lost contact make untrue.
     fallen : float
-        Power of the partial that fell furthest, re what it was at a high level.
+        Power of the partial that fell furthest, re the highest it was.
     fluctuation : float
         Standard deviation of the sound's own level in dB, seen at the upper end.
     why : str or None
@@ -509,7 +509,7 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     elif span < LEAST_RANGE_DB:
         why = (
             f"the level moves by {span:.1f} dB only: this channel is not turned by the control, "
-            "or the control was not turned"
+            "or the control was not turned, or not far enough; turn it from end to end"
         )
     return Track(
         channel, cells, power, noise, full, bursts, disturbed, sound.fallen, fluctuation, why

@@ -203,6 +203,28 @@ def test_a_control_that_was_not_turned_is_told():
     assert pair(found, "gang_error").state == "invalid"
 
 
+@pytest.mark.parametrize(
+    ("low", "decibels"), [(0.3, 8.5), (0.5, 4.1)], ids=["far enough", "not far enough"]
+)
+def test_a_control_that_is_turned_along_a_part_of_its_travel(low, decibels):
+    """Up to 80 %: 20 log10(0.8 / 0.3) is 8.5 dB, 20 log10(0.8 / 0.5) is 4.1 dB."""
+    rng = np.random.default_rng(4)
+    x = hand(14, rng, sweeps=4, low=low, high=0.8)
+    gang = Gang(load_ohms=1e9, contact_ohms=2e9, worn=((0.6, 0.65, 0.6),))
+    found = check_pot(take(*record(x, (gang,), sine(len(x)), rng).T), LINEAR)
+    worn = only(found, "worn_travel")
+    assert f"the level moves by {decibels} dB only" in (worn.why or "")
+    assert found.events
+    if low == 0.5:
+        assert worn.state == "invalid"
+        assert all((event.text or "").endswith(" dB re the sound") for event in found.events)
+    else:
+        ((start, end),) = worn.value  # type: ignore[misc, union-attr]
+        assert (start, end) == pytest.approx((60 / 0.8, 65 / 0.8), abs=3)
+        assert "100 % is the highest place met" in (worn.why or "")
+        assert only(found, "end_residue").value == pytest.approx(-decibels, abs=0.1)
+
+
 @pytest.mark.parametrize("samples", [np.zeros(2 * RATE), np.full(2 * RATE, 0.1)])
 def test_digital_silence_says_nothing(samples):
     found = check_pot(take(samples), ANY)
