@@ -77,6 +77,9 @@ _HOP = 5  # cells from one level to the next
 _GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
 _SETTLE = 10  # levels at the start and end of the take that the filters spoil
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
+_REST_AT_END_SECONDS = 0.1  # near the lower end so long a silence may be a rest at that end
+_CRACKLED = 26  # levels of a disturbance by 50 ms of crackle, with its guards
+_HAND = 0.8  # of the amplitude in a second: a quick hand on a linear track
 _BRIDGED_TRAVEL = 0.1  # through a longer one that leads no farther it is followed all the same
 _ENVELOPE = 41  # levels, 0.2 s
 _LOST_DB = 20.0
@@ -493,7 +496,7 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
         bursts = find_bursts(sound, cells, np.zeros(len(cells)), None)
         return Track(channel, cells, power, noise, 0.0, bursts, disturbed, 1.0, 0.0, NO_SOUND)
     bursts = find_bursts(sound, cells, expected, full)
-    for first, last in _disturbances(bursts, power, len(power)):
+    for first, last in _disturbances(bursts, power / full):
         disturbed[first:last] = True
     _held_down(power, disturbed)
     disturbed[:_SETTLE] = disturbed[-_SETTLE:] = True
@@ -544,13 +547,15 @@ def _full_power(power: Floats) -> tuple[float, float]:
     return full, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
 
 
-def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[tuple[int, int]]:
+def _disturbances(bursts: Sequence[Burst], power: Floats) -> list[tuple[int, int]]:
     """First and one past the last level of each disturbance: bursts, and lost contact between two.
 
     A gap opens with one burst and closes with another. It differs from a control turned down in
-    that the level falls and comes back at once.
+    that the level falls and comes back at once: a hand that rests at a worn lower end crackles on
+    its way there. `power` is re full.
     """
     hop = _HOP * CELL_SECONDS
+    levels = len(power)
     spans = [
         (max(0, int(b.start / hop) - _GUARD), min(levels, int(b.end / hop) + _GUARD + 2))
         for b in bursts
@@ -566,11 +571,18 @@ def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[t
             after = power[min(levels - 1, last)]
             inside = max(power[min(end, levels - 1)], power[max(first - 1, 0)])
             deep = inside < 10 ** (-_LOST_DB / 10) * min(before, after)
-            if deep and first - end < _LONGEST_BRIDGE:
+            by_hand = _in_reach(before, end - begin) and _in_reach(after, last - first)
+            by_hand &= min(end - begin, last - first) > _CRACKLED
+            if deep and not by_hand and first - end < _LONGEST_BRIDGE:
                 joined[-1] = begin, last
                 continue
         joined.append((first, last))
     return joined
+
+
+def _in_reach(power: float, levels: int) -> bool:
+    """Whether a hand turns a control from this power re full to nothing in so many levels."""
+    return bool(power < (_HAND * levels * _HOP * CELL_SECONDS) ** 2)
 
 
 # --- one shaft
@@ -913,14 +925,14 @@ def _spots(
     hop = _HOP * CELL_SECONDS
     cell = track.cells.seconds
     levels = len(x)
-    bridged = track.power.copy()
+    bridged = np.sqrt(np.maximum(track.power, 0.0))  # a hand moves the amplitude evenly
     clean = np.flatnonzero(~track.disturbed)
     if len(clean):
-        bridged = np.interp(np.arange(levels), clean, track.power[clean])
+        bridged = np.interp(np.arange(levels), clean, bridged[clean])
     count = len(track.cells)
-    expected = np.interp(np.arange(count), np.arange(levels) * _HOP, bridged)
+    expected = np.interp(np.arange(count), np.arange(levels) * _HOP, bridged) ** 2
     disturbed = np.repeat(track.disturbed, _HOP)[:count]
-    lost = lost_cells(track.cells, expected, disturbed)
+    lost = lost_cells(track.cells, _returning(expected, track.cells.whole, disturbed), disturbed)
     spots = []
     for first, last in runs(track.disturbed, 0):
         inside = [b for b in track.bursts if first * hop <= b.start < last * hop]
@@ -937,6 +949,8 @@ def _spots(
         for k, burst in enumerate(inside):
             until = inside[k + 1].start if k + 1 < len(inside) else last * hop
             own = [(a, b) for a, b in gone if burst.start - 3 * cell <= a * cell < until - 3 * cell]
+            if _in_reach(max(track.power[[before, after]]) / track.full, 2 * _GUARD + 2):
+                own = [(a, b) for a, b in own if (b - a) * cell < _REST_AT_END_SECONDS]
             longest = max(own, key=lambda ab: ab[1] - ab[0], default=None)
             depth = None
             if longest is not None:
@@ -966,6 +980,25 @@ def _spots(
                 )
             )
     return spots
+
+
+def _returning(expected: Floats, heard: Floats, disturbed: Bools) -> Floats:
+    """The expected power where a control reaches its lower end amid a burst, or leaves it.
+
+    When it did is not known; but lost contact is followed (on the way up: preceded) by the signal.
+    """
+    found = expected.copy()
+    for first, last in runs(disturbed, 0):
+        inside = slice(first, last)
+        fall = 10 * np.log10(max(expected[first], 1e-30) / max(expected[last - 1], 1e-30))
+        if fall > _LOST_DB:
+            most = np.maximum.accumulate(heard[inside][::-1])[::-1]
+        elif fall < -_LOST_DB:
+            most = np.maximum.accumulate(heard[inside])
+        else:
+            continue
+        found[inside] = np.minimum(expected[inside], most)
+    return found
 
 
 def _gang(

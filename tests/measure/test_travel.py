@@ -252,6 +252,34 @@ def test_lost_contact_is_bridged_and_timed():
     assert found.gangs[0].worn == ()
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_rest_at_a_worn_lower_end_is_no_lost_contact(seed):
+    rng = np.random.default_rng(seed)
+    x = hand(14, rng, sweeps=4, pauses=0, backs=0)
+    gang = Gang(load_ohms=1e6, contact_ohms=5e6, worn=((0.0, 0.07, 0.6),))
+    found = turned(record(x, (gang,), sine(len(x)), rng), LINEAR)
+    assert found.spots
+    # The hand rests there for 0.3 s at least; a bad spot lasts for some ms.
+    assert max(b - a for a, b in (s.lost for s in found.spots if s.lost)) < 0.05
+    resting = position(found, x) < 0.01
+    assert resting.sum() > 100
+    assert np.nanmax(found.travel[resting]) < 1.0
+    (worn,) = found.gangs[0].worn or ()
+    assert (worn.start, worn.end) == pytest.approx((0, 7), abs=1)
+
+
+@pytest.mark.parametrize("percent", [10, 20, 60])
+def test_contact_that_is_lost_low_on_the_travel_is_no_rest_at_the_end(percent):
+    rng = np.random.default_rng(5)
+    x = hand(14, rng, sweeps=4, pauses=0, backs=0)
+    samples = record(x, (Gang(),), sine(len(x)), rng)
+    start = int(np.argmax(x > percent / 100))
+    samples[start : start + round(0.3 * RATE)] *= 1e-4
+    found = turned(samples, LINEAR)
+    (lost,) = [s.lost for s in found.spots if s.lost is not None]
+    assert lost == pytest.approx((start / RATE, start / RATE + 0.3), abs=0.01)
+
+
 def test_the_end_residue_is_that_of_the_track_or_a_bound_above_it():
     for hop_off, snr_db in ((3e-3, 60), (1e-3, 50), (1e-5, 35)):
         rng = np.random.default_rng(6)
