@@ -21,6 +21,7 @@ from sigbench.measure.mains import measure_mains
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
     BINS,
+    CHANGES,
     LEAST_DEAD,
     UNSTEADY_DB,
     Gang,
@@ -226,6 +227,8 @@ def _untold(track: Track, take: Take) -> list[Reading]:
     """Of a channel whose level tells no travel: its crackle alone."""
     channel = track.channel
     why = track.why or "it is not turned alone"
+    if why == CHANGES:
+        return _invalid(channel, why, with_crackle=True)
     if track.full <= 0:
         scrape = scrape_of_cells(track.cells, track.bursts)
         rate = reading("crackle_rate", "1/s", scrape.rate, channel=channel)

@@ -65,6 +65,11 @@ GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
 
+CHANGES = (
+    "the sound changes its timbre or pitch while the control is turned: turn it with the output "
+    "silent (scrape noise alone); for a volume control hold a note that stays as it is"
+)
+
 ALL_ALONG = (
     "it crackles along much of its travel: whether it is the control is told by rests only; let it "
     "rest for some seconds and record again"
@@ -492,6 +497,8 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     power = (smooth - noise)[::_HOP]
     full, fluctuation = _full_power(power)
     disturbed = np.zeros(len(power), dtype=bool)
+    if sound.changing:  # what the filter does to the sound cannot be told from crackle
+        return Track(channel, cells, power, noise, 0.0, (), disturbed, 1.0, 0.0, CHANGES)
     if not sound.tonal or full <= 0.0:
         bursts = find_bursts(sound, cells, np.zeros(len(cells)), None)
         return Track(channel, cells, power, noise, 0.0, bursts, disturbed, 1.0, 0.0, NO_SOUND)

@@ -133,6 +133,39 @@ def test_a_control_that_carries_dc_is_told_by_its_scrape(ohms):
         assert "no steady sound" in (only(found, name, 2).why or "")
 
 
+def filtered(cutoff: np.ndarray, order: int, hertz: float = 220.0) -> np.ndarray:
+    """A held saw whose partials a filter lowers, at each moment by its cutoff in hertz."""
+    time = np.arange(len(cutoff)) / RATE
+    return 0.1 * sum(
+        np.sin(2 * np.pi * k * hertz * time) / k / np.sqrt(1 + (k * hertz / cutoff) ** (2 * order))
+        for k in range(1, int(8e3 / hertz) + 1)
+    )
+
+
+@pytest.mark.parametrize("worn", [False, True], ids=["sound", "worn"])
+@pytest.mark.parametrize("control", ["filter", "filter that closes", "pitch"])
+def test_a_control_that_changes_the_sound_itself_has_no_crackle_of_it(control, worn):
+    rng = np.random.default_rng(7)
+    x = hand(11, rng, sweeps=3)
+    bad = (
+        worn
+        & (np.abs(x - 0.45) < 0.03)
+        & np.repeat(rng.random(len(x) // 96 + 1) < 0.3, 96)[: len(x)]
+    )
+    place = np.where(bad, 0.3 * x, x)
+    heard = {
+        "filter": lambda: filtered(200 * 50**place, 4),
+        "filter that closes": lambda: filtered(20 * 500**place, 4),
+        "pitch": lambda: 0.2 * np.sin(2 * np.pi * np.cumsum(220 * 2**place) / RATE),
+    }[control]()
+    found = check_pot(take(heard + 4e-5 * rng.standard_normal(len(x))), ANY)
+    assert found.events == ()
+    for name, unit in (OF_TRAVEL | OF_CRACKLE).items():
+        value = only(found, name)
+        assert (value.state, value.unit) == ("invalid", unit)
+        assert "the sound changes its timbre or pitch" in (value.why or "")
+
+
 def test_a_break_in_the_track_is_counted_and_compared():
     def broken(x: np.ndarray) -> np.ndarray:
         return np.where(x < 0.55, x / 0.55 * 0.40, 0.60 + (x - 0.55) / 0.45 * 0.40)

@@ -408,6 +408,18 @@ def test_scrape_noise_without_a_signal_is_counted():
     assert quiet.level.upper_bound
 
 
+@pytest.mark.parametrize("sound", [sine, saw, chorused, lambda n: saw(n, 55.0)])
+@pytest.mark.parametrize("snr_db", [35, 60])
+def test_a_volume_control_changes_no_timbre(sound, snr_db):
+    """Neither does hum behind it, nor a worn place."""
+    rng = np.random.default_rng(17)
+    x = hand(11, rng, sweeps=3)
+    gang = Gang(audio(0.15), worn=((0.5, 0.56, 0.6),))
+    samples = record(x, (gang,), sound(len(x)), rng, snr_db=snr_db, hum_dbfs=-50)
+    known = learn_sound(samples[:, 0], RATE)
+    assert (known.tonal, known.changing) == (True, False)
+
+
 def test_too_short_a_take_is_refused():
     with pytest.raises(SignalError, match="too short"):
         measure_travel(np.zeros((RATE // 4, 1)), RATE)
