@@ -21,6 +21,7 @@ from sigbench.measure.mains import measure_mains
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
     BINS,
+    CHANGES,
     LEAST_DEAD,
     UNSTEADY_DB,
     Gang,
@@ -53,6 +54,7 @@ OF_TRAVEL = {
 
 OF_CRACKLE = {"crackle_rate": "1/s", "crackle_energy": "dB"}
 GANG_KNOWN_DB = 0.3  # uncertainty from which on a gang error is not taken for the largest
+PART_DB = -20.0  # a control that leaves more was perhaps turned along a part of its travel only
 NO_PAIR = "no two channels are turned together"
 
 
@@ -174,8 +176,13 @@ def _law(turned: Turning) -> str:
 def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:
     channel = gang.channel
     law = _law(turned)
-    remark = f"{law}; {gang.why}" if gang.why else law
     residue = gang.end_residue
+    if residue.value > PART_DB and not residue.upper_bound:
+        law += (
+            f"; the level moves by {-residue.value:.1f} dB only: if the control was not turned "
+            "from end to end, 100 % is the highest place met"
+        )
+    remark = f"{law}; {gang.why}" if gang.why else law
     why = None
     if residue.upper_bound:
         why = "noise or hum covers what is left at the lower end: it is not above this"
@@ -220,6 +227,8 @@ def _untold(track: Track, take: Take) -> list[Reading]:
     """Of a channel whose level tells no travel: its crackle alone."""
     channel = track.channel
     why = track.why or "it is not turned alone"
+    if why == CHANGES:
+        return _invalid(channel, why, with_crackle=True)
     if track.full <= 0:
         scrape = scrape_of_cells(track.cells, track.bursts)
         rate = reading("crackle_rate", "1/s", scrape.rate, channel=channel)
@@ -290,7 +299,7 @@ def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> t
     told = {channel for t in turned for channel in t.channels}
     single = [_event(spot) for spot in spots]
     single += [
-        _bare_event(track.channel, burst)
+        _bare_event(track, burst)
         for track in tracks
         if track.channel not in told
         for burst in track.bursts
@@ -348,6 +357,7 @@ def _event(spot: Spot) -> Event:
     return Event(_kind(spot.burst), spot.burst.start, spot.burst.end, (spot.channel,), None, text)
 
 
-def _bare_event(channel: int, burst: Burst) -> Event:
-    text = f"{burst.peak_db:.0f} dBFS"
-    return Event(_kind(burst), burst.start, burst.end, (channel,), None, text)
+def _bare_event(track: Track, burst: Burst) -> Event:
+    reference = "dB re the sound" if track.full > 0 else "dBFS"
+    text = f"{burst.peak_db:.0f} {reference}"
+    return Event(_kind(burst), burst.start, burst.end, (track.channel,), None, text)

@@ -59,6 +59,18 @@ _VALLEY_HZ = 120.0  # to either side of a line, within which it must fall by as 
 _WEAKEST = 1e-3  # power re the strongest partial: what lies 30 dB below counts half for the level
 _LASTING = 10.0  # power: a partial that falls 10 dB less than the best counts half for the level
 _LEAST_SOUND = 0.3  # share of the power that partials must have
+_HIGH_DB = 3.0  # windows within this of the highest show the timbre as it was,
+_LOW_DB = 20.0  # those within this show what the turning made of it
+_FEWEST_TURNED = 4  # windows of either
+_MOVED_DB = 6.0  # a partial that moves so much against the others makes another timbre
+_LEAST_MOVED = 0.15  # of the power: filters move a third and more, volume controls nothing
+_LOOKED_AT = 64  # windows, evenly taken, in which moving lines are looked for
+_LINES_HZ = (100.0, 5000.0)
+_HEARD = 0.01  # power re the strongest window, from which on a window counts,
+_LEAST_HEARD = 0.2  # if so many of them do: less is no sound that is held
+_LEAST_LINED = (
+    0.6  # of these windows are made of lines; of scrape noise a tenth, if it rings a third
+)
 _LOWEST_HZ = 20.0
 _MAINS_HZ = 5.0  # a bin, and the 1 % by which the mains may be off
 _STEADY_RATIO = 0.25  # power: the sound must have been turned down by 6 dB to be told from hum
@@ -85,9 +97,11 @@ class Sound:
     noise_ratio : float
         Noise power that passes `tone` for each unit that passes `residue`.
     fallen : float
-        Power of the partial that fell furthest in the quietest windows, re what it was.
+        Power of the partial that fell furthest in the quietest windows, re the highest it was.
     tonal : bool
         Whether there is a steady sound at all. If not, `tone` passes nothing.
+    changing : bool
+        Whether there is a sound whose timbre or pitch changes, as by a filter: it is not steady.
     """
 
     samplerate: int
@@ -98,6 +112,7 @@ class Sound:
     noise_ratio: float
     fallen: float
     tonal: bool
+    changing: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,7 +254,7 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     rest_floor = percentile_filter(rest, _FLOOR_QUANTILE, size=span, mode="nearest") + tiny
     # A line that stays while the others fall is hum.
     strong = shape > _TONAL * floor
-    fallen = rest / (shape + tiny)
+    fallen = rest / (_rise(spectra[loud][:, strong]) * shape + tiny)
     least = float(fallen[strong].min()) if strong.any() else 1.0
     hum = fallen > (np.sqrt(least) if least < _STEADY_RATIO else np.inf)
     lines = np.maximum(shape, rest)  # hum may show in the quiet windows only
@@ -248,6 +263,11 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
     tonal = bool(shape[lonely].sum() > _LEAST_SOUND * lines.sum())
     if least >= _STEADY_RATIO and _is_mains(int(np.argmax(sounding)) * hertz):
         tonal = False
+    if tonal:
+        changing = _timbre_changes(spectra[:, lonely], rest_floor[lonely])
+        tonal = not changing
+    else:
+        changing = _lines_move(spectra, hertz)
     if not tonal:  # the loud windows are those with the contact's noise
         shape = rest = np.median(spectra, axis=0) / np.log(2)
         floor = rest_floor = percentile_filter(shape, _FLOOR_QUANTILE, size=span) + tiny
@@ -277,6 +297,7 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
         float(np.dot(rest_floor, tone**2)) / max(passed, 1e-30),
         least,
         tonal,
+        changing,
     )
 
 
@@ -302,6 +323,56 @@ def learn_sounds(samples: Samples, samplerate: int) -> tuple[Sound, ...]:
     return tuple(
         replace(sound, tone=tone, noise_ratio=ratio) if sound.tonal else sound for sound in sounds
     )
+
+
+def _timbre_changes(lines: Floats, noise: Floats) -> bool:
+    """Whether partials (windows, bins) move against each other while the level is turned down.
+
+    A volume control lowers all of them alike, a filter one after the other. Medians over windows
+    leave out what beats.
+    """
+    power = lines.sum(axis=1)
+    top = float(np.quantile(power, 0.95))
+    high = power >= 10 ** (-_HIGH_DB / 10) * top
+    low = ~high & (power >= 10 ** (-_LOW_DB / 10) * top)
+    if min(high.sum(), low.sum()) < _FEWEST_TURNED:
+        return False
+    usual, turned = (np.median(lines[m] / power[m, np.newaxis], axis=0) for m in (high, low))
+    # What would have sunk into the noise by the level alone tells nothing.
+    seen = usual * float(np.median(power[low])) > 10 * noise
+    moved = np.abs(np.log10((turned + 1e-30) / (usual + 1e-30))) > _MOVED_DB / 10
+    return bool(usual[seen & moved].sum() > _LEAST_MOVED * usual.sum())
+
+
+def _lines_move(spectra: Floats, hertz: float) -> bool:
+    """Whether the spectra (windows, bins) are those of a sound, though no partial is steady.
+
+    In each moment a sound has lines, scrape noise has none; hum has lines that do not move.
+    """
+    from scipy.ndimage import percentile_filter
+
+    some = np.linspace(0, len(spectra) - 1, min(len(spectra), _LOOKED_AT)).astype(int)
+    # Scrape noise is strong below, with chance peaks.
+    shown = spectra[some, int(_LINES_HZ[0] / hertz) : int(_LINES_HZ[1] / hertz)]
+    moving = shown > 4 * np.quantile(shown, 0.1, axis=0)
+    floor = percentile_filter(shown, 25, size=(1, max(3, int(_FLOOR_HZ / hertz) | 1)))
+    power = np.where(moving, shown, 0.0)
+    lines = np.where(shown > _TONAL * floor, power, 0.0).sum(axis=1)
+    total = power.sum(axis=1)
+    heard = total > _HEARD * total.max()
+    if heard.mean() < _LEAST_HEARD:
+        return False
+    return bool(np.mean(lines[heard] > 0.5 * total[heard]) > _LEAST_LINED)
+
+
+def _rise(lines: Floats) -> float:
+    """Power of the partials (windows, bins) when they are highest, re its median.
+
+    The median alone would halve the fall of a control that is turned along a part of its travel.
+    """
+    power = lines.sum(axis=1)
+    middle = float(np.median(power))
+    return max(1.0, float(np.quantile(power, 0.95)) / middle) if middle > 0 else 1.0
 
 
 def _valleys(shape: Floats, reach: int) -> Floats:

@@ -65,6 +65,11 @@ GANG_LIMIT_DB = 1.0  # a gang error less certain than this is left out
 
 NO_SOUND = "no steady sound: hold a note, or play a tone through the unit, while turning"
 
+CHANGES = (
+    "the sound changes its timbre or pitch while the control is turned: turn it with the output "
+    "silent (scrape noise alone); for a volume control hold a note that stays as it is"
+)
+
 ALL_ALONG = (
     "it crackles along much of its travel: whether it is the control is told by rests only; let it "
     "rest for some seconds and record again"
@@ -77,6 +82,9 @@ _HOP = 5  # cells from one level to the next
 _GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
 _SETTLE = 10  # levels at the start and end of the take that the filters spoil
 _LONGEST_BRIDGE = 300  # levels, 1.5 s: through a longer disturbance the hand is not followed
+_REST_AT_END_SECONDS = 0.1  # near the lower end so long a silence may be a rest at that end
+_CRACKLED = 26  # levels of a disturbance by 50 ms of crackle, with its guards
+_HAND = 0.8  # of the amplitude in a second: a quick hand on a linear track
 _BRIDGED_TRAVEL = 0.1  # through a longer one that leads no farther it is followed all the same
 _ENVELOPE = 41  # levels, 0.2 s
 _LOST_DB = 20.0
@@ -115,7 +123,7 @@ class Taper:
     kind : {"linear", "audio", "power"}
         ``linear``: a straight track; with less than a half at half travel, one that the next stage
         loads. ``audio``: two straight pieces that meet at half travel (common practice, no
-        source). ``power``: a power of the travel.
+        source); with more than a half there, reverse audio. ``power``: a power of the travel.
     at_half : float
         Share of the amplitude at half travel. With the set switched off and the wiper free, an
         ohmmeter shows it: wiper to the lower end over the whole track.
@@ -123,7 +131,7 @@ class Taper:
     Raises
     ------
     RequestError
-        If the kind is unknown or the share not from 0.01 to 0.5.
+        If the kind is unknown, or the share not from 0.01 to 0.5 (audio: 0.99).
     """
 
     kind: TaperKind
@@ -132,16 +140,18 @@ class Taper:
     def __post_init__(self) -> None:
         if self.kind not in ("linear", "audio", "power"):
             raise RequestError(f"There is no taper '{self.kind}': linear, audio or power.")
-        if not 0.01 <= self.at_half <= 0.5:
+        most = 0.99 if self.kind == "audio" else 0.5
+        if not 0.01 <= self.at_half <= most:
             raise RequestError(
-                f"A taper with {100 * self.at_half:g} % of the amplitude at half travel is not "
-                "known: give 1 to 50 %."
+                f"A {self.kind} taper with {100 * self.at_half:g} % of the amplitude at half "
+                f"travel is not known: give 1 to {100 * most:g} %."
             )
 
     @property
     def name(self) -> str:
         """In words."""
-        return f"{self.kind}, {100 * self.at_half:.3g} % at half travel"
+        kind = "reverse audio" if self.kind == "audio" and self.at_half > 0.5 else self.kind
+        return f"{kind}, {100 * self.at_half:.3g} % at half travel"
 
     def amplitude(self, travel: Floats) -> Floats:
         """Amplitude re full at each travel."""
@@ -166,6 +176,7 @@ class Taper:
 LINEAR = Taper("linear", 0.5)
 AUDIO = Taper("audio", 0.15)
 SQUARE = Taper("power", 0.25)
+REVERSE_AUDIO = Taper("audio", 0.85)
 
 TAPERS = (
     LINEAR,
@@ -173,6 +184,7 @@ TAPERS = (
     AUDIO,
     Taper("audio", 0.2),
     SQUARE,
+    REVERSE_AUDIO,
 )
 """The laws that are tried where none is told: common practice, no source."""
 
@@ -186,7 +198,7 @@ def taper_named(text: str) -> Taper:
     ----------
     text : str
         ``linear`` (50 %), ``audio`` (15 %) or ``power`` (25 %); or with another percent after a
-        colon, such as ``audio:10``.
+        colon, such as ``audio:10``, or ``audio:85`` for reverse audio.
 
     Raises
     ------
@@ -231,7 +243,7 @@ class Track:
     disturbed : ndarray of bool, shape (levels,)
         Levels that bursts and lost contact make untrue.
     fallen : float
-        Power of the partial that fell furthest, re what it was at a high level.
+        Power of the partial that fell furthest, re the highest it was.
     fluctuation : float
         Standard deviation of the sound's own level in dB, seen at the upper end.
     why : str or None
@@ -485,11 +497,13 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     power = (smooth - noise)[::_HOP]
     full, fluctuation = _full_power(power)
     disturbed = np.zeros(len(power), dtype=bool)
+    if sound.changing:  # what the filter does to the sound cannot be told from crackle
+        return Track(channel, cells, power, noise, 0.0, (), disturbed, 1.0, 0.0, CHANGES)
     if not sound.tonal or full <= 0.0:
         bursts = find_bursts(sound, cells, np.zeros(len(cells)), None)
         return Track(channel, cells, power, noise, 0.0, bursts, disturbed, 1.0, 0.0, NO_SOUND)
     bursts = find_bursts(sound, cells, expected, full)
-    for first, last in _disturbances(bursts, power, len(power)):
+    for first, last in _disturbances(bursts, power / full):
         disturbed[first:last] = True
     _held_down(power, disturbed)
     disturbed[:_SETTLE] = disturbed[-_SETTLE:] = True
@@ -505,7 +519,7 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     elif span < LEAST_RANGE_DB:
         why = (
             f"the level moves by {span:.1f} dB only: this channel is not turned by the control, "
-            "or the control was not turned"
+            "or the control was not turned, or not far enough; turn it from end to end"
         )
     return Track(
         channel, cells, power, noise, full, bursts, disturbed, sound.fallen, fluctuation, why
@@ -540,13 +554,15 @@ def _full_power(power: Floats) -> tuple[float, float]:
     return full, float(1.48 * np.median(np.abs(10 * np.log10(plateau / middle))))
 
 
-def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[tuple[int, int]]:
+def _disturbances(bursts: Sequence[Burst], power: Floats) -> list[tuple[int, int]]:
     """First and one past the last level of each disturbance: bursts, and lost contact between two.
 
     A gap opens with one burst and closes with another. It differs from a control turned down in
-    that the level falls and comes back at once.
+    that the level falls and comes back at once: a hand that rests at a worn lower end crackles on
+    its way there. `power` is re full.
     """
     hop = _HOP * CELL_SECONDS
+    levels = len(power)
     spans = [
         (max(0, int(b.start / hop) - _GUARD), min(levels, int(b.end / hop) + _GUARD + 2))
         for b in bursts
@@ -562,11 +578,18 @@ def _disturbances(bursts: Sequence[Burst], power: Floats, levels: int) -> list[t
             after = power[min(levels - 1, last)]
             inside = max(power[min(end, levels - 1)], power[max(first - 1, 0)])
             deep = inside < 10 ** (-_LOST_DB / 10) * min(before, after)
-            if deep and first - end < _LONGEST_BRIDGE:
+            by_hand = _in_reach(before, end - begin) and _in_reach(after, last - first)
+            by_hand &= min(end - begin, last - first) > _CRACKLED
+            if deep and not by_hand and first - end < _LONGEST_BRIDGE:
                 joined[-1] = begin, last
                 continue
         joined.append((first, last))
     return joined
+
+
+def _in_reach(power: float, levels: int) -> bool:
+    """Whether a hand turns a control from this power re full to nothing in so many levels."""
+    return bool(power < (_HAND * levels * _HOP * CELL_SECONDS) ** 2)
 
 
 # --- one shaft
@@ -838,22 +861,24 @@ def _moving(x: Floats) -> Bools:
 def _dwell(root: Floats, spans: Sequence[tuple[int, int]]) -> list[tuple[float, float, float]]:
     """Level in dB, share of a pass's turning time spent below it, and that share's uncertainty.
 
-    `root` is the square root of the amplitude re full. More time in a bin than is usual is a pause
-    and is capped; the median over the passes leaves what one of them did out.
+    `root` is the square root of the amplitude re full. More time in a bin than is usual, in other
+    bins and in other passes, is a pause and is capped; the median over the passes leaves what one
+    of them did out.
     """
     whole = [(a, b) for a, b in spans if min(root[a], root[b - 1]) < 0.25 < 0.9 < max(root[a:b])]
     if len(whole) < 2:
         return []
     edges = np.linspace(0.0, 1.0, _DWELL_BINS + 1)
-    shares = []
-    for a, b in whole:
-        way = root[a:b][np.isfinite(root[a:b])]
-        times = np.histogram(way, edges)[0].astype(float)
-        times = np.minimum(times, _DWELL_CAP * max(float(np.median(times)), 1.0))
-        shares.append(times / times.sum())
-    usual = np.median(np.array(shares), axis=0)
+    ways = [root[a:b][np.isfinite(root[a:b])] for a, b in whole]
+    times = np.array([np.histogram(way, edges)[0].astype(float) for way in ways])
+    middle = np.maximum(np.median(times, axis=1, keepdims=True), 1.0)
+    # Half of the passes or more do not pause in the same place: that much time there is the law's.
+    lawful = np.sort(times / middle, axis=0)[(len(whole) - 1) // 2]
+    times = np.minimum(times, _DWELL_CAP * np.maximum(lawful, 1.0) * middle)
+    shares = times / times.sum(axis=1, keepdims=True)
+    usual = np.median(shares, axis=0)
     below = np.cumsum(usual) / usual.sum()
-    scatter = np.cumsum(np.array(shares), axis=1).std(axis=0, ddof=1) / np.sqrt(len(shares))
+    scatter = np.cumsum(shares, axis=1).std(axis=0, ddof=1) / np.sqrt(len(shares))
     return [
         (float(40 * np.log10(edge)), float(share), float(max(u, _LAW_SCATTER)))
         for edge, share, u in zip(edges[1:-1], below, scatter, strict=False)
@@ -907,14 +932,14 @@ def _spots(
     hop = _HOP * CELL_SECONDS
     cell = track.cells.seconds
     levels = len(x)
-    bridged = track.power.copy()
+    bridged = np.sqrt(np.maximum(track.power, 0.0))  # a hand moves the amplitude evenly
     clean = np.flatnonzero(~track.disturbed)
     if len(clean):
-        bridged = np.interp(np.arange(levels), clean, track.power[clean])
+        bridged = np.interp(np.arange(levels), clean, bridged[clean])
     count = len(track.cells)
-    expected = np.interp(np.arange(count), np.arange(levels) * _HOP, bridged)
+    expected = np.interp(np.arange(count), np.arange(levels) * _HOP, bridged) ** 2
     disturbed = np.repeat(track.disturbed, _HOP)[:count]
-    lost = lost_cells(track.cells, expected, disturbed)
+    lost = lost_cells(track.cells, _returning(expected, track.cells.whole, disturbed), disturbed)
     spots = []
     for first, last in runs(track.disturbed, 0):
         inside = [b for b in track.bursts if first * hop <= b.start < last * hop]
@@ -931,6 +956,8 @@ def _spots(
         for k, burst in enumerate(inside):
             until = inside[k + 1].start if k + 1 < len(inside) else last * hop
             own = [(a, b) for a, b in gone if burst.start - 3 * cell <= a * cell < until - 3 * cell]
+            if _in_reach(max(track.power[[before, after]]) / track.full, 2 * _GUARD + 2):
+                own = [(a, b) for a, b in own if (b - a) * cell < _REST_AT_END_SECONDS]
             longest = max(own, key=lambda ab: ab[1] - ab[0], default=None)
             depth = None
             if longest is not None:
@@ -960,6 +987,25 @@ def _spots(
                 )
             )
     return spots
+
+
+def _returning(expected: Floats, heard: Floats, disturbed: Bools) -> Floats:
+    """The expected power where a control reaches its lower end amid a burst, or leaves it.
+
+    When it did is not known; but lost contact is followed (on the way up: preceded) by the signal.
+    """
+    found = expected.copy()
+    for first, last in runs(disturbed, 0):
+        inside = slice(first, last)
+        fall = 10 * np.log10(max(expected[first], 1e-30) / max(expected[last - 1], 1e-30))
+        if fall > _LOST_DB:
+            most = np.maximum.accumulate(heard[inside][::-1])[::-1]
+        elif fall < -_LOST_DB:
+            most = np.maximum.accumulate(heard[inside])
+        else:
+            continue
+        found[inside] = np.minimum(expected[inside], most)
+    return found
 
 
 def _gang(

@@ -133,6 +133,39 @@ def test_a_control_that_carries_dc_is_told_by_its_scrape(ohms):
         assert "no steady sound" in (only(found, name, 2).why or "")
 
 
+def filtered(cutoff: np.ndarray, order: int, hertz: float = 220.0) -> np.ndarray:
+    """A held saw whose partials a filter lowers, at each moment by its cutoff in hertz."""
+    time = np.arange(len(cutoff)) / RATE
+    return 0.1 * sum(
+        np.sin(2 * np.pi * k * hertz * time) / k / np.sqrt(1 + (k * hertz / cutoff) ** (2 * order))
+        for k in range(1, int(8e3 / hertz) + 1)
+    )
+
+
+@pytest.mark.parametrize("worn", [False, True], ids=["sound", "worn"])
+@pytest.mark.parametrize("control", ["filter", "filter that closes", "pitch"])
+def test_a_control_that_changes_the_sound_itself_has_no_crackle_of_it(control, worn):
+    rng = np.random.default_rng(7)
+    x = hand(11, rng, sweeps=3)
+    bad = (
+        worn
+        & (np.abs(x - 0.45) < 0.03)
+        & np.repeat(rng.random(len(x) // 96 + 1) < 0.3, 96)[: len(x)]
+    )
+    place = np.where(bad, 0.3 * x, x)
+    heard = {
+        "filter": lambda: filtered(200 * 50**place, 4),
+        "filter that closes": lambda: filtered(20 * 500**place, 4),
+        "pitch": lambda: 0.2 * np.sin(2 * np.pi * np.cumsum(220 * 2**place) / RATE),
+    }[control]()
+    found = check_pot(take(heard + 4e-5 * rng.standard_normal(len(x))), ANY)
+    assert found.events == ()
+    for name, unit in (OF_TRAVEL | OF_CRACKLE).items():
+        value = only(found, name)
+        assert (value.state, value.unit) == ("invalid", unit)
+        assert "the sound changes its timbre or pitch" in (value.why or "")
+
+
 def test_a_break_in_the_track_is_counted_and_compared():
     def broken(x: np.ndarray) -> np.ndarray:
         return np.where(x < 0.55, x / 0.55 * 0.40, 0.60 + (x - 0.55) / 0.45 * 0.40)
@@ -201,6 +234,28 @@ def test_a_control_that_was_not_turned_is_told():
     assert worn.state == "invalid"
     assert "not turned" in (worn.why or "")
     assert pair(found, "gang_error").state == "invalid"
+
+
+@pytest.mark.parametrize(
+    ("low", "decibels"), [(0.3, 8.5), (0.5, 4.1)], ids=["far enough", "not far enough"]
+)
+def test_a_control_that_is_turned_along_a_part_of_its_travel(low, decibels):
+    """Up to 80 %: 20 log10(0.8 / 0.3) is 8.5 dB, 20 log10(0.8 / 0.5) is 4.1 dB."""
+    rng = np.random.default_rng(4)
+    x = hand(14, rng, sweeps=4, low=low, high=0.8)
+    gang = Gang(load_ohms=1e9, contact_ohms=2e9, worn=((0.6, 0.65, 0.6),))
+    found = check_pot(take(*record(x, (gang,), sine(len(x)), rng).T), LINEAR)
+    worn = only(found, "worn_travel")
+    assert f"the level moves by {decibels} dB only" in (worn.why or "")
+    assert found.events
+    if low == 0.5:
+        assert worn.state == "invalid"
+        assert all((event.text or "").endswith(" dB re the sound") for event in found.events)
+    else:
+        ((start, end),) = worn.value  # type: ignore[misc, union-attr]
+        assert (start, end) == pytest.approx((60 / 0.8, 65 / 0.8), abs=3)
+        assert "100 % is the highest place met" in (worn.why or "")
+        assert only(found, "end_residue").value == pytest.approx(-decibels, abs=0.1)
 
 
 @pytest.mark.parametrize("samples", [np.zeros(2 * RATE), np.full(2 * RATE, 0.1)])

@@ -24,6 +24,7 @@ from sigbench.measure.scrape import (
 from sigbench.measure.travel import (
     AUDIO,
     LINEAR,
+    REVERSE_AUDIO,
     SQUARE,
     Taper,
     Turning,
@@ -56,7 +57,7 @@ def position(found: Turning, x: np.ndarray, rate: int = RATE) -> np.ndarray:
 
 @pytest.mark.parametrize(
     "taper",
-    [LINEAR, AUDIO, SQUARE, Taper("linear", 0.4), Taper("audio", 0.1)],
+    [LINEAR, AUDIO, SQUARE, REVERSE_AUDIO, Taper("linear", 0.4), Taper("audio", 0.1)],
     ids=lambda t: t.name,
 )
 def test_a_taper_and_its_inverse_agree(taper):
@@ -85,6 +86,7 @@ def test_an_unknown_taper_is_refused(bad):
         ("Audio", AUDIO),
         ("power", SQUARE),
         ("audio:10", Taper("audio", 0.1)),
+        ("audio:85", REVERSE_AUDIO),
         (" linear : 41.5 % ", Taper("linear", 0.415)),
     ],
 )
@@ -100,9 +102,11 @@ def test_a_word_that_names_no_taper_is_told_what_does(text):
         taper_named(text)
 
 
-@pytest.mark.parametrize("text", ["audio:0", "linear:51", "power:100"])
-def test_a_share_that_no_control_has_is_refused(text):
-    with pytest.raises(RequestError, match="give 1 to 50 %"):
+@pytest.mark.parametrize(
+    ("text", "most"), [("audio:0", 99), ("audio:100", 99), ("linear:51", 50), ("power:100", 50)]
+)
+def test_a_share_that_no_control_has_is_refused(text, most):
+    with pytest.raises(RequestError, match=f"give 1 to {most} %"):
         taper_named(text)
 
 
@@ -248,6 +252,34 @@ def test_lost_contact_is_bridged_and_timed():
     assert found.gangs[0].worn == ()
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_rest_at_a_worn_lower_end_is_no_lost_contact(seed):
+    rng = np.random.default_rng(seed)
+    x = hand(14, rng, sweeps=4, pauses=0, backs=0)
+    gang = Gang(load_ohms=1e6, contact_ohms=5e6, worn=((0.0, 0.07, 0.6),))
+    found = turned(record(x, (gang,), sine(len(x)), rng), LINEAR)
+    assert found.spots
+    # The hand rests there for 0.3 s at least; a bad spot lasts for some ms.
+    assert max(b - a for a, b in (s.lost for s in found.spots if s.lost)) < 0.05
+    resting = position(found, x) < 0.01
+    assert resting.sum() > 100
+    assert np.nanmax(found.travel[resting]) < 1.0
+    (worn,) = found.gangs[0].worn or ()
+    assert (worn.start, worn.end) == pytest.approx((0, 7), abs=1)
+
+
+@pytest.mark.parametrize("percent", [10, 20, 60])
+def test_contact_that_is_lost_low_on_the_travel_is_no_rest_at_the_end(percent):
+    rng = np.random.default_rng(5)
+    x = hand(14, rng, sweeps=4, pauses=0, backs=0)
+    samples = record(x, (Gang(),), sine(len(x)), rng)
+    start = int(np.argmax(x > percent / 100))
+    samples[start : start + round(0.3 * RATE)] *= 1e-4
+    found = turned(samples, LINEAR)
+    (lost,) = [s.lost for s in found.spots if s.lost is not None]
+    assert lost == pytest.approx((start / RATE, start / RATE + 0.3), abs=0.01)
+
+
 def test_the_end_residue_is_that_of_the_track_or_a_bound_above_it():
     for hop_off, snr_db in ((3e-3, 60), (1e-3, 50), (1e-5, 35)):
         rng = np.random.default_rng(6)
@@ -291,7 +323,9 @@ def test_with_two_passes_nothing_is_said_of_worn_places():
 
 
 @pytest.mark.parametrize(
-    ("law", "kind"), [(linear, "linear"), (audio(0.15), "audio")], ids=["linear", "audio"]
+    ("law", "kind"),
+    [(linear, "linear"), (audio(0.15), "audio"), (audio(0.85), "reverse audio")],
+    ids=["linear", "audio", "reverse audio"],
 )
 def test_a_linear_and_an_audio_track_are_told_apart_by_the_turning(law, kind):
     for seed in range(2):
@@ -299,7 +333,20 @@ def test_a_linear_and_an_audio_track_are_told_apart_by_the_turning(law, kind):
         x = hand(22, rng, sweeps=6)
         found = turned(record(x, (Gang(law),), sine(len(x)), rng), None)
         assert not found.told
-        assert found.taper.kind == kind
+        assert found.taper.name.startswith(f"{kind}, ")
+
+
+def test_a_worn_place_of_a_reverse_audio_track_is_not_taken_for_one_of_a_linear_track():
+    """Guessed as linear it would lie 35 % of travel further up."""
+    rng = np.random.default_rng(42)
+    x = hand(22, rng, sweeps=6)
+    gang = Gang(audio(0.85), load_ohms=1e6, worn=((0.38, 0.44, 0.6),))
+    samples = record(x, (gang,), sine(len(x)), rng)
+    for taper in (None, REVERSE_AUDIO):
+        found = turned(samples, taper)
+        assert found.taper == REVERSE_AUDIO
+        (worn,) = found.gangs[0].worn or ()
+        assert (worn.start, worn.end) == pytest.approx((38, 44), abs=3)
 
 
 def test_cells_do_not_depend_on_the_blocks():
@@ -359,6 +406,18 @@ def test_scrape_noise_without_a_signal_is_counted():
     quiet = measure_scrape(hum + 1e-5 * rng.standard_normal(frames), RATE)
     assert quiet.bursts == ()
     assert quiet.level.upper_bound
+
+
+@pytest.mark.parametrize("sound", [sine, saw, chorused, lambda n: saw(n, 55.0)])
+@pytest.mark.parametrize("snr_db", [35, 60])
+def test_a_volume_control_changes_no_timbre(sound, snr_db):
+    """Neither does hum behind it, nor a worn place."""
+    rng = np.random.default_rng(17)
+    x = hand(11, rng, sweeps=3)
+    gang = Gang(audio(0.15), worn=((0.5, 0.56, 0.6),))
+    samples = record(x, (gang,), sound(len(x)), rng, snr_db=snr_db, hum_dbfs=-50)
+    known = learn_sound(samples[:, 0], RATE)
+    assert (known.tonal, known.changing) == (True, False)
 
 
 def test_too_short_a_take_is_refused():
