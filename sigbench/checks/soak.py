@@ -83,6 +83,8 @@ _NOISE_BAND_HZ = (20.0, 20_000.0)
 _BANDS_PER_OCTAVE = 3
 _EVERY = 2  # bins: neighbours under a Hann window tell nearly the same
 _TOO_SHORT = "too short"
+_AT_ONCE = {"step": "changed at once", "excursion": "was off for a while"}
+"""Of each kind of onset that leaves no straight line, what the course did."""
 _OF_ITSELF = "the sound moves by itself (tremolo, decay, beating), which hides {}"
 
 Floats = NDArray[np.float64]
@@ -728,6 +730,10 @@ class _Channel:
 
     def _trend_reading(self, name: str, onset: Onset | None, remark: str | None) -> Reading:
         unit = f"{COURSES[name][1]}/h"
+        if onset is not None and onset.kind in _AT_ONCE:
+            # A straight line through it would follow neither what was before nor what came after.
+            why = f"the {name} {_AT_ONCE[onset.kind]}, at {_long(onset.time.value)}: not a drift"
+            return Reading.invalid(f"{name}_trend", unit, why, channel=self.number)
         course = self._course(name)
         times, values = course.points()
         onset_seconds = None if onset is None else onset.time.value
@@ -928,7 +934,7 @@ def _in_words(name: str, onset: Onset) -> str:
     if onset.kind == "events":
         return f"interruptions: {onset.size:.0f} from there on"
     unit = COURSES[name][1]
-    size = f"{onset.size:+.3g} {unit}"
+    size = f"{_three_digits(onset.size)} {unit}"
     if onset.kind == "step":
         return f"{name}: a step of {size}"
     if onset.kind == "bend":
@@ -936,6 +942,11 @@ def _in_words(name: str, onset: Onset) -> str:
     if onset.kind == "excursion":
         return f"{name}: off by {size} for a while"
     return f"{name}: begins to scatter, by {onset.size:.3g} {unit} (standard deviation)"
+
+
+def _three_digits(size: float) -> str:
+    """A change with its sign; a large one in full, not as a power of ten."""
+    return f"{size:+.0f}" if abs(size) >= 100 else f"{size:+.3g}"
 
 
 def _after_mark(onset: Onset, marks: Sequence[Event]) -> str:

@@ -273,9 +273,22 @@ def test_a_sound_that_is_lost_for_good():
     t = np.arange(RATE * 200) / RATE
     sound = note(t) + noise(len(t), 9)
     sound[121 * RATE :] = noise(79 * RATE, 10)
-    onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+    measured = check_soak(take_of(sound), SETTINGS)
+    onset = one(measured, "onset")
     assert onset.value == pytest.approx(121, abs=2)
     assert "level: a step of -7" in onset.why
+    trend = one(measured, "level_trend")
+    assert trend.value is None
+    assert "the level changed at once, at 2 min" in trend.why
+
+
+def test_what_comes_back_is_no_drift():
+    t = np.arange(RATE * 200) / RATE
+    sound = note(t) * np.where((t > 100) & (t < 116), 0.7, 1.0) + noise(len(t), 16)
+    measured = check_soak(take_of(sound), SETTINGS)
+    assert "level: off by -3.1 dB for a while" in one(measured, "onset").why
+    assert one(measured, "level_trend").value is None
+    assert "was off for a while, at 101 s: not a drift" in one(measured, "level_trend").why
 
 
 def test_a_mark_has_to_be_one():
