@@ -72,7 +72,7 @@ _ROUNDS = 3  # of estimating the correlation and finding the onset in turn
 _OUTLIER = 6.0  # robust standard deviations of a single point beside its neighbours
 _HOUR = 3600.0
 
-Kind = Literal["step", "bend", "excursion", "scatter", "events"]
+Kind = Literal["step", "bend", "excursion", "scatter", "events", "lost"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +105,9 @@ class Onset:
     ----------
     time : Estimate
         Seconds.
-    kind : {"step", "bend", "excursion", "scatter", "events"}
+    kind : {"step", "bend", "excursion", "scatter", "events", "lost"}
         A bend is a new slope, which may settle; an excursion comes back; scatter grows; events
-        become more frequent.
+        become more frequent; a course is lost when what it is of can no longer be measured.
     size : float
         In the course's unit, signed: of a step and an excursion its height, of a bend how far the
         course is off at its end; of scatter the later standard deviation; of events how many came
@@ -584,12 +584,15 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
     rest = max(whole_rest - float(gains[best]), variance * freedom)
     weights = np.exp((gains - gains[best]) / (2 * rest / freedom))
     weights /= np.sum(weights)
-    moments = known.times[tried.begins]
+    # Where points are missing, it may have come about anywhere among them.
     step = float(np.median(np.diff(known.times)))
+    gaps = np.diff(known.times, prepend=known.times[0] - step)
+    moments = (known.times - (gaps - step) / 2)[tried.begins]
+    gap = float(gaps[begin])
     mean = float(np.dot(weights, moments))
     spread = float(np.dot(weights, (moments - mean) ** 2))
     onset = Onset(
-        Estimate(float(moments[best]), float(np.sqrt(spread + step**2 / 12))),
+        Estimate(float(moments[best]), float(np.sqrt(spread + gap**2 / 12))),
         str(tried.kinds[best]),  # type: ignore[arg-type]
         float(effect),
         min(chance, 1.0),
