@@ -258,6 +258,15 @@ def test_a_note_that_jumps_is_followed_to_its_new_place(size, at):
     assert "not a drift" in one(measured, "pitch_trend").why
 
 
+def test_a_note_that_jumps_and_comes_back():
+    t = np.arange(RATE * 120) / RATE
+    for size in (100.0, -1200.0):
+        sound = saw(t, np.where((t > 60) & (t < 80), size, 0.0)) + noise(len(t), 26)
+        onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+        assert onset.value == pytest.approx(60, abs=2)
+        assert onset.why.startswith(f"pitch: off by {size:+.0f} cents for a while")
+
+
 def test_a_jump_of_a_sine():
     t = np.arange(RATE * 84) / RATE
     for size in (-50.0, 48.0, 200.0):
