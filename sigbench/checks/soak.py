@@ -16,6 +16,7 @@ from sigbench.checks import NO_ONSET
 from sigbench.checks.dropouts import NEVER_STEADY, NOT_STEADY, WATCHED_SHARE
 from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
+from sigbench.checks.soak_pitch import NoteFollower
 from sigbench.errors import RequestError
 from sigbench.measure.clipping import clipped_samples
 from sigbench.measure.dropouts import (
@@ -25,13 +26,12 @@ from sigbench.measure.dropouts import (
 )
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.level import SEGMENTS, measure_level
-from sigbench.measure.level_track import LEVEL_SECONDS, ToneTracker
-from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE, measure_mains
-from sigbench.measure.spectrum import power_spectrum
-from sigbench.measure.tone import NoTone, find_tone
+from sigbench.measure.level_track import LEVEL_SECONDS
+from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
 from sigbench.measure.trend import (
     LEAST_POINTS,
     ONSET_LEAST_POINTS,
+    POINTS_AFTER,
     NoOnset,
     Onset,
     find_onset,
@@ -51,7 +51,6 @@ from sigbench.model import (
 from sigbench.units import (
     FULL_SCALE_SINE_RMS,
     NEPER_DB,
-    cents,
     power_ratio_to_db,
     ratio_to_db,
 )
@@ -68,8 +67,7 @@ MOST_CLIPPED = 0.1  # share of a channel's stretches; with more nothing is told
 HUM_LINES = 4  # of the mains comb; above the 4th they fall off (common practice, no source)
 NOTE_REACH_HZ = 4.0  # a mains line so near a partial of the note is left to the note
 MOVING_DB = 6.0  # a sound that moves more than this within a stretch hides hum and noise
-LONGEST_PAUSE = 16  # stretches between two searches for a tone
-RECENTRE_HZ = 2.0  # drift after which the tone is followed from its new place
+WELL_FOLLOWED = 0.9  # share of the stretches with a sound; with less no pitch is called steady
 
 COURSES = {
     "level": ("dBFS", "dB", 0.1),
@@ -83,6 +81,8 @@ _NOISE_BAND_HZ = (20.0, 20_000.0)
 _BANDS_PER_OCTAVE = 3
 _EVERY = 2  # bins: neighbours under a Hann window tell nearly the same
 _TOO_SHORT = "too short"
+_AT_ONCE = {"step": "changed at once", "excursion": "was off for a while"}
+"""Of each kind of onset that leaves no straight line, what the course did."""
 _OF_ITSELF = "the sound moves by itself (tremolo, decay, beating), which hides {}"
 
 Floats = NDArray[np.float64]
@@ -494,12 +494,9 @@ class _Channel:
         self._clipped_stretches = 0
         self._lost_stretches = 0
         self._silent = True
-        self._tone: ToneTracker | None = None
-        self._followed_hz = 0.0
-        self._next_search = 0
-        self._pause = 1
-        self._reference_hz = settings.frequency_hz
-        self._no_tone = "no steady tone"
+        self._note = NoteFollower(
+            samplerate, reference_hz=settings.frequency_hz, mains_hz=settings.mains_hz
+        )
         self._interruptions: dict[int, int] = {}  # dropouts and dips that began in a stretch
         self._dropouts = 0
         self._dropout_seconds = 0.0
@@ -543,13 +540,15 @@ class _Channel:
         usable = not (clipped or spoiled)
         level = _median(_levels(parts))
         self._courses["level"].add(level if usable else math.nan)
-        pitch = self._pitch(signal, self._stretches)
+        pitch = self._note.measure(signal, self._stretches, level)
         self._courses["pitch"].add(pitch if usable else math.nan)
         hums, noise = dict.fromkeys(self._hums, math.nan), math.nan
         if self._stretches % SPECTRUM_EVERY == 0 and usable:
             fine = _levels(squares)
             if float(np.max(np.abs(fine - _median(fine)))) <= MOVING_DB:
-                hums, noise = self._spectrum.measure(signal, tuple(self._hums), self._reference_hz)
+                hums, noise = self._spectrum.measure(
+                    signal, tuple(self._hums), self._note.reference_hz
+                )
         self._add_spectrum(noise, hums)
         self._stretches += 1
 
@@ -562,51 +561,6 @@ class _Channel:
             self._hums[nominal].add(hum)
             if math.isfinite(hum):
                 self._hum_powers[nominal] += 10 ** (hum / 10)
-
-    def _pitch(self, signal: Floats, number: int) -> float:
-        """Cents re the reference; not a number where no tone is heard."""
-        if self._tone is None and (number < self._next_search or not self._search(signal)):
-            return math.nan
-        assert self._tone is not None
-        assert self._reference_hz is not None
-        steps = self._tone.feed(signal)
-        heard = [step.cents for step in steps if step.cents is not None]
-        if 2 * len(heard) < len(steps) or not heard:
-            self._tone = None  # it is looked for again
-            self._no_tone = "the tone was lost"
-            return math.nan
-        off = float(np.mean(heard))
-        now_hz = self._followed_hz * 2 ** (off / 1200)
-        if abs(now_hz - self._followed_hz) > RECENTRE_HZ:
-            self._follow(now_hz)
-        return float(cents(now_hz, self._reference_hz))
-
-    def _search(self, signal: Floats) -> bool:
-        # What was not heard for long is looked for less often.
-        self._next_search = self._stretches + self._pause
-        self._pause = min(2 * self._pause, LONGEST_PAUSE)
-        if np.ptp(signal) == 0:
-            return False
-        spectrum = power_spectrum(signal, self._samplerate)
-        mains = measure_mains(signal, self._samplerate, nominal_hz=self._settings.mains_hz)
-        expected = self._followed_hz or self._reference_hz
-        tone = find_tone(spectrum, mains, expected_hz=expected)
-        if isinstance(tone, NoTone):
-            self._no_tone = tone.reason
-            return False
-        try:
-            self._follow(tone.frequency_hz)
-        except RequestError as error:
-            self._no_tone = str(error)
-            return False
-        if self._reference_hz is None:
-            self._reference_hz = tone.frequency_hz
-        return True
-
-    def _follow(self, frequency_hz: float) -> None:
-        self._tone = ToneTracker(self._samplerate, frequency_hz)
-        self._followed_hz = frequency_hz
-        self._pause = 1
 
     @property
     def nothing(self) -> str | None:
@@ -691,6 +645,8 @@ class _Channel:
                 onset = NoOnset(_TOO_SHORT)
             else:
                 onset = find_onset(times, values, smallest=smallest)
+            if name == "pitch" and isinstance(onset, NoOnset):
+                onset = self._lost_tone() or self._badly_followed() or onset
             if isinstance(onset, Onset):
                 onsets.append((name, onset))
             else:
@@ -701,19 +657,44 @@ class _Channel:
             onsets.append(("interruptions", events))
         return sorted(onsets, key=lambda found: found[1].time.value), reasons
 
+    def _lost_tone(self) -> Onset | None:
+        """A tone that the sound goes on without, to the end, is an onset of its pitch."""
+        since = self._note.lost_since
+        if since is None or self._stretches - since < POINTS_AFTER:
+            return None
+        time = Estimate((since + 0.5) * self._seconds, self._seconds / math.sqrt(12))
+        return Onset(time, "lost", 0.0, 0.0)
+
+    def _badly_followed(self) -> NoOnset | None:
+        """Why nothing is said of a pitch that was known now and then only."""
+        note = self._note
+        share = note.followed / max(note.followed + note.unfollowed, 1)
+        if share >= WELL_FOLLOWED:
+            return None
+        return NoOnset(f"cannot tell, for the tone could be followed in {100 * share:.0f} % only")
+
+    def _not_followed(self) -> str | None:
+        note = self._note
+        if not note.unfollowed:
+            return None
+        words = f"{note.unfollowed} stretch(es) left out in which the tone could not be followed"
+        if note.lost_since is None:
+            return words
+        return f"{words}; it is lost from {_long(note.lost_since * self._seconds)} on"
+
     def _course_readings(
         self, name: str, course: SoakCourse | None, onset: Onset | None, remark: str | None
     ) -> list[Reading]:
         unit, change_unit, _ = COURSES[name]
         about = self._hum()[1] if name == "hum" else None
         if course is None:
-            why = self._no_tone if name == "pitch" else about or _OF_ITSELF.format(name)
+            why = self._note.no_tone if name == "pitch" else about or _OF_ITSELF.format(name)
             return [
                 Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
                 Reading.invalid(f"{name}_course", unit, why, channel=self.number),
             ]
-        if name == "pitch" and self._reference_hz is not None:
-            about = f"re {self._reference_hz:.3f} Hz"
+        if name == "pitch" and self._note.reference_hz is not None:
+            about = _joined(f"re {self._note.reference_hz:.3f} Hz", self._not_followed())
         return [
             self._trend_reading(name, onset, remark),
             Reading(
@@ -728,6 +709,10 @@ class _Channel:
 
     def _trend_reading(self, name: str, onset: Onset | None, remark: str | None) -> Reading:
         unit = f"{COURSES[name][1]}/h"
+        if onset is not None and onset.kind in _AT_ONCE:
+            # A straight line through it would follow neither what was before nor what came after.
+            why = f"the {name} {_AT_ONCE[onset.kind]}, at {_long(onset.time.value)}: not a drift"
+            return Reading.invalid(f"{name}_trend", unit, why, channel=self.number)
         course = self._course(name)
         times, values = course.points()
         onset_seconds = None if onset is None else onset.time.value
@@ -779,7 +764,7 @@ class _Channel:
     def _hum(self) -> tuple[_Course, str | None]:
         """The course at the mains frequency that has more hum."""
         nominal = max(self._hum_powers, key=lambda hz: self._hum_powers[hz])
-        lines = _free_lines(nominal, self._reference_hz)
+        lines = _free_lines(nominal, self._note.reference_hz)
         if not lines:
             return (
                 self._hums[nominal],
@@ -928,14 +913,21 @@ def _in_words(name: str, onset: Onset) -> str:
     if onset.kind == "events":
         return f"interruptions: {onset.size:.0f} from there on"
     unit = COURSES[name][1]
-    size = f"{onset.size:+.3g} {unit}"
+    size = f"{_three_digits(onset.size)} {unit}"
     if onset.kind == "step":
         return f"{name}: a step of {size}"
+    if onset.kind == "lost":
+        return f"{name}: the sound goes on, but its tone is lost"
     if onset.kind == "bend":
         return f"{name}: bends away, {size} by the end"
     if onset.kind == "excursion":
         return f"{name}: off by {size} for a while"
     return f"{name}: begins to scatter, by {onset.size:.3g} {unit} (standard deviation)"
+
+
+def _three_digits(size: float) -> str:
+    """A change with its sign; a large one in full, not as a power of ten."""
+    return f"{size:+.0f}" if abs(size) >= 100 else f"{size:+.3g}"
 
 
 def _after_mark(onset: Onset, marks: Sequence[Event]) -> str:

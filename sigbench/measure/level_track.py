@@ -6,7 +6,9 @@ the last step.
 
 Source: the frequency is the advance of the tone's phase between Hann-windowed stretches 50 ms
 apart: the phase-difference estimator of S. A. Tretter, IEEE Trans. IT 31 (1985) 832-835, for two
-phases, each of a windowed Fourier coefficient.
+phases, each of a windowed Fourier coefficient. A tone 20 Hz away advances by a turn more, which
+looks the same; it is told by the frequency reassignment of F. Auger, P. Flandrin, IEEE Trans. SP 43
+(1995) 1068-1089, from the coefficient under the window's slope.
 """
 
 from dataclasses import dataclass
@@ -24,6 +26,7 @@ TONE_SECONDS = 0.1  # a step of the tone
 LOWEST_TONE_HZ = 40.0  # four lobes of the window away from zero
 PULL_HZ = 8.0  # how far from the expected frequency the tone may be; half a turn is 10 Hz
 TONE_SHARE_DB = -20.0  # a tone weaker than this re the whole sound is not followed
+_SAME_TURN = 1 / 3  # of a turn: how far the two estimates of the frequency may disagree
 _LEVEL_BATCH = 256  # steps that are worked on at a time, at most
 
 
@@ -159,7 +162,9 @@ class ToneTracker:
         n = 2 * self._half
         taper = np.hanning(n + 1)[:-1]
         angle = 2 * np.pi * frequency_hz / samplerate * np.arange(n)
-        basis = np.vstack([np.cos(angle), np.sin(angle)]) * taper / taper.sum() * np.sqrt(2)
+        slope = np.pi / n * np.sin(2 * np.pi * np.arange(n) / n)  # of the taper, per frame
+        waves = np.vstack([np.cos(angle), np.sin(angle)]) / taper.sum() * np.sqrt(2)
+        basis = np.concatenate([waves * taper, waves * slope])
         # A window is two halves, and each half is in two windows.
         self._basis = np.concatenate([basis[:, : self._half], basis[:, self._half :]])
         squared = np.square(taper) / np.dot(taper, taper)
@@ -196,14 +201,21 @@ class ToneTracker:
         # Row by row, so that the rounding is the same however many rows come together.
         parts = np.vecdot(halves[:, np.newaxis], self._basis)
         weighted = np.vecdot(np.square(halves)[:, np.newaxis], self._squared_taper)
-        phasors = parts[:-1, 0] + parts[1:, 2] - 1j * (parts[:-1, 1] + parts[1:, 3])
+        windows = parts[:-1, :4] + parts[1:, 4:]
+        phasors = windows[:, 0] - 1j * windows[:, 1]
+        slopes = windows[:, 2] - 1j * windows[:, 3]
         powers = weighted[:-1, 0] + weighted[1:, 1]
         first, second = phasors[::2], phasors[1::2]
         advance = np.angle(second * first.conj() * np.exp(-1j * self._turn))
-        off_hz = advance / (2 * np.pi) * self._samplerate / self._half
+        turn_hz = self._samplerate / self._half
+        off_hz = advance / (2 * np.pi) * turn_hz
         heard = (np.abs(first) ** 2 + np.abs(second) ** 2) / 2
+        turning = -np.imag(slopes * phasors.conj())
+        rough = (turning[::2] + turning[1::2]) / 2 / np.where(heard > 0, heard, 1.0)
+        rough_hz = rough / (2 * np.pi) * self._samplerate
         power = (powers[::2] + powers[1::2]) / 2
         clear = (heard > power * 10 ** (TONE_SHARE_DB / 10)) & (np.abs(off_hz) <= PULL_HZ)
+        clear &= np.abs(off_hz - rough_hz) < _SAME_TURN * turn_hz
         # What the window takes from a tone that lies off its middle is given back.
         x = np.where(clear, off_hz, 0.0) * 2 * self._half / self._samplerate
         lobe = np.sinc(x) / (1 - x * x)

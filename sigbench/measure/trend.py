@@ -72,7 +72,7 @@ _ROUNDS = 3  # of estimating the correlation and finding the onset in turn
 _OUTLIER = 6.0  # robust standard deviations of a single point beside its neighbours
 _HOUR = 3600.0
 
-Kind = Literal["step", "bend", "excursion", "scatter", "events"]
+Kind = Literal["step", "bend", "excursion", "scatter", "events", "lost"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +105,9 @@ class Onset:
     ----------
     time : Estimate
         Seconds.
-    kind : {"step", "bend", "excursion", "scatter", "events"}
+    kind : {"step", "bend", "excursion", "scatter", "events", "lost"}
         A bend is a new slope, which may settle; an excursion comes back; scatter grows; events
-        become more frequent.
+        become more frequent; a course is lost when what it is of can no longer be measured.
     size : float
         In the course's unit, signed: of a step and an excursion its height, of a bend how far the
         course is off at its end; of scatter the later standard deviation; of events how many came
@@ -482,37 +482,59 @@ def _without_outliers(known: _Known) -> _Known:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Candidates:
-    """Changes that are tried: one in each column, with the point it begins at and its kind."""
+    """Changes that are tried: the point each begins at, and its kind; excursions come last.
+
+    Steps and bends have a column each. An excursion is the step where it begins less the one where
+    it comes back, so that all of them are tried without a column for each.
+    """
 
     columns: NDArray[np.float64]
+    ups: NDArray[np.int_]
+    downs: NDArray[np.int_]
     begins: NDArray[np.int_]
     kinds: NDArray[np.str_]
+
+    def column(self, number: int) -> NDArray[np.float64]:
+        """What a change looks like."""
+        others = self.columns.shape[1]
+        if number < others:
+            return self.columns[:, number]
+        up, down = self.ups[number - others], self.downs[number - others]
+        return np.asarray(self.columns[:, up] - self.columns[:, down])
+
+    def of_all(self, of_columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Products of all changes with a course, from those of the columns."""
+        return np.concatenate([of_columns, of_columns[self.ups] - of_columns[self.downs]])
+
+    def energies(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Sums of squares of all changes, where the columns have become these."""
+        own = np.einsum("ij,ij->j", columns, columns)
+        steps = columns[:, : 1 + int(np.max(self.downs, initial=-1))]
+        both = (steps.T @ steps)[self.ups, self.downs]
+        return np.concatenate([own, own[self.ups] + own[self.downs] - 2 * both])
 
 
 def _candidates(places: NDArray[np.int_]) -> _Candidates:
     n = len(places)
     starts = np.arange(POINTS_BEFORE, n - POINTS_AFTER + 1)
     since = (places[:, np.newaxis] - places[starts]).astype(float)
-    on = since >= 0
     length = float(places[-1] - places[0])
-    groups: list[tuple[NDArray[np.float64], NDArray[np.int_], Kind]] = [
-        (on.astype(float), starts, "step"),
-        (np.maximum(since, 0.0) / length, starts, "bend"),
+    groups: list[tuple[NDArray[np.float64], Kind]] = [
+        ((since >= 0).astype(float), "step"),
+        (np.maximum(since, 0.0) / length, "bend"),
     ]
     for share in _AFTER_SETTLING:
         settled = 1 - np.exp(-np.maximum(since, 0.0) / (share * length))
-        groups.append((settled, starts, "bend"))
-    size = POINTS_AFTER
-    while size <= n // 2:
-        over = since >= size
-        short = on & ~over
-        returns = np.any(over, axis=0)
-        groups.append((short[:, returns].astype(float), starts[returns], "excursion"))
-        size *= 2
+        groups.append((settled, "bend"))
+    lasts = places[starts] - places[starts][:, np.newaxis]
+    ups, downs = np.nonzero((lasts >= POINTS_AFTER) & (lasts <= n // 2))
+    kinds = [kind for _, kind in groups]
     return _Candidates(
-        np.concatenate([g[0] for g in groups], axis=1),
-        np.concatenate([g[1] for g in groups]),
-        np.concatenate([np.full(len(g[1]), g[2], dtype="U9") for g in groups]),
+        np.concatenate([columns for columns, _ in groups], axis=1),
+        ups,
+        downs,
+        np.concatenate([np.tile(starts, len(groups)), starts[ups]]),
+        np.concatenate([np.repeat(kinds, len(starts)), np.full(len(ups), "excursion")]),
     )
 
 
@@ -529,20 +551,25 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
         white = _whitened(x, places, correlation)
         white = white - base @ (base.T @ white)
         columns = _whitened(tried.columns, places, correlation)
-        whole = np.einsum("ij,ij->j", columns, columns)
-        energies = whole - np.sum(np.square(base.T @ columns), axis=0)
-        products = white @ columns
+        whole = tried.energies(columns)
+        energies = whole - tried.energies(base.T @ columns)
+        products = tried.of_all(white @ columns)
         whole_rest = float(np.dot(white, white))
         # A change that the smooth course does itself leaves nothing to be told by.
         told = energies > 1e-6 * whole
         gains = np.where(told, products**2 / np.where(told, energies, 1.0), 0.0)
+        # There are far more excursions: as a whole they are as likely beforehand as the others.
+        excursions = len(tried.ups)
+        others = len(gains) - excursions
+        unsure = max(whole_rest - float(np.max(gains)), 0.0) / n
+        gains[others:] -= 2 * unsure * max(np.log(max(excursions, 1) / others), 0.0)
         best = int(np.argmax(gains))
         # A stretch in which the change comes about is neither before nor after: it has no say in
         # how large the scatter is, or a soft change would be taken for scatter.
         begin = int(tried.begins[best])
         soft = np.zeros((n, _SOFT))
         soft[np.arange(begin - 1, begin - 1 + _SOFT), np.arange(_SOFT)] = 1.0
-        changed = np.column_stack([smooth, soft, tried.columns[:, best]])
+        changed = np.column_stack([smooth, soft, tried.column(best)])
         q, _ = np.linalg.qr(changed)
         fitted = q.T @ x
         left = x - q @ fitted
@@ -565,8 +592,9 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
     variance = max(float(np.dot(white, white)), 1e-24 * float(np.dot(x, x)), 1e-300) / freedom
     independent = float(np.clip(n * (1 - tested) / (1 + tested), 1.0, freedom))
     gain = float(fitted[-1]) ** 2 if told[best] else 0.0
-    chance = float(2 * stats.t.sf(np.sqrt(gain / variance), independent)) * len(gains)
-    change = tried.columns[:, best]
+    trials = 2 * (excursions if best >= others else others)  # each has half of the chance
+    chance = float(2 * stats.t.sf(np.sqrt(gain / variance), independent)) * trials
+    change = tried.column(best)
     effect = size * (change[-1] if tried.kinds[best] == "bend" else 1.0)
     weights = np.linalg.lstsq(changed, x, rcond=None)[0]
     own = float(np.ptp(smooth @ weights[: smooth.shape[1]]))
@@ -584,12 +612,15 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
     rest = max(whole_rest - float(gains[best]), variance * freedom)
     weights = np.exp((gains - gains[best]) / (2 * rest / freedom))
     weights /= np.sum(weights)
-    moments = known.times[tried.begins]
+    # Where points are missing, it may have come about anywhere among them.
     step = float(np.median(np.diff(known.times)))
+    gaps = np.diff(known.times, prepend=known.times[0] - step)
+    moments = (known.times - (gaps - step) / 2)[tried.begins]
+    gap = float(gaps[begin])
     mean = float(np.dot(weights, moments))
     spread = float(np.dot(weights, (moments - mean) ** 2))
     onset = Onset(
-        Estimate(float(moments[best]), float(np.sqrt(spread + step**2 / 12))),
+        Estimate(float(moments[best]), float(np.sqrt(spread + gap**2 / 12))),
         str(tried.kinds[best]),  # type: ignore[arg-type]
         float(effect),
         min(chance, 1.0),

@@ -228,6 +228,92 @@ def test_the_tone_is_followed_far():
     assert one(measured, "pitch_trend").value == pytest.approx(7200, rel=1e-3)
 
 
+def saw(t, course_cents=0.0, frequency_hz=220.0):
+    """The partials below 3 kHz of a saw."""
+    places = np.arange(1, int(3000 / frequency_hz))
+    return sum(note(t, course_cents + 1200 * np.log2(n), 0.1 / n, frequency_hz) for n in places)
+
+
+JUMPS = (-1902.0, -1200.0, -300.0, -100.0, 77.0, 200.0, 1200.0)
+
+
+@pytest.mark.parametrize("size", JUMPS)
+@pytest.mark.parametrize("at", [50.0, 51.0, 51.7])
+def test_a_note_that_jumps_is_followed_to_its_new_place(size, at):
+    t = np.arange(RATE * 84) / RATE
+    measured = check_soak(
+        take_of(saw(t, np.where(t < at, 0.0, size)) + noise(len(t), 20)), SETTINGS
+    )
+    onset = one(measured, "onset")
+    # Within the stretch it lies in, or the next one.
+    assert onset.value == pytest.approx(at, abs=2.0)
+    assert f"pitch: a step of {size:+.0f} cents" in onset.why
+    times, values = np.array(one(measured, "pitch_course").value).T
+    assert values[times < at - 2] == pytest.approx(0, abs=0.05)
+    assert values[times > at + 2] == pytest.approx(size, abs=0.1)
+    # Nothing else was ever heard, and one stretch at most is missing.
+    between = values[np.abs(times - at) <= 2]
+    assert np.all((between >= min(0, size) - 0.1) & (between <= max(0, size) + 0.1))
+    assert len(values) >= 41
+    assert "not a drift" in one(measured, "pitch_trend").why
+
+
+def test_a_note_that_jumps_and_comes_back():
+    t = np.arange(RATE * 120) / RATE
+    for size in (100.0, -1200.0):
+        sound = saw(t, np.where((t > 60) & (t < 80), size, 0.0)) + noise(len(t), 26)
+        onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+        assert onset.value == pytest.approx(60, abs=2)
+        assert onset.why.startswith(f"pitch: off by {size:+.0f} cents for a while")
+
+
+def test_a_jump_of_a_sine():
+    t = np.arange(RATE * 84) / RATE
+    for size in (-50.0, 48.0, 200.0):
+        sound = note(t, np.where(t < 51, 0.0, size)) + noise(len(t), 21)
+        why = one(check_soak(take_of(sound), SETTINGS), "onset").why
+        assert why.startswith(f"pitch: a step of {size:+.0f} cents")
+
+
+def test_a_note_above_a_lower_one_stays_what_it_was():
+    """A unit that sounds an octave lower too, from the first, and the upper one is asked for."""
+    t = np.arange(RATE * 84) / RATE
+    course = np.where(t < 50, 0.0, -300.0)
+    sound = note(t, course, 0.2, 220.0) + note(t, course, 0.1, 110.0) + noise(len(t), 22)
+    measured = check_soak(take_of(sound), CheckSettings(frequency_hz=220.0))
+    assert "pitch: a step of -300 cents" in one(measured, "onset").why
+    points = np.array(one(measured, "pitch_course").value)
+    assert points[:20, 1] == pytest.approx(0, abs=0.05)
+
+
+def test_a_tone_that_is_lost_while_the_sound_goes_on():
+    t = np.arange(RATE * 84) / RATE
+    sound = note(t) + noise(len(t), 23)
+    hiss = noise(len(t), 24, 0.14)
+    measured = check_soak(take_of(np.where(t < 50, sound, hiss)), SETTINGS)
+    # The level of hiss scatters more than that of a tone, which may be told first.
+    assert "pitch: the sound goes on, but its tone is lost at 51 s" in one(measured, "onset").why
+    assert "it is lost from 50 s on" in one(measured, "pitch_course").why
+    # Lost for a while only: nothing is known of it then.
+    back = check_soak(take_of(np.where((t < 30) | (t > 50), sound, hiss)), SETTINGS)
+    assert "pitch: cannot tell" in one(back, "onset").why
+    assert "level, pitch" not in one(back, "onset").why
+    # With the sound itself, the tone is no further onset.
+    dead = check_soak(take_of(np.where(t < 50, sound, 1e-4 * hiss)), SETTINGS)
+    assert one(dead, "onset").why.startswith("level: a step")
+    assert "pitch" not in one(dead, "onset").why
+
+
+def test_vibrato_and_short_breaks_leave_the_pitch_alone():
+    t = np.arange(RATE * 84) / RATE
+    sound = note(t, 15 * np.sin(2 * np.pi * 5 * t)) * ~((t > 41.3) & (t < 41.6))
+    measured = check_soak(take_of(sound + noise(len(t), 25)), SETTINGS)
+    values = np.array(one(measured, "pitch_course").value)[:, 1]
+    assert len(values) == 42
+    assert np.ptp(values) < 1
+    assert "pitch" in one(measured, "onset").why.split(":")[1]
+
+
 def test_lost_audio_is_not_the_instruments():
     t = np.arange(RATE * 100) / RATE
     sound = note(t) + noise(len(t), 7)
@@ -273,9 +359,22 @@ def test_a_sound_that_is_lost_for_good():
     t = np.arange(RATE * 200) / RATE
     sound = note(t) + noise(len(t), 9)
     sound[121 * RATE :] = noise(79 * RATE, 10)
-    onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+    measured = check_soak(take_of(sound), SETTINGS)
+    onset = one(measured, "onset")
     assert onset.value == pytest.approx(121, abs=2)
     assert "level: a step of -7" in onset.why
+    trend = one(measured, "level_trend")
+    assert trend.value is None
+    assert "the level changed at once, at 2 min" in trend.why
+
+
+def test_what_comes_back_is_no_drift():
+    t = np.arange(RATE * 200) / RATE
+    sound = note(t) * np.where((t > 100) & (t < 116), 0.7, 1.0) + noise(len(t), 16)
+    measured = check_soak(take_of(sound), SETTINGS)
+    assert "level: off by -3.1 dB for a while" in one(measured, "onset").why
+    assert one(measured, "level_trend").value is None
+    assert "was off for a while, at 101 s: not a drift" in one(measured, "level_trend").why
 
 
 def test_a_mark_has_to_be_one():

@@ -89,6 +89,21 @@ def test_another_note_or_noise_is_not_followed():
         assert all(step.cents is None for step in ToneTracker(RATE, 440).feed(other))
 
 
+@pytest.mark.parametrize("off_hz", [-27.0, -16.0, -13.0, -9.0, 9.0, 12.4, 15.0, 25.0])
+def test_a_tone_that_is_a_turn_away_is_not_taken_for_a_near_one(off_hz):
+    t = np.arange(RATE) / RATE
+    steps = ToneTracker(RATE, 440).feed(np.sin(2 * np.pi * (440 + off_hz) * t))
+    assert len(steps) == 9
+    assert all(step.cents is None for step in steps)
+
+
+def test_a_weak_low_fundamental_is_followed():
+    t = np.arange(RATE) / RATE
+    tone = 0.1 * np.sin(2 * np.pi * 42 * t) + 0.5 * np.sin(2 * np.pi * 84 * t)
+    steps = ToneTracker(RATE, 41).feed(tone)
+    assert all(step.cents == pytest.approx(41.72, abs=5) for step in steps)
+
+
 def test_bad_input_is_refused():
     with pytest.raises(SignalError, match="2 channels"):
         LevelTracker(RATE, 2).feed(np.zeros((10, 1)))

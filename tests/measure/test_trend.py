@@ -166,6 +166,26 @@ def test_an_excursion_comes_back():
     assert abs(onset.time.value - 1500) <= 2 * STEP
 
 
+@pytest.mark.parametrize("points", [4, 5, 9, 10, 13, 20, 33, 45])
+def test_an_excursion_of_any_length_is_plain(points):
+    course = 0.001 * scatter(9)
+    course[100 : 100 + points] += 3
+    onset = find_onset(T, course)
+    assert isinstance(onset, Onset)
+    assert onset.kind == "excursion"
+    assert onset.size == pytest.approx(3, abs=0.01)
+    assert abs(onset.time.value - T[100]) <= STEP
+
+
+def test_what_changes_in_a_gap_may_have_changed_anywhere_in_it():
+    course = 8.0 * (T[100] <= T) + 0.1 * scatter(10)
+    course[100:110] = np.nan
+    onset = find_onset(T, course)
+    # Between the last point before the gap and the first after it.
+    assert onset.time.value == pytest.approx((T[100] + T[110]) / 2)
+    assert onset.time.uncertainty == pytest.approx(11 * STEP / np.sqrt(12), rel=0.01)
+
+
 def test_the_first_of_two_onsets_is_told():
     course = scatter(5) + 10 * (T >= 1200) + 30 * (T >= 2700)
     assert find_onset(T, course).time.value == pytest.approx(1200, abs=STEP)
