@@ -44,6 +44,7 @@ SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
+METER_SURE = 0.99999  # that a rail is off by more than any meter is
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
@@ -197,7 +198,8 @@ CLUES: dict[str, tuple[str, str]] = {
         "no place of the travel crackles each time",
     ),
     "rail missing": ("a supply rail is missing", "no supply rail is missing"),
-    "rail low": ("a supply rail is out of tolerance", "every measured rail is within tolerance"),
+    "rail low": ("a supply rail is too low", "no measured rail is too low"),
+    "rail high": ("a supply rail is too high", "no measured rail is too high"),
     "rail ripple": ("ripple on a regulated rail", "no ripple on the measured rails"),
 }
 """Every clue, by name: the statement, and its opposite."""
@@ -932,7 +934,7 @@ def _buzzes(turned: Measurement, channel: int | None, hum: Mapping[int, float]) 
 
 
 def _rails(observations: Sequence[Observation]) -> list[Clue]:
-    """Whether a rail is gone, or off; that none is gone is known when all have been measured."""
+    """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
     errors: list[tuple[float, Rail]] = []  # percent of nominal
     ripples: list[tuple[float, Rail]] = []  # volts
     unmeasured = []
@@ -955,26 +957,42 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if not errors:
         return clues
     gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
-    off = [e for e in errors if e not in gone and abs(e[0]) > e[1].tolerance_percent]
-    worst = max(errors, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
+    there = [e for e in errors if e not in gone]
+    lowest = min(errors, key=lambda e: e[0] / e[1].tolerance_percent)
     if gone:
         said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
-        clues.append(Clue("rail missing", 0.999, said))
+        clues.append(Clue("rail missing", METER_SURE, said))
     elif unmeasured:
         clues.append(Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}"))
     else:
-        clues.append(Clue("rail missing", 0.001, _error(worst)))
-    if off:
-        farthest = max(off, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
-        sure = abs(farthest[0]) > 2 * farthest[1].tolerance_percent  # whatever the meter
-        clues.append(Clue("rail low", 0.999 if sure else 0.97, _error(farthest)))
-    else:
-        clues.append(Clue("rail low", None if gone else 0.01, _error(worst)))
-    return clues
+        clues.append(Clue("rail missing", 0.001, _error(lowest)))
+    return [*clues, *(_beyond(name, sign, there, gone) for name, sign in _SIDES)]
+
+
+_SIDES = (("rail low", -1), ("rail high", 1))
+
+
+def _beyond(
+    name: str, sign: int, there: Sequence[tuple[float, Rail]], gone: Sequence[tuple[float, Rail]]
+) -> Clue:
+    """Whether a rail that is there lies beyond its tolerance on one side."""
+    if not there:
+        return Clue(name, None)
+
+    def tolerances(error: tuple[float, Rail]) -> float:
+        return sign * error[0] / error[1].tolerance_percent
+
+    farthest = max(there, key=tolerances)
+    said = _error(farthest)
+    if tolerances(farthest) > 1:
+        sure = tolerances(farthest) > 2  # whatever the meter
+        return Clue(name, METER_SURE if sure else 0.97, said)
+    # A rail that is gone may pull another one down with it, but lifts none.
+    return Clue(name, None if gone and sign < 0 else 0.01, said)
 
 
 def _error(error: tuple[float, Rail]) -> str:
-    return f"{error[1].name} is off by {error[0]:+.0f} %"
+    return f"{error[1].name} is off by {error[0]:+.0f} %".replace("-", "−")
 
 
 def _db(value: float) -> str:

@@ -39,6 +39,17 @@ def test_a_missing_rail_is_said_and_a_good_unit_has_no_cause(call, tmp_path):
     assert "Nothing that was measured points to a fault" in " ".join(good.out.split())
 
 
+def test_a_rail_that_is_too_high_says_to_switch_off(call):
+    outcome = call("causes", "--rail", "+5 V=7.6", "--json")
+    assert outcome.code == 1
+    first = json.loads(outcome.out)["causes"][0]
+    assert first["name"] == "a supply rail that is too high"
+    assert first["next"].startswith("Switch off at once")
+    assert not any(
+        "too low" in reason for c in json.loads(outcome.out)["causes"] for reason in c["for"]
+    )
+
+
 def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
     """Another model of an instrument than the circuits that the ranking was set on."""
     arguments = ("causes", "0047", "--folder", demo.bench)
