@@ -53,6 +53,57 @@ def test_a_stereo_sound_is_no_weak_channel(rms, doubt, weak):
     assert (clue(seen, "weak channel").holds > 0.5) == weak
 
 
+def sides(hertz, levels, *, whole=None, thd=(-60.0, -60.0)) -> Observation:
+    """One note by its two channels."""
+    whole = whole or levels
+    by_channel = [
+        Reading(name, pair[channel - 1], unit, channel, 0.01)
+        for name, pair, unit in (
+            ("tone_level", levels, "dBFS"),
+            ("frequency", (hertz, hertz), "Hz"),
+            ("level_rms", whole, "dBFS"),
+            ("thd", thd, "dB"),
+            ("clip_asymmetry", (0.0, 0.0), "dB"),
+        )
+        for channel in (1, 2)
+    ]
+    balance = Reading("balance", levels[0] - levels[1], "dB", None, 0.01)
+    return Observation("main", Measurement("tone", SOURCE, (*by_channel, balance)))
+
+
+@pytest.mark.parametrize(
+    ("middle", "low", "seen"),
+    [
+        # A high-pass on 2: weaker on the low note, in its fundamental and as a whole.
+        (sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -19.0)), True),
+        # Its harmonics come through: relative to the fundamental they have grown.
+        (sides(440.0, (-10.0, -10.3)),
+         sides(65.0, (-14.0, -19.0), thd=(-49.0, -36.0)), True),
+        # The stronger one is driven harder, and is a little less clean, as any amplifier.
+        (sides(440.0, (-10.0, -10.3)),
+         sides(65.0, (-14.0, -19.0), thd=(-43.0, -68.0)), True),
+        # 2 presses the middle note together: 1 has lost nothing.
+        (sides(440.0, (-10.0, -13.0)), sides(65.0, (-14.0, -15.0)), None),
+        # The same with 1 a little weaker on the low note, for it may be thin all the same.
+        (sides(440.0, (-10.0, -13.0)), sides(65.0, (-15.0, -14.0)), None),
+        # A stereo sound: the partials differ, the whole does not.
+        (sides(440.0, (-10.0, -10.0)), sides(65.0, (-20.0, -14.0), whole=(-9.0, -9.0)), None),
+        # 2 is driven hard and distorts.
+        (sides(440.0, (-10.0, -10.0)),
+         sides(65.0, (-14.0, -17.0), thd=(-60.0, -14.0)), None),
+        (sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -14.3)), False),
+    ],
+)  # fmt: skip
+def test_a_thin_channel_is_the_weaker_one_on_the_low_note(middle, low, seen):
+    found = clue([middle, low], "thin channel")
+    if seen is None:
+        assert found.holds is None
+    else:
+        assert found.holds > 0.9 if seen else found.holds < 0.1
+    if seen:
+        assert found.seen == "the low note has lost 4.7 dB on main 2"
+
+
 def test_what_is_no_note_is_no_dead_output():
     """Speech, or the wrong file: loud, but without a note."""
     seen = stereo(*(("level_rms", -20.0, "dBFS", channel, 0.1) for channel in (1, 2)))
