@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pytest
 import soundfile
 
 from sigbench.units import dbfs_to_rms
@@ -48,6 +49,26 @@ def test_a_rail_that_is_too_high_says_to_switch_off(call):
     assert not any(
         "too low" in reason for c in json.loads(outcome.out)["causes"] for reason in c["for"]
     )
+
+
+def test_rails_as_people_name_them(call):
+    good = ("+3,3 V=3.31", "+3V3=3,3", "−15 V=−14.9", "+5 V=5.02 0.003")
+    assert call("causes", *(word for rail in good for word in ("--rail", rail))).code == 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("+15 V=-14.9", "check the minus sign"),
+        ("−15 V=15", "check the minus sign"),
+        ("+15 V=15 -0.2", "AC volts are zero or more"),
+    ],
+)
+def test_volts_that_cannot_be_are_refused(call, typed, words):
+    outcome = call("causes", "--rail", "+5 V=5.0", "--rail", typed)
+    assert outcome.code == 2
+    assert words in " ".join(outcome.err.split())
+    assert outcome.out == ""
 
 
 def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
