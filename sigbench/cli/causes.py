@@ -124,7 +124,7 @@ def causes(
 
 
 def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str], Ranking]":
-    from sigbench.causes.of_unit import causes_of, or_refuse
+    from sigbench.causes.of_unit import causes_of, or_refuse, others
     from sigbench.cli.places import find_stage, find_unit, open_bench
     from sigbench.report.of_unit import stage_runs
 
@@ -132,7 +132,7 @@ def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str
         unit_id = find_unit(bench, text)
         chosen = None if stage is None else find_stage(bench, unit_id, stage)
         runs = stage_runs(bench, unit_id, chosen)
-        ranking = or_refuse(causes_of(runs, bench.units().values()))
+        ranking = or_refuse(causes_of(runs, others(bench.units(), unit_id)))
     return {"unit": unit_id, "stage": runs[0].stage}, ranking
 
 

@@ -1,12 +1,15 @@
 """``sigbench causes``: files and typed rails, by the command line."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 
+from sigbench.bench.folder import Bench
 from sigbench.units import dbfs_to_rms
+from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
 
@@ -84,6 +87,20 @@ def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
     repaired = call(*arguments)
     assert repaired.code == 0
     assert "Nothing that was measured points to a fault" in " ".join(repaired.out.split())
+
+
+def test_a_unit_is_no_witness_for_itself(call, tmp_path, monkeypatch):
+    folder = make_bench(tmp_path / "bench")
+    monkeypatch.setenv("SIGBENCH_FOLDER", str(folder))
+    typed = ("--rail", "+15 V=13.2", "--rail", "-15 V=-15")
+    call("run", UNIT_ID, "--stage", "as received", "--step", 1, "--yes", *typed)
+    before = call("causes", UNIT_ID, "--json").out
+    assert "records" not in before
+    assert call("unit", "found", UNIT_ID, "reservoir").code == 0
+    assert call("causes", UNIT_ID, "--json").out == before
+    with Bench.open(folder) as bench:
+        bench.add_unit(replace(bench.unit(UNIT_ID), serial="another"))
+    assert "it turned out to be this once before" in call("causes", UNIT_ID, "--json").out
 
 
 def test_one_take_names_what_it_points_to_by_itself(call, tmp_path):
