@@ -37,6 +37,10 @@ GREYS = 16
 PALE_INK = "#b4b4b4"
 TABLE, AFTER_TABLE = "## What shows it", "## What else looks like it"
 
+SHORTED = Parts(positive_volts=100.0)
+"""A regulator that would give more than it gets: what comes in goes out, less a little, as from a
+shorted one."""
+
 Drawing = Callable[[str, Axes], None]
 
 
@@ -79,7 +83,7 @@ Line = dict[str, Any]
 
 def _both(key: str) -> tuple[tuple[Parts, Line], ...]:
     """The two circuits, and how each is drawn: the good one thinly, on top."""
-    faulty = FAULTY[key]
+    faulty = SHORTED if key == "rail high" else FAULTY[key]
     good = replace(GOOD, opening=faulty.opening and replace(faulty.opening, ohms=0.05))
     return (
         (good, {"color": PALE_INK, "label": "good", "linewidth": 0.8, "zorder": 3}),
@@ -243,6 +247,7 @@ DRAWINGS: dict[str, tuple[Drawing, ...]] = {
         waves("loud", "main", "Loud note at the main output"),
         waves("quiet", "main", "The same note, quiet", direct=False),
     ),
+    "rail high": (node("vcc", "Voltage of the rail, idle"),),
     "oscillation": (
         idle("main", "Idle noise at the main output", top=20_000.0),
         idle("phones", "The same at the headphones", top=20_000.0),

@@ -34,6 +34,9 @@ LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one p
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
 CONTROL_DB = 2.5  # what a dual control itself may do so, where no other output tells
 BASS_DB = (1.0, 0.2)  # what a low note has lost against the other channel
+WHOLE_SHARE = 0.25  # of that, at least so much is lost of the whole sound too
+PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the note (cubic law)
+MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 DEAD_DB = (30.0, 3.0)
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
@@ -44,6 +47,7 @@ SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
+METER_SURE = 0.99999  # that a rail is off by more than any meter is
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
@@ -197,7 +201,8 @@ CLUES: dict[str, tuple[str, str]] = {
         "no place of the travel crackles each time",
     ),
     "rail missing": ("a supply rail is missing", "no supply rail is missing"),
-    "rail low": ("a supply rail is out of tolerance", "every measured rail is within tolerance"),
+    "rail low": ("a supply rail is too low", "no measured rail is too low"),
+    "rail high": ("a supply rail is too high", "no measured rail is too high"),
     "rail ripple": ("ripple on a regulated rail", "no ripple on the measured rails"),
 }
 """Every clue, by name: the statement, and its opposite."""
@@ -600,13 +605,10 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
                 dead_channel.append((_over(fall, DEAD_DB), said))
         if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
             balances.append((note.balance, o))
-            if o.low is not None and {1, 2} <= set(o.low.level) & set(note.level):
-                low = o.low.level
-                lost = (low[1] - note.level[1]) - (low[2] - note.level[2])
-                squares = [n.uncertainty.get(c, 0.0) ** 2 for n in (o.low, note) for c in (1, 2)]
-                sure = abs(_shrunk(lost, 2 * math.sqrt(sum(squares))))
-                weak = 1 if lost < 0 else 2
-                said = f"the low note has lost {abs(lost):.1f} dB on {_place(o, weak)}"
+            lost = _bass_lost(o.low, note)
+            if lost is not None:
+                weak, decibels, sure = lost
+                said = f"the low note has lost {decibels:.1f} dB on {_place(o, weak)}"
                 thin.append((_over(sure, BASS_DB), said))
     clues = []
     if balances:
@@ -640,6 +642,46 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
             share, said = max(found_at, key=lambda entry: entry[0])
             clues.append(Clue(name, share, said))
     return clues
+
+
+def _bass_lost(low: _Note | None, middle: _Note) -> tuple[int, float, float] | None:
+    """Which channel has lost bass, by how many dB, and by how many for sure.
+
+    None where nobody can tell: a channel that is pressed together, or a stereo sound whose partials
+    are stronger here and there, looks the same in the difference of the two notes alone.
+    """
+    if low is None or not {1, 2} <= set(low.level) & set(middle.level):
+        return None
+    lost = _left_over_right(low) - _left_over_right(middle)
+    squares = [n.uncertainty.get(c, 0.0) ** 2 for n in (low, middle) for c in (1, 2)]
+    sure = abs(_shrunk(lost, 2 * math.sqrt(sum(squares))))
+    weak = 1 if lost < 0 else 2
+    # A high-pass takes more of the fundamental than of its harmonics, by what it takes at most.
+    if _distorts_unlike(middle) or _distorts_unlike(low, weak, abs(lost)):
+        return None
+    if _over(sure, BASS_DB) > 0.5 and not _is_thin(weak, low, middle, abs(lost)):
+        return None
+    return weak, abs(lost), sure
+
+
+def _is_thin(weak: int, low: _Note, middle: _Note, lost: float) -> bool:
+    """Whether the channel is the weaker one on the low note, and not the stronger on the other."""
+    strong = 3 - weak
+    if not {1, 2} <= set(low.whole):
+        return False
+    fundamental = low.level[strong] - low.level[weak]
+    whole = low.whole[strong] - low.whole[weak]
+    ahead = middle.level[weak] - middle.level[strong]
+    return min(fundamental, whole) > WHOLE_SHARE * lost and ahead < MATCHED_DB
+
+
+def _distorts_unlike(note: _Note, channel: int = 1, allowed: float = 0.0) -> bool:
+    """Whether one channel distorts far more than the other; `channel` is allowed some dB more."""
+    if not {1, 2} <= set(note.thd):
+        return False
+    ahead = note.thd[channel] - note.thd[3 - channel]
+    apart = max(ahead - allowed, -ahead)
+    return max(note.thd.values()) > PRESSED_DB and apart > DISTORTION_UNLIKE_DB[0]
 
 
 def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
@@ -932,7 +974,7 @@ def _buzzes(turned: Measurement, channel: int | None, hum: Mapping[int, float]) 
 
 
 def _rails(observations: Sequence[Observation]) -> list[Clue]:
-    """Whether a rail is gone, or off; that none is gone is known when all have been measured."""
+    """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
     errors: list[tuple[float, Rail]] = []  # percent of nominal
     ripples: list[tuple[float, Rail]] = []  # volts
     unmeasured = []
@@ -955,26 +997,42 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if not errors:
         return clues
     gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
-    off = [e for e in errors if e not in gone and abs(e[0]) > e[1].tolerance_percent]
-    worst = max(errors, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
+    there = [e for e in errors if e not in gone]
+    lowest = min(errors, key=lambda e: e[0] / e[1].tolerance_percent)
     if gone:
         said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
-        clues.append(Clue("rail missing", 0.999, said))
+        clues.append(Clue("rail missing", METER_SURE, said))
     elif unmeasured:
         clues.append(Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}"))
     else:
-        clues.append(Clue("rail missing", 0.001, _error(worst)))
-    if off:
-        farthest = max(off, key=lambda e: abs(e[0]) / e[1].tolerance_percent)
-        sure = abs(farthest[0]) > 2 * farthest[1].tolerance_percent  # whatever the meter
-        clues.append(Clue("rail low", 0.999 if sure else 0.97, _error(farthest)))
-    else:
-        clues.append(Clue("rail low", None if gone else 0.01, _error(worst)))
-    return clues
+        clues.append(Clue("rail missing", 0.001, _error(lowest)))
+    return [*clues, *(_beyond(name, sign, there, gone) for name, sign in _SIDES)]
+
+
+_SIDES = (("rail low", -1), ("rail high", 1))
+
+
+def _beyond(
+    name: str, sign: int, there: Sequence[tuple[float, Rail]], gone: Sequence[tuple[float, Rail]]
+) -> Clue:
+    """Whether a rail that is there lies beyond its tolerance on one side."""
+    if not there:
+        return Clue(name, None)
+
+    def tolerances(error: tuple[float, Rail]) -> float:
+        return sign * error[0] / error[1].tolerance_percent
+
+    farthest = max(there, key=tolerances)
+    said = _error(farthest)
+    if tolerances(farthest) > 1:
+        sure = tolerances(farthest) > 2  # whatever the meter
+        return Clue(name, METER_SURE if sure else 0.97, said)
+    # A rail that is gone may pull another one down with it, but lifts none.
+    return Clue(name, None if gone and sign < 0 else 0.01, said)
 
 
 def _error(error: tuple[float, Rail]) -> str:
-    return f"{error[1].name} is off by {error[0]:+.0f} %"
+    return f"{error[1].name} is off by {error[0]:+.0f} %".replace("-", "−")
 
 
 def _db(value: float) -> str:

@@ -26,7 +26,7 @@ def causes_of(runs: Iterable[Run], units: Iterable[Unit] = ()) -> Ranking | None
     ----------
     runs : iterable of Run
     units : iterable of Unit
-        All of the bench: what their faults turned out to be shifts the weights.
+        The others of the bench: what their faults turned out to be shifts the weights.
 
     Returns
     -------
@@ -34,6 +34,11 @@ def causes_of(runs: Iterable[Run], units: Iterable[Unit] = ()) -> Ranking | None
         None if none of the runs can tell anything.
     """
     return rank_observed(observations(runs), met(units))
+
+
+def others(units: Mapping[str, Unit], unit_id: str) -> tuple[Unit, ...]:
+    """All units but one: what it turned out to be itself is no experience with others."""
+    return tuple(unit for known, unit in units.items() if known != unit_id)
 
 
 def with_causes(measurement: Measurement) -> Measurement:

@@ -34,8 +34,10 @@ TOGETHER_SHARE = 0.1
 
 HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
-FACTS = ("rail missing", "rail low")
-"""Clues that a multimeter gives: they are as little by chance as on a good unit."""
+FACTS = ("rail missing", "rail low", "rail high")
+"""Clues that a multimeter gives."""
+FACT_BY_CHANCE = 1e-5
+"""Probability of such a clue without its cause: no clean sound makes a wrong rail right."""
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
@@ -116,7 +118,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     weights = {r.key: r.weight * (1 + met.get(r.key, 0) / RECORD_WEIGHT) for r in RECORDS}
     tables = {r.key: _table(r) for r in RECORDS}
     logs: dict[tuple[str, ...], float] = {
-        (): math.log(HEALTHY_WEIGHT) + _fit(known, dict.fromkeys(CLUES, HEALTHY))
+        (): math.log(HEALTHY_WEIGHT) + _fit(known, _without_causes())
     }
     for count in range(1, MOST_TOGETHER + 1):
         for keys in combinations(tables, count):
@@ -154,9 +156,13 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
 
 def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
-    table.update(dict.fromkeys(FACTS, HEALTHY))
+    table.update(dict.fromkeys(FACTS, FACT_BY_CHANCE))
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
+
+
+def _without_causes() -> dict[str, float]:
+    return dict.fromkeys(CLUES, HEALTHY) | dict.fromkeys(FACTS, FACT_BY_CHANCE)
 
 
 def _joint(tables: Iterable[Mapping[str, float]]) -> dict[str, float]:

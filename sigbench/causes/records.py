@@ -213,6 +213,23 @@ RECORDS: tuple[Record, ...] = (
         "saturation of an operational amplifier at its rails: textbook",
     ),
     Record(
+        "rail high",
+        "a supply rail that is too high",
+        0.3,
+        _effects(
+            ("rail high", "always", "the meter says so"),
+            ("rail ripple", "sometimes", "a shorted regulator passes the ripple before it"),
+            ("dead output", "rarely", "parts that got too many volts are silent from then on"),
+        ),
+        "Switch off at once: 5 V logic is made for 5.5 V at most and does not survive 7 V. Check "
+        "the nominal volts: an unregulated adaptor with little load lies well above them, and is "
+        "right. Then, unplugged and discharged: ohms between the regulator's input and output "
+        "(near zero: shorted), and from its ground or adjust leg to what it belongs to (open: a "
+        "cracked joint or resistor). Unplug the boards it feeds before you switch on again.",
+        f"{_LOW_SIDE} {_SOLDER}",
+        "a series regulator without its reference passes its input: textbook, common practice",
+    ),
+    Record(
         "oscillation",
         "a regulator or rail that oscillates",
         0.6,

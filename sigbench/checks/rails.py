@@ -4,6 +4,7 @@ The audio interface takes no part: its inputs must never touch a supply rail.
 """
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -174,8 +175,22 @@ def complaint(rail: Rail, volts: Volts) -> str | None:
 
 
 def rail_key(name: str) -> str:
-    """A rail's name as it may be typed: without spaces, in any case, with any minus sign."""
-    return "".join(name.split()).casefold().replace("−", "-")
+    """A rail's name as it may be typed: no spaces, any case, any minus sign, comma or point."""
+    return "".join(name.split()).casefold().replace("−", "-").replace(",", ".")
+
+
+def nominal_of(name: str) -> float | None:
+    """The volts that a rail's name begins with; None if it begins with no number.
+
+    Examples
+    --------
+    >>> nominal_of("−15 V"), nominal_of("+3,3 V"), nominal_of("3V3 digital")
+    (-15.0, 3.3, 3.3)
+    """
+    plain = name.strip().replace("−", "-")
+    # Of 12V1 the 1 is a number of the rail: schematics write a decimal so below 10 V.
+    found = re.match(r"([+-]?\d+)(?:[.,](\d+)|(?<!\d\d)[Vv](\d))?", plain)
+    return None if found is None else float(f"{found[1]}.{found[2] or found[3] or 0}")
 
 
 def what_is_heard(rail: Rail) -> str:

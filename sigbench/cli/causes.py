@@ -124,7 +124,7 @@ def causes(
 
 
 def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str], Ranking]":
-    from sigbench.causes.of_unit import causes_of, or_refuse
+    from sigbench.causes.of_unit import causes_of, or_refuse, others
     from sigbench.cli.places import find_stage, find_unit, open_bench
     from sigbench.report.of_unit import stage_runs
 
@@ -132,7 +132,7 @@ def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str
         unit_id = find_unit(bench, text)
         chosen = None if stage is None else find_stage(bench, unit_id, stage)
         runs = stage_runs(bench, unit_id, chosen)
-        ranking = or_refuse(causes_of(runs, bench.units().values()))
+        ranking = or_refuse(causes_of(runs, others(bench.units(), unit_id)))
     return {"unit": unit_id, "stage": runs[0].stage}, ranking
 
 
@@ -162,24 +162,26 @@ def _named_file(text: str) -> tuple[str, Path]:
 
 
 def _typed_rails(texts: list[str]) -> "Observation":
-    import re
-
     from sigbench.causes.clues import Observation
-    from sigbench.checks.rails import measure_rails
+    from sigbench.checks.rails import complaint, measure_rails, nominal_of
     from sigbench.model import Rail
     from sigbench.units import read_volts
 
     rails = []
     for text in texts:
         name, sign, volts = (part.strip() for part in text.rpartition("="))
-        nominal = re.match(r"[+-]?\d+(\.\d+)?", name)
+        nominal = nominal_of(name)
         if not sign or nominal is None:
             raise RequestError(
                 f"--rail '{text}' is no rail: write what it should be, an equals sign and what "
                 "the multimeter shows, such as '+15 V=14.9'."
             )
         direct, ripple = read_volts(volts)
-        rails.append(Rail(name, float(nominal[0]), measured_volts=direct, ripple_volts=ripple))
+        rail = Rail(name, nominal, measured_volts=direct, ripple_volts=ripple)
+        wrong = complaint(rail, (direct, ripple))
+        if wrong is not None:
+            raise RequestError(wrong)
+        rails.append(rail)
     return Observation("supply", measure_rails(rails), tuple(rails))
 
 

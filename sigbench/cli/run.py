@@ -312,10 +312,10 @@ def _options_again(**options: object) -> list[str]:
 
 def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, Volts]":
     """Volts by name of the rail, from the command line."""
-    from sigbench.checks.rails import rail_key
+    from sigbench.checks.rails import complaint, rail_key
     from sigbench.units import read_volts
 
-    names = {rail_key(rail.name): rail.name for _, step in wanted for rail in step.rails}
+    rails = {rail_key(rail.name): rail for _, step in wanted for rail in step.rails}
     volts: dict[str, Volts] = {}
     for text in texts:
         name, equals, value = text.rpartition("=")
@@ -323,16 +323,19 @@ def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "d
             raise RequestError(
                 f"'{text}' is no measured rail: write NAME=VOLTS, like \"+5 V=4.97\"."
             )
-        if rail_key(name) not in names:
-            there = ", ".join(f"'{known}'" for known in names.values())
+        rail = rails.get(rail_key(name))
+        if rail is None:
+            there = ", ".join(f"'{known.name}'" for known in rails.values())
             raise RequestError(
                 f"There is no rail '{name.strip()}' among the steps to measure; "
                 f"{f'there are: {there}' if there else 'none of them is of supply rails'}."
             )
-        rail = names[rail_key(name)]
-        if rail in volts:
-            raise RequestError(f"The rail '{rail}' is given twice: leave one of them out.")
-        volts[rail] = read_volts(value)
+        if rail.name in volts:
+            raise RequestError(f"The rail '{rail.name}' is given twice: leave one of them out.")
+        volts[rail.name] = read_volts(value)
+        wrong = complaint(rail, volts[rail.name])
+        if wrong is not None:
+            raise RequestError(wrong)
     return volts
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from sigbench.bench.folder import Bench
-from sigbench.causes.of_unit import OTHER, causes_of
+from sigbench.causes.of_unit import OTHER, causes_of, others
 from sigbench.causes.records import BY_KEY, BY_NAME
 from sigbench.causes.wording import CLOSING, opening, score_words
 from sigbench.compare import latest_runs
@@ -218,7 +218,7 @@ def events_of(run: Run) -> list[tuple[int, Event]]:
 
 def _causes(bench: Bench, unit_id: str, stage: str) -> CausesView | None:
     runs = tuple(latest_runs(bench.runs(unit_id, stage)).values())
-    ranking = causes_of(runs, bench.units().values())
+    ranking = causes_of(runs, others(bench.units(), unit_id))
     if ranking is None:
         return None
     named = tuple(

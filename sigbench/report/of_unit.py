@@ -7,7 +7,7 @@ from pathlib import Path
 from sigbench import __version__
 from sigbench.baseline import compare_with_baseline, stored_baseline
 from sigbench.bench.folder import Bench
-from sigbench.causes.of_unit import causes_of
+from sigbench.causes.of_unit import causes_of, others
 from sigbench.checks import is_long
 from sigbench.compare import compare_stages, latest_runs
 from sigbench.errors import BenchError, FileError
@@ -112,7 +112,7 @@ def unit_report(
 
 
 def _private(bench: Bench, unit_id: str, shown: Sides) -> PrivatePages:
-    units = bench.units().values()
+    units = others(bench.units(), unit_id)
     ranked = [
         (runs[0].stage, ranking)
         for runs in (shown.before, shown.after)

@@ -53,6 +53,57 @@ def test_a_stereo_sound_is_no_weak_channel(rms, doubt, weak):
     assert (clue(seen, "weak channel").holds > 0.5) == weak
 
 
+def sides(hertz, levels, *, whole=None, thd=(-60.0, -60.0)) -> Observation:
+    """One note by its two channels."""
+    whole = whole or levels
+    by_channel = [
+        Reading(name, pair[channel - 1], unit, channel, 0.01)
+        for name, pair, unit in (
+            ("tone_level", levels, "dBFS"),
+            ("frequency", (hertz, hertz), "Hz"),
+            ("level_rms", whole, "dBFS"),
+            ("thd", thd, "dB"),
+            ("clip_asymmetry", (0.0, 0.0), "dB"),
+        )
+        for channel in (1, 2)
+    ]
+    balance = Reading("balance", levels[0] - levels[1], "dB", None, 0.01)
+    return Observation("main", Measurement("tone", SOURCE, (*by_channel, balance)))
+
+
+@pytest.mark.parametrize(
+    ("middle", "low", "seen"),
+    [
+        # A high-pass on 2: weaker on the low note, in its fundamental and as a whole.
+        (sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -19.0)), True),
+        # Its harmonics come through: relative to the fundamental they have grown.
+        (sides(440.0, (-10.0, -10.3)),
+         sides(65.0, (-14.0, -19.0), thd=(-49.0, -36.0)), True),
+        # The stronger one is driven harder, and is a little less clean, as any amplifier.
+        (sides(440.0, (-10.0, -10.3)),
+         sides(65.0, (-14.0, -19.0), thd=(-43.0, -68.0)), True),
+        # 2 presses the middle note together: 1 has lost nothing.
+        (sides(440.0, (-10.0, -13.0)), sides(65.0, (-14.0, -15.0)), None),
+        # The same with 1 a little weaker on the low note, for it may be thin all the same.
+        (sides(440.0, (-10.0, -13.0)), sides(65.0, (-15.0, -14.0)), None),
+        # A stereo sound: the partials differ, the whole does not.
+        (sides(440.0, (-10.0, -10.0)), sides(65.0, (-20.0, -14.0), whole=(-9.0, -9.0)), None),
+        # 2 is driven hard and distorts.
+        (sides(440.0, (-10.0, -10.0)),
+         sides(65.0, (-14.0, -17.0), thd=(-60.0, -14.0)), None),
+        (sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -14.3)), False),
+    ],
+)  # fmt: skip
+def test_a_thin_channel_is_the_weaker_one_on_the_low_note(middle, low, seen):
+    found = clue([middle, low], "thin channel")
+    if seen is None:
+        assert found.holds is None
+    else:
+        assert found.holds > 0.9 if seen else found.holds < 0.1
+    if seen:
+        assert found.seen == "the low note has lost 4.7 dB on main 2"
+
+
 def test_what_is_no_note_is_no_dead_output():
     """Speech, or the wrong file: loud, but without a note."""
     seen = stereo(*(("level_rms", -20.0, "dBFS", channel, 0.1) for channel in (1, 2)))
@@ -99,6 +150,25 @@ def rails(*typed: tuple[str, float, float, float | None]) -> Observation:
 def test_a_rail_is_judged_by_its_own_tolerance():
     assert clue([rails(("+15 V", 15.0, 10.0, 13.9))], "rail low").holds < 0.05
     assert clue([rails(("+15 V", 15.0, 5.0, 13.9))], "rail low").holds > 0.95
+
+
+@pytest.mark.parametrize(
+    ("nominal", "volts", "low", "high"),
+    [(5.0, 7.6, False, True), (-15.0, -17.5, False, True), (5.0, 4.4, True, False),
+     (-15.0, -13.5, True, False), (5.0, 5.1, False, False)],
+)  # fmt: skip
+def test_a_rail_is_too_low_or_too_high(nominal, volts, low, high):
+    typed = [rails(("rail", nominal, 5.0, volts))]
+    for name, there in (("rail low", low), ("rail high", high)):
+        holds = clue(typed, name).holds
+        assert holds > 0.95 if there else holds < 0.05
+
+
+def test_a_low_rail_does_not_hide_a_high_one():
+    both = [rails(("+5 V", 5.0, 5.0, 7.6), ("+15 V", 15.0, 5.0, 5.0))]  # the low one is farther off
+    assert "+5 V is off by +52 %" in clue(both, "rail high").seen
+    assert "+15 V is off by −67 %" in clue(both, "rail low").seen
+    assert min(clue(both, name).holds for name in ("rail high", "rail low")) > 0.95
 
 
 def test_no_rail_is_missing_only_when_all_were_measured():

@@ -8,12 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sigbench.causes.clues import CLUES, Clue
+from sigbench.causes.clues import CLUES, Clue, Observation, gather
 from sigbench.causes.of_unit import found_cause, met
 from sigbench.causes.ranking import RAILS_FIRST, rank
 from sigbench.causes.records import BY_KEY, OFTEN, RECORDS
+from sigbench.checks.rails import measure_rails
 from sigbench.errors import RequestError
-from sigbench.model import Found, Unit
+from sigbench.model import Found, Rail, Unit
 
 
 def seen(*names: str) -> list[Clue]:
@@ -75,6 +76,22 @@ def test_a_healthy_unit_gives_no_cause():
 )
 def test_plain_cases_come_first(key, names):
     assert keys(rank(seen(*names)))[0] == key
+
+
+@pytest.mark.parametrize(("key", "volts"), [("rail low", 4.0), ("rail high", 7.6)])
+def test_no_other_reading_makes_a_wrong_rail_good(key, volts):
+    """All the rest measured, and clean: what the meter shows still stands."""
+    rail = (Rail("+5 V", 5.0, measured_volts=volts),)
+    meter = {c.name: c for c in gather([Observation("supply", measure_rails(rail), rail)])}
+    ranking = rank([meter[c.name] if meter[c.name].holds is not None else c for c in seen()])
+    assert not ranking.nothing_wrong
+    assert keys(ranking)[0] == key
+    assert ranking.causes[0].score > 0.5
+
+
+def test_a_high_rail_is_blamed_on_nothing_else():
+    blamed = {r.key for r in RECORDS if any(e.clue == "rail high" for e in r.effects)}
+    assert blamed == {"rail high"}
 
 
 def test_two_faults_at_once_are_told():

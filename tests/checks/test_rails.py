@@ -8,7 +8,7 @@ import jsonschema
 import pytest
 
 from sigbench import wire
-from sigbench.checks.rails import MeterAccuracy, measure_rails, rail_limit
+from sigbench.checks.rails import MeterAccuracy, measure_rails, nominal_of, rail_limit
 from sigbench.errors import RequestError
 from sigbench.model import Rail, Reading
 
@@ -108,6 +108,16 @@ def test_forgotten_minus_sign_is_no_number():
 )
 def test_remark_names_the_tolerance(volts, why):
     assert volts_and_error(Rail("+5 V", 5.0, 5.0, volts))[0].why == why
+
+
+@pytest.mark.parametrize(
+    ("name", "volts"),
+    [("+15 V", 15.0), ("-12V", -12.0), ("−15 V", -15.0), ("+3,3 V", 3.3), ("+3.3 V", 3.3),
+     ("+3V3", 3.3), ("1v8 core", 1.8), ("12V1", 12.0), ("5 V 2", 5.0), ("5V analogue", 5.0),
+     ("Vcc", None)],
+)  # fmt: skip
+def test_nominal_volts_from_a_name(name, volts):
+    assert nominal_of(name) == volts
 
 
 def test_limit_of_a_negative_rail_is_in_order():

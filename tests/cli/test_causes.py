@@ -1,11 +1,15 @@
 """``sigbench causes``: files and typed rails, by the command line."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
+import pytest
 import soundfile
 
+from sigbench.bench.folder import Bench
 from sigbench.units import dbfs_to_rms
+from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
 
@@ -39,6 +43,37 @@ def test_a_missing_rail_is_said_and_a_good_unit_has_no_cause(call, tmp_path):
     assert "Nothing that was measured points to a fault" in " ".join(good.out.split())
 
 
+def test_a_rail_that_is_too_high_says_to_switch_off(call):
+    outcome = call("causes", "--rail", "+5 V=7.6", "--json")
+    assert outcome.code == 1
+    first = json.loads(outcome.out)["causes"][0]
+    assert first["name"] == "a supply rail that is too high"
+    assert first["next"].startswith("Switch off at once")
+    assert not any(
+        "too low" in reason for c in json.loads(outcome.out)["causes"] for reason in c["for"]
+    )
+
+
+def test_rails_as_people_name_them(call):
+    good = ("+3,3 V=3.31", "+3V3=3,3", "−15 V=−14.9", "+5 V=5.02 0.003")
+    assert call("causes", *(word for rail in good for word in ("--rail", rail))).code == 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "words"),
+    [
+        ("+15 V=-14.9", "check the minus sign"),
+        ("−15 V=15", "check the minus sign"),
+        ("+15 V=15 -0.2", "AC volts are zero or more"),
+    ],
+)
+def test_volts_that_cannot_be_are_refused(call, typed, words):
+    outcome = call("causes", "--rail", "+5 V=5.0", "--rail", typed)
+    assert outcome.code == 2
+    assert words in " ".join(outcome.err.split())
+    assert outcome.out == ""
+
+
 def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
     """Another model of an instrument than the circuits that the ranking was set on."""
     arguments = ("causes", "0047", "--folder", demo.bench)
@@ -52,6 +87,20 @@ def test_the_three_faults_of_the_demos_unit_are_told_together(call, demo):
     repaired = call(*arguments)
     assert repaired.code == 0
     assert "Nothing that was measured points to a fault" in " ".join(repaired.out.split())
+
+
+def test_a_unit_is_no_witness_for_itself(call, tmp_path, monkeypatch):
+    folder = make_bench(tmp_path / "bench")
+    monkeypatch.setenv("SIGBENCH_FOLDER", str(folder))
+    typed = ("--rail", "+15 V=13.2", "--rail", "-15 V=-15")
+    call("run", UNIT_ID, "--stage", "as received", "--step", 1, "--yes", *typed)
+    before = call("causes", UNIT_ID, "--json").out
+    assert "records" not in before
+    assert call("unit", "found", UNIT_ID, "reservoir").code == 0
+    assert call("causes", UNIT_ID, "--json").out == before
+    with Bench.open(folder) as bench:
+        bench.add_unit(replace(bench.unit(UNIT_ID), serial="another"))
+    assert "it turned out to be this once before" in call("causes", UNIT_ID, "--json").out
 
 
 def test_one_take_names_what_it_points_to_by_itself(call, tmp_path):

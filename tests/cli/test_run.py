@@ -147,6 +147,8 @@ def test_rails_from_the_command_line(call, folder):
         ("+9 V=9", "there are: '+15 V', '-15 V'"),
         ("+15 V", "write NAME=VOLTS"),
         ("+15 V=inf", "is no voltage"),
+        ("-15 V=15", "check the minus sign"),
+        ("+15 V=15 -0.2", "AC volts are zero or more"),
     ):
         refused = call("run", "0007", *options, "--again", "--rail", wrong)
         assert (refused.code, refused.out) == (2, "")
