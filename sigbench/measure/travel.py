@@ -80,8 +80,14 @@ ALL_ALONG = (
     "rest for some seconds and record again"
 )
 
+WHOLE_TRACK = (
+    "it crackles along nearly all of its travel: the stretches are where it does so most often, "
+    "and the whole track is dirty or worn"
+)
+
 _POISSON_BOUND = 3.0  # events that are not exceeded in 95 of 100 cases where none was seen
 _MUCH = 0.2  # of the travel
+_NEARLY_ALL = 0.8  # of the travel, with a crackle nearby in one pass at least
 _SMOOTH = 61  # cells of the Hann window that the level is read through
 _HOP = 5  # cells from one level to the next
 _GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
@@ -1214,6 +1220,8 @@ def _worn(
             )
         )
     why = ALL_ALONG if not stretches and suspected.mean() > _MUCH else None
+    if stretches and near.any(axis=0).mean() > _NEARLY_ALL:
+        why = WHOLE_TRACK
     seldom = (crossings > 0) & (crossings < FEWEST_PASSES)
     if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"

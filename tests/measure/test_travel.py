@@ -196,6 +196,16 @@ def test_random_clicks_are_told_from_a_worn_place():
     assert found.gangs[0].wear.share[[20, 180]] == pytest.approx(0, abs=0.4)
 
 
+def test_a_track_that_is_dirty_all_along_is_told_as_a_whole():
+    rng = np.random.default_rng(8)
+    x = hand(18, rng, sweeps=5)
+    for place, whole in (((0.0, 1.0, 0.15), True), ((0.4, 0.6, 0.15), False)):
+        gang = Gang(load_ohms=1e6, worn=(place,))
+        found = turned(record(x, (gang,), sine(len(x)), rng), LINEAR).gangs[0]
+        assert found.worn
+        assert ("the whole track" in (found.why or "")) == whole
+
+
 def test_a_pause_on_a_worn_place_hides_it_seldom():
     """One of three passes rests on it for a second and a half, and it clicks twice at random."""
     seconds = [0, 0.5, 2.5, 4.0, 6.0, 6.5, 10.5, 11.0, 15.0, 15.5]
