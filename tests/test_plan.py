@@ -190,7 +190,10 @@ def file_with(**changes: object) -> str:
         ({"mains_hz": 0}, "Step 2, field 'mains_hz'"),
         ({"driven_channel": 0}, "Step 2, field 'driven_channel': channels count from 1"),
         ({"taper": "log"}, "Step 2, field 'taper': 'log' is no taper: write linear, audio"),
-        ({"taper": "audio:80"}, "Step 2, field 'taper': A taper with 80 % of the amplitude"),
+        (
+            {"taper": "linear:80"},
+            "Step 2, field 'taper': A linear taper with 80 % of the amplitude",
+        ),
         ({"taper": 15}, "step 2: field 'taper': expected a text in quotation marks"),
         ({"output": " "}, "Step 2, field 'output': name the output"),
         ({"limits": [{"reading": "balance", "unit": "dB"}]}, "has neither 'low' nor 'high'"),

@@ -20,6 +20,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.mains import measure_mains
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
+    AGAINST,
     BINS,
     CHANGES,
     LEAST_DEAD,
@@ -30,9 +31,8 @@ from sigbench.measure.travel import (
     Track,
     Turning,
     hear,
-    shafts,
     taper_named,
-    turning,
+    turnings,
 )
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
 
@@ -83,7 +83,7 @@ def check_pot(take: Take, settings: CheckSettings) -> Measurement:
     if take.seconds < SHORTEST_SECONDS:
         return _too_short(take)
     tracks = listen(take)
-    turned = [turning(shaft, taper=taper) for shaft in shafts(tracks)]
+    turned = turnings(tracks, taper=taper)
     readings: list[Reading] = []
     for track in tracks:
         column = track.channel - 1
@@ -107,8 +107,8 @@ def check_pot(take: Take, settings: CheckSettings) -> Measurement:
 def listen(take: Take) -> tuple[Track, ...]:
     """The channels of a take, without what the control is not to blame for.
 
-    That is what the computer lost and what happened in a pause. The `turning` of each of the
-    `shafts` among them is what the check is made of, and what a report draws. A take shorter than
+    That is what the computer lost and what happened in a pause. Their `turnings` are what the
+    check is made of, and what a report draws. A take shorter than
     `SHORTEST_SECONDS` gives none.
     """
     if take.seconds < SHORTEST_SECONDS:
@@ -160,6 +160,12 @@ def _near_a_loss(start: float, end: float, take: Take) -> bool:
 
 def _law(turned: Turning) -> str:
     """By which law travel is given."""
+    if turned.against is not None:
+        how = "" if turned.told else ", by which both channels give the same place"
+        return (
+            f"travel by the law {turned.taper.name}{how}; channel {turned.against} moves against "
+            "this one (a pan or balance control): travel counts from where this one is silent"
+        )
     if turned.told:
         return f"travel by the law {turned.taper.name}"
     text = f"travel by the law {turned.taper.name}, guessed from the turning"
@@ -226,7 +232,7 @@ def _stretches(
 def _untold(track: Track, take: Take) -> list[Reading]:
     """Of a channel whose level tells no travel: its crackle alone."""
     channel = track.channel
-    why = track.why or "it is not turned alone"
+    why = track.why or AGAINST
     if why == CHANGES:
         return _invalid(channel, why, with_crackle=True)
     if track.full <= 0:
@@ -295,9 +301,13 @@ def _no_gang_error(why: str, channels: tuple[int, int]) -> list[Reading]:
 
 def _events(tracks: Sequence[Track], turned: Sequence[Turning], take: Take) -> tuple[Event, ...]:
     """Bursts and lost contact with their times; the same one in two channels as one event."""
-    spots = [spot for t in turned for spot in t.spots]
     told = {channel for t in turned for channel in t.channels}
-    single = [_event(spot) for spot in spots]
+    # Channels of a pan control count from opposite ends, and share events.
+    single = [
+        _event(spot, "travel" if t.against is None else f"channel {spot.channel}'s travel")
+        for t in turned
+        for spot in t.spots
+    ]
     single += [
         _bare_event(track, burst)
         for track in tracks
@@ -338,16 +348,16 @@ def _kind(burst: Burst) -> EventKind:
     return "crackle" if long or burst.transients >= CRACKLE_TRANSIENTS else "click"
 
 
-def _event(spot: Spot) -> Event:
+def _event(spot: Spot, travel: str) -> Event:
     words = []
     if spot.travel is not None:
         low, high = spot.travel
         if high - low > 100 * LEAST_DEAD:
             way = "jump from" if spot.jump else "between"
             to = "to" if spot.jump else "and"
-            words.append(f"{way} {low:.1f} % {to} {high:.1f} % of travel")
+            words.append(f"{way} {low:.1f} % {to} {high:.1f} % of {travel}")
         else:
-            words.append(f"at {0.5 * (low + high):.1f} % of travel")
+            words.append(f"at {0.5 * (low + high):.1f} % of {travel}")
     if spot.number is not None:
         words.append(f"pass {spot.number + 1}")
     words.append(f"{spot.burst.peak_db:.0f} dB re the sound")

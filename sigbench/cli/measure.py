@@ -29,8 +29,8 @@ TaperOption = Annotated[
     str | None,
     typer.Option(
         metavar="TEXT",
-        help="The law of the control that is turned: linear, audio or power, or with the percent "
-        "at half travel, such as audio:10. Without it, it is guessed.",
+        help="The law of the control that is turned: linear, audio or power (sine for "
+        "a pan), or with the percent at half travel, such as audio:10. Without it, it is guessed.",
     ),
 ]
 

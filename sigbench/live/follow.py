@@ -16,7 +16,7 @@ from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
 from sigbench.measure.gaps import GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
-from sigbench.measure.travel import Turning, follow, shafts, taper_named, turning
+from sigbench.measure.travel import Turning, follow, taper_named, turnings
 from sigbench.model import PAUSED, CheckSettings, Event, EventKind, LostBuffers, Samples
 
 LEARN_SECONDS = 20.0  # of a turned control: by then it was down once, and its sound is known
@@ -221,7 +221,7 @@ class PotFollower:
                 zip(self._sounds, self._readers, strict=True), start=1
             )
         ]
-        self.turned = tuple(turning(shaft, taper=self._taper) for shaft in shafts(tracks))
+        self.turned = turnings(tracks, taper=self._taper)
 
 
 def follower_of(check: str, samplerate: int, channels: int, settings: CheckSettings) -> Follower:

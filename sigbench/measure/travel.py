@@ -70,13 +70,24 @@ CHANGES = (
     "silent (scrape noise alone); for a volume control hold a note that stays as it is"
 )
 
+AGAINST = (
+    "the channels move against each other (a pan or balance control), and no law that is known (or "
+    "the one that was told) gives the same place in both: where the control stood is not told"
+)
+
 ALL_ALONG = (
     "it crackles along much of its travel: whether it is the control is told by rests only; let it "
     "rest for some seconds and record again"
 )
 
+WHOLE_TRACK = (
+    "it crackles along nearly all of its travel: the stretches are where it does so most often, "
+    "and the whole track is dirty or worn"
+)
+
 _POISSON_BOUND = 3.0  # events that are not exceeded in 95 of 100 cases where none was seen
 _MUCH = 0.2  # of the travel
+_NEARLY_ALL = 0.8  # of the travel, with a crackle nearby in one pass at least
 _SMOOTH = 61  # cells of the Hann window that the level is read through
 _HOP = 5  # cells from one level to the next
 _GUARD = 7  # levels on both sides of a burst that it disturbs: filter and window, 35 ms
@@ -93,6 +104,8 @@ _CALM = 15  # levels of the median that turning points are looked for in: 75 ms
 _LEAST_PASS = 0.2  # of travel: a shorter way is no pass
 _DILATION = 3  # bins: spots met in two passes so near to each other are the same place
 _ALIKE = 0.8  # rank correlation of two channels' levels, from which on one shaft turns both
+_BETWEEN_ENDS = 0.1  # of the amplitude: with less in one channel, its place is that of the end
+_AGREEING = 0.03  # of travel, within which two channels that move against each other must agree
 _REST_SECONDS = 0.3
 _RESIDUE_LEVELS = 41  # 0.2 s
 _APART_DB = 0.05  # channels that differ so much more than usual: one of them has a bad contact
@@ -111,7 +124,8 @@ _DWELL_CAP = 4.0  # times the median: more time than that in one bin is a pause
 _LAW_SCATTER = 0.02  # of travel: the least uncertainty of the time spent below a level
 _LAW_MARGIN = 1.5  # uncertainties: laws that fit worse by less count as alike; by precision_pot.py
 
-TaperKind = Literal["linear", "audio", "power"]
+TaperKind = Literal["linear", "audio", "power", "sine"]
+_MOST_AT_HALF = {"linear": 0.5, "audio": 0.99, "power": 0.5, "sine": 0.75}
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +134,12 @@ class Taper:
 
     Parameters
     ----------
-    kind : {"linear", "audio", "power"}
+    kind : {"linear", "audio", "power", "sine"}
         ``linear``: a straight track; with less than a half at half travel, one that the next stage
         loads. ``audio``: two straight pieces that meet at half travel (common practice, no
         source); with more than a half there, reverse audio. ``power``: a power of the travel.
+        ``sine``: a power of the sine of a quarter turn, of pan controls (both channels at constant
+        power, if 71 % at half travel).
     at_half : float
         Share of the amplitude at half travel. With the set switched off and the wiper free, an
         ohmmeter shows it: wiper to the lower end over the whole track.
@@ -131,16 +147,16 @@ class Taper:
     Raises
     ------
     RequestError
-        If the kind is unknown, or the share not from 0.01 to 0.5 (audio: 0.99).
+        If the kind is unknown, or the share not from 0.01 to 0.5 (audio: 0.99, sine: 0.75).
     """
 
     kind: TaperKind
     at_half: float
 
     def __post_init__(self) -> None:
-        if self.kind not in ("linear", "audio", "power"):
-            raise RequestError(f"There is no taper '{self.kind}': linear, audio or power.")
-        most = 0.99 if self.kind == "audio" else 0.5
+        if self.kind not in _MOST_AT_HALF:
+            raise RequestError(f"There is no taper '{self.kind}': linear, audio, power or sine.")
+        most = _MOST_AT_HALF[self.kind]
         if not 0.01 <= self.at_half <= most:
             raise RequestError(
                 f"A {self.kind} taper with {100 * self.at_half:g} % of the amplitude at half "
@@ -160,6 +176,9 @@ class Taper:
             return np.interp(x, [0.0, 0.5, 1.0], [0.0, self.at_half, 1.0])
         if self.kind == "power":
             return x ** (np.log(self.at_half) / np.log(0.5))
+        if self.kind == "sine":
+            power = np.log(self.at_half) / np.log(np.sin(np.pi / 4))
+            return np.asarray(np.sin(np.pi / 2 * x) ** power)
         # Thevenin: the wiper of a track R into a load, x / (1 + x (1 - x) R / load).
         ratio = 4 * (0.5 / self.at_half - 1)
         return x / (1 + ratio * x * (1 - x))
@@ -177,6 +196,7 @@ LINEAR = Taper("linear", 0.5)
 AUDIO = Taper("audio", 0.15)
 SQUARE = Taper("power", 0.25)
 REVERSE_AUDIO = Taper("audio", 0.85)
+SINE = Taper("sine", float(np.sin(np.pi / 4)))
 
 TAPERS = (
     LINEAR,
@@ -188,7 +208,10 @@ TAPERS = (
 )
 """The laws that are tried where none is told: common practice, no source."""
 
-_NAMED = {"linear": LINEAR, "audio": AUDIO, "power": SQUARE}
+PAN_TAPERS = (LINEAR, SINE, Taper("sine", 0.595), *TAPERS[1:])
+"""The laws that are tried where two channels move against each other; 0.595 is 4.5 dB down."""
+
+_NAMED = {"linear": LINEAR, "audio": AUDIO, "power": SQUARE, "sine": SINE}
 
 
 def taper_named(text: str) -> Taper:
@@ -197,8 +220,8 @@ def taper_named(text: str) -> Taper:
     Parameters
     ----------
     text : str
-        ``linear`` (50 %), ``audio`` (15 %) or ``power`` (25 %); or with another percent after a
-        colon, such as ``audio:10``, or ``audio:85`` for reverse audio.
+        ``linear`` (50 %), ``audio`` (15 %), ``power`` (25 %) or ``sine`` (71 %); or with another
+        percent after a colon, such as ``audio:10``, or ``audio:85`` for reverse audio.
 
     Raises
     ------
@@ -214,8 +237,8 @@ def taper_named(text: str) -> Taper:
     usual = _NAMED.get(kind)
     if usual is None or (colon and re.fullmatch(r"\d+(\.\d+)?\s*%?", percent) is None):
         raise RequestError(
-            f"'{text}' is no taper: write linear, audio (also called logarithmic) or power, and "
-            "if it is known the percent at half travel, such as audio:10."
+            f"'{text}' is no taper: write linear, audio (also called logarithmic) or power (sine "
+            "for a pan control), and if it is known the percent at half travel, such as audio:10."
         )
     if not colon:
         return usual
@@ -434,6 +457,8 @@ class Turning:
     top_spread : float
         Standard deviation of the highest levels of the passes in dB. Above `UNSTEADY_DB` the sound
         is not steady, or the control was not always turned to its end.
+    against : int or None
+        The channel that goes down as this one goes up, as with a pan control.
     """
 
     seconds: Floats
@@ -450,6 +475,7 @@ class Turning:
     curves: tuple[PassCurve, ...]
     moving_seconds: float
     top_spread: float
+    against: int | None = None
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -616,7 +642,48 @@ def measure_travel(
         which turns one channel up and the other down, counts as two. Channels whose level does
         not move are in none.
     """
-    return tuple(turning(shaft, taper=taper) for shaft in shafts(hear(samples, samplerate)))
+    return turnings(hear(samples, samplerate), taper=taper)
+
+
+def turnings(tracks: Sequence[Track], *, taper: Taper | None = None) -> tuple[Turning, ...]:
+    """The same of channels that have been heard.
+
+    Channels that move against each other check each other: the law must put both in one place. If
+    none does, they are left out, for `AGAINST`.
+    """
+    groups = list(shafts(tracks))
+    found: list[Turning] = []
+    while groups:
+        shaft = groups.pop(0)
+        other = next((g for g in groups if _move_against(shaft, g)), None)
+        if other is None:
+            found.append(turning(shaft, taper=taper))
+            continue
+        groups.remove(other)
+        law = _agreeing_taper(shaft[0], other[0], PAN_TAPERS if taper is None else (taper,))
+        if law is not None:
+            found += [
+                replace(
+                    turning(one, taper=law), told=taper is not None, against=opposite[0].channel
+                )
+                for one, opposite in ((shaft, other), (other, shaft))
+            ]
+    return tuple(found)
+
+
+def _agreeing_taper(first: Track, second: Track, laws: Sequence[Taper]) -> Taper | None:
+    """The law by which one channel's way up is the other's way down; None if there is none."""
+    clean = ~(first.disturbed | second.disturbed)
+    a, b = (np.sqrt(np.maximum(t.power[clean] / t.full, 0.0)) for t in (first, second))
+    between = np.minimum(a, b) > _BETWEEN_ENDS
+    if not between.any():
+        return None
+    misses = [
+        float(np.quantile(np.abs(law.travel(a[between]) + law.travel(b[between]) - 1), 0.9))
+        for law in laws
+    ]
+    best = int(np.argmin(misses))
+    return laws[best] if misses[best] < _AGREEING else None
 
 
 def shafts(tracks: Sequence[Track]) -> tuple[tuple[Track, ...], ...]:
@@ -634,11 +701,21 @@ def shafts(tracks: Sequence[Track]) -> tuple[tuple[Track, ...], ...]:
 
 
 def _move_alike(a: Track, b: Track) -> bool:
+    return _likeness(a, b) > _ALIKE
+
+
+def _move_against(first: Sequence[Track], second: Sequence[Track]) -> bool:
+    """Whether two shafts of one channel each are one control, as of a pan."""
+    return len(first) == len(second) == 1 and _likeness(first[0], second[0]) < -_ALIKE
+
+
+def _likeness(a: Track, b: Track) -> float:
+    """Rank correlation of two channels' levels."""
     clean = ~(a.disturbed | b.disturbed)
     if clean.sum() < 10:
-        return False
+        return 0.0
     ranks = [np.argsort(np.argsort(track.power[clean])) for track in (a, b)]
-    return float(np.corrcoef(ranks[0], ranks[1])[0, 1]) > _ALIKE
+    return float(np.corrcoef(ranks[0], ranks[1])[0, 1])
 
 
 def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
@@ -1143,6 +1220,8 @@ def _worn(
             )
         )
     why = ALL_ALONG if not stretches and suspected.mean() > _MUCH else None
+    if stretches and near.any(axis=0).mean() > _NEARLY_ALL:
+        why = WHOLE_TRACK
     seldom = (crossings > 0) & (crossings < FEWEST_PASSES)
     if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigbench.checks.pot import listen
-from sigbench.measure.travel import Gang, Stretch, Taper, Turning, shafts, taper_named, turning
+from sigbench.measure.travel import Gang, Stretch, Taper, Turning, taper_named, turnings
 from sigbench.model import CheckSettings, Take
 from sigbench.report.plots import Curve, CurvePanel, CurvePlot, Plot, WearPanel, WearPlot, WearSide
 
@@ -36,7 +36,7 @@ def turned_twice(
 def _turned(take: Take | None, taper: Taper | None) -> tuple[Turning, ...]:
     if take is None:
         return ()
-    return tuple(turning(shaft, taper=taper) for shaft in shafts(listen(take)))
+    return turnings(listen(take), taper=taper)
 
 
 def turned_plots(

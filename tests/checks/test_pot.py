@@ -226,6 +226,28 @@ def test_the_largest_gang_error_is_a_number_of_its_own():
     assert "50 % of travel" in (most.why or "")
 
 
+def test_a_pan_control_says_so_and_claims_no_place_that_is_not_known():
+    rng = np.random.default_rng(4)
+    x = hand(14, rng, sweeps=4)
+    samples = take(*record(x, (Gang(),), sine(len(x)), rng, clicks=2).T)
+    back = record(1 - x, (Gang(),), sine(len(x)), rng)[:, 0]
+    pan = replace(samples, samples=np.stack([samples.samples[:, 0], back], axis=1))
+    found = check_pot(pan, ANY)
+    for channel, other in ((1, 2), (2, 1)):
+        remark = only(found, "worn_travel", channel).why or ""
+        assert f"channel {other} moves against this one" in remark
+    assert found.events
+    assert all("% of channel 1's travel" in (event.text or "") for event in found.events)
+    untold = check_pot(pan, CheckSettings(taper="audio"))
+    for channel in (1, 2):
+        worn = only(untold, "worn_travel", channel)
+        assert worn.state == "invalid"
+        assert "move against each other" in (worn.why or "")
+        assert only(untold, "crackle_rate", channel).state == "ok"
+    assert untold.events
+    assert not any("% of" in (event.text or "") for event in untold.events)
+
+
 def test_a_control_that_was_not_turned_is_told():
     rng = np.random.default_rng(4)
     still = sine(4 * RATE) + 1e-4 * rng.standard_normal(4 * RATE)

@@ -25,6 +25,7 @@ from sigbench.measure.travel import (
     AUDIO,
     LINEAR,
     REVERSE_AUDIO,
+    SINE,
     SQUARE,
     Taper,
     Turning,
@@ -57,7 +58,7 @@ def position(found: Turning, x: np.ndarray, rate: int = RATE) -> np.ndarray:
 
 @pytest.mark.parametrize(
     "taper",
-    [LINEAR, AUDIO, SQUARE, REVERSE_AUDIO, Taper("linear", 0.4), Taper("audio", 0.1)],
+    [LINEAR, AUDIO, SQUARE, REVERSE_AUDIO, SINE, Taper("linear", 0.4), Taper("audio", 0.1)],
     ids=lambda t: t.name,
 )
 def test_a_taper_and_its_inverse_agree(taper):
@@ -87,6 +88,7 @@ def test_an_unknown_taper_is_refused(bad):
         ("power", SQUARE),
         ("audio:10", Taper("audio", 0.1)),
         ("audio:85", REVERSE_AUDIO),
+        ("sine", SINE),
         (" linear : 41.5 % ", Taper("linear", 0.415)),
     ],
 )
@@ -103,7 +105,8 @@ def test_a_word_that_names_no_taper_is_told_what_does(text):
 
 
 @pytest.mark.parametrize(
-    ("text", "most"), [("audio:0", 99), ("audio:100", 99), ("linear:51", 50), ("power:100", 50)]
+    ("text", "most"),
+    [("audio:0", 99), ("audio:100", 99), ("linear:51", 50), ("power:100", 50), ("sine:80", 75)],
 )
 def test_a_share_that_no_control_has_is_refused(text, most):
     with pytest.raises(RequestError, match=f"give 1 to {most} %"):
@@ -191,6 +194,16 @@ def test_random_clicks_are_told_from_a_worn_place():
     assert worn.start == pytest.approx(62, abs=3)
     assert worn.end == pytest.approx(66, abs=3)
     assert found.gangs[0].wear.share[[20, 180]] == pytest.approx(0, abs=0.4)
+
+
+def test_a_track_that_is_dirty_all_along_is_told_as_a_whole():
+    rng = np.random.default_rng(8)
+    x = hand(18, rng, sweeps=5)
+    for place, whole in (((0.0, 1.0, 0.15), True), ((0.4, 0.6, 0.15), False)):
+        gang = Gang(load_ohms=1e6, worn=(place,))
+        found = turned(record(x, (gang,), sine(len(x)), rng), LINEAR).gangs[0]
+        assert found.worn
+        assert ("the whole track" in (found.why or "")) == whole
 
 
 def test_a_pause_on_a_worn_place_hides_it_seldom():
@@ -309,9 +322,44 @@ def test_a_balance_control_is_two_shafts_and_an_untouched_channel_none():
     x = hand(12, rng, sweeps=3)
     up = record(x, (Gang(),), sine(len(x)), rng)[:, 0]
     down = record(1 - x, (Gang(),), sine(len(x)), rng)[:, 0]
+    (first, second) = measure_travel(np.stack([up, down], 1), RATE)
+    assert first.taper == second.taper == LINEAR
+    assert (first.against, second.against) == (2, 1)
     still = sine(len(x)) + 1e-4 * rng.standard_normal(len(x))
     assert [t.channels for t in measure_travel(np.stack([up, down], 1), RATE)] == [(1,), (2,)]
     assert [t.channels for t in measure_travel(np.stack([up, still], 1), RATE)] == [(1,)]
+
+
+def pan(law, x, rng):
+    """Two channels, both worn from 48 to 52 % of the way, where a quarter of the sound is left."""
+    bad = (np.abs(x - 0.5) < 0.02) & np.repeat(rng.random(len(x) // 96 + 1) < 0.4, 96)[: len(x)]
+    left = np.where(bad, 0.25, 1.0)
+    noise = 1e-4 * rng.standard_normal((len(x), 2))
+    return np.stack([law(x) * left, law(1 - x) * left], 1) * sine(len(x))[:, np.newaxis] + noise
+
+
+@pytest.mark.parametrize(
+    "law",
+    [linear, lambda x: np.sin(np.pi / 2 * x), lambda x: np.sin(np.pi / 2 * x) ** 1.5],
+    ids=["6 dB down", "3 dB down", "4.5 dB down"],
+)
+def test_the_worn_middle_of_a_pan_control_is_found_there(law):
+    """The law follows from the channels: what one goes up the other comes down."""
+    rng = np.random.default_rng(18)
+    x = hand(16, rng, sweeps=4)
+    found = measure_travel(pan(law, x, rng), RATE)
+    assert [t.against for t in found] == [2, 1]
+    for one in found:
+        ((start, end),) = [(w.start, w.end) for w in one.gangs[0].worn or ()]
+        assert (start, end) == pytest.approx((48, 52), abs=3)
+
+
+def test_a_pan_control_of_another_law_is_in_no_place():
+    rng = np.random.default_rng(18)
+    x = hand(16, rng, sweeps=4)
+    bent = pan(lambda x: x**0.3, x, rng)
+    assert measure_travel(bent, RATE) == ()
+    assert measure_travel(pan(linear, x, rng), RATE, taper=AUDIO) == ()
 
 
 def test_with_two_passes_nothing_is_said_of_worn_places():
