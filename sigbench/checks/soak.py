@@ -634,9 +634,8 @@ class _Channel:
         if self._stretches % SPECTRUM_EVERY == 0 and usable:
             fine = _levels(squares)
             if float(np.max(np.abs(fine - _median(fine)))) <= MOVING_DB:
-                hums, noise = self._spectrum.measure(
-                    signal, tuple(self._hums), self._note.reference_hz
-                )
+                notes = (self._note.reference_hz, self._note.now_hz)
+                hums, noise = self._spectrum.measure(signal, tuple(self._hums), *notes)
         self._add_spectrum(noise, hums)
         self._stretches += 1
 
@@ -973,9 +972,15 @@ class _StretchSpectrum:
         self._edges = np.rint(edges / self._bin_hz).astype(int)
 
     def measure(
-        self, signal: Floats, nominals: tuple[float, ...], note_hz: float | None
+        self,
+        signal: Floats,
+        nominals: tuple[float, ...],
+        note_hz: float | None,
+        now_hz: float | None,
     ) -> tuple[dict[float, float], float]:
         """Hum for each nominal mains frequency, and noise, in dBFS.
+
+        Hum is of the lines beside the note; where that has moved onto one of them, it is unknown.
 
         Noise is the median of the bins in each third of an octave, where a note's partials and
         hum are the fewer, over ln 2 (the median of an exponential re its mean), summed in power.
@@ -991,6 +996,8 @@ class _StretchSpectrum:
         hums = {}
         for nominal in nominals:
             free = _free_lines(nominal, note_hz)
+            if not set(free) <= set(_free_lines(nominal, now_hz)):
+                free = []
             total = sum(self._line(power, k * nominal) for k in free)
             hums[nominal] = _dbfs(total * self._line_gain) if free else math.nan
         noise = [

@@ -316,6 +316,17 @@ def test_vibrato_and_short_breaks_leave_the_pitch_alone():
     assert "pitch" in one(measured, "onset").why.split(":")[1]
 
 
+def test_a_note_that_drifts_across_the_mains_is_no_hum():
+    t = np.arange(RATE * 210) / RATE
+    sound = saw(t, -1.5 * t, 220.0) + 1e-4 * np.sin(2 * np.pi * 100 * t) + noise(len(t), 27)
+    measured = check_soak(take_of(sound), CheckSettings(frequency_hz=220.0, mains_hz=50.0))
+    values = np.array(one(measured, "hum_course").value)[:, 1]
+    # Its fundamental passes the line at 200 Hz, where it is 60 dB above the hum.
+    assert 12 <= len(values) < 35
+    assert values == pytest.approx(-80, abs=1)
+    assert one(measured, "onset").value is None
+
+
 @pytest.fixture(scope="module")
 def clicking():
     """The left clicks from 130 s on, about once a second; the right does not."""
