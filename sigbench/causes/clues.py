@@ -847,7 +847,13 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     watched = [o for o in observations if o.measurement.check in _WATCHED]
     if not watched:
         return []
-    events = [(e, o) for o in watched for e in o.measurement.events]
+    # What clicks in a soak clicks by itself: nothing was moved.
+    events = [
+        (e, o)
+        for o in watched
+        for e in o.measurement.events
+        if o.measurement.check != "soak" or e.kind not in _CLICKS
+    ]
     stereo = [o for o in watched if o.measurement.source.channels > 1]
 
     def clue(name: str, fits: Callable[[int, str], bool]) -> Clue:
@@ -867,7 +873,7 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     fading = sum(e.text == FADED for e, _ in events)
     said = f"{fading} times" if fading else "never"
     clues.append(Clue("fades when moved", _seen(fading), said))
-    moved = {o.output: _does(o.measurement.events) for o in watched}
+    moved = {o.output: _does([e for e, of in events if of is o]) for o in watched}
     if len(moved) > 1:
         doing = sorted(name for name, does in moved.items() if does > 0.5)
         said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"

@@ -1,6 +1,6 @@
 """Soak: a steady sound, or silence, is watched for minutes to a day while the unit warms up.
 
-Level, pitch, hum and noise are followed against time, with the interruptions. A course
+Level, pitch, hum and noise are followed against time, with the interruptions and clicks. A course
 holds at most `MOST_POINTS` points, whose stretches double when there would be more, so that a day
 takes little more memory than an hour.
 """
@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from sigbench.checks import NO_ONSET
 from sigbench.checks.dropouts import NEVER_STEADY, NOT_STEADY, WATCHED_SHARE
+from sigbench.checks.jack import TOGETHER_SECONDS
 from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.checks.soak_pitch import NoteFollower
 from sigbench.errors import RequestError
 from sigbench.measure.clipping import clipped_samples
+from sigbench.measure.crackle import CrackleDetector, crackle_rate
 from sigbench.measure.dropouts import (
     EDGE_UNCERTAINTY_SECONDS,
     DropoutDetector,
@@ -28,6 +30,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.level import SEGMENTS, measure_level
 from sigbench.measure.level_track import LEVEL_SECONDS
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
+from sigbench.measure.streaming import require_block
 from sigbench.measure.trend import (
     LEAST_POINTS,
     ONSET_LEAST_POINTS,
@@ -59,7 +62,9 @@ STRETCH_SECONDS = 2.0  # the shortest stretch of a course
 MOST_POINTS = 300  # of a course; then two stretches become one
 SPECTRUM_EVERY = 3  # stretches: hum and noise are measured in one of them
 PARTS = 10  # of a stretch, whose median level counts: a short interruption leaves it alone
-MOST_EVENTS = 5000  # that are kept; later ones are counted only
+MOST_EVENTS = 5000  # interruptions and clicks each that are kept; later ones are counted only
+SETTLED_SECONDS = 1.0  # after a click: by then it is known whether it was part of a break
+REMEMBERED = 10  # stretches whose hum and noise can be taken back for a click told later
 FLOOR_DBFS = -120.0  # a level of nothing counts as this, so that its loss is seen
 SPECTRUM_FLOOR_DBFS = -160.0  # the same for hum and noise
 NEAR_FULL_SCALE = 0.9  # below it nothing clips; the coarsest converter's top code is 0.992
@@ -225,6 +230,10 @@ class SoakWatch:
         settings = settings or CheckSettings()
         self._samplerate = samplerate
         self._detector = DropoutDetector(samplerate, channels, lost)
+        self._crackle = CrackleDetector(samplerate, channels)
+        self._breaks: list[Event] = []  # the latest: clicks beside them are their edges
+        self._heard: list[Event] = []  # clicks that may yet be part of a break
+        self._clicks: list[Event] = []
         # A whole number of steps of the level in each part.
         step = max(1, round(LEVEL_SECONDS * samplerate))
         self._steps = PARTS * round(STRETCH_SECONDS / LEVEL_SECONDS / PARTS)
@@ -248,7 +257,7 @@ class SoakWatch:
     @property
     def events(self) -> tuple[Event, ...]:
         """The events so far that count, without the marks."""
-        return tuple(self._events)
+        return tuple(sorted([*self._events, *self._clicks], key=lambda e: e.start))
 
     @property
     def open_since(self) -> tuple[float | None, ...]:
@@ -289,32 +298,43 @@ class SoakWatch:
         SignalError
             If the block has another number of channels, or values that are not finite.
         """
+        require_block(block, len(self._channels), "soak")
         self._lost += lost
         self._lost_ahead += lost
-        events = self._detector.feed(block)  # checks the block
+        told: list[Event] = []
         used = 0
         while used < len(block):
             n = min(len(block) - used, self._stretch.shape[1] - self._filled)
-            self._stretch[:, self._filled : self._filled + n] = block[used : used + n].T
+            part = block[used : used + n]
+            # At the end of a stretch the same is known, however large the blocks.
+            told += self._keep(self._detector.feed(part))
+            self._hear(self._crackle.feed(part))
+            self._stretch[:, self._filled : self._filled + n] = part.T
             self._filled += n
             used += n
             if self._filled == self._stretch.shape[1]:
                 self._measure_stretch()
-        return self._keep(events)
+                told += self._tell_clicks(self.seconds - SETTLED_SECONDS)
+        return tuple(told)
 
     def finish(self) -> tuple[tuple[Reading, ...], tuple[Event, ...]]:
         """No more blocks: the readings, and all events with the marks among them."""
         self._keep(self._detector.finish())
-        return self.readings(), counted(self._events, self.marks)
+        self._hear(self._crackle.finish())
+        self._tell_clicks(math.inf)
+        return self.readings(), counted(self.events, self.marks)
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings so far."""
         shares = self._detector.steady_shares
+        rates = [crackle_rate(n, max(self.seconds, 1e-9)) for n in self._crackle.counts]
         rest = self._stretch[:, : 0 if self._paused(self._filled) else self._filled]
         return tuple(
             reading
-            for channel, signal, share in zip(self._channels, rest, shares, strict=True)
-            for reading in channel.readings(signal, share, self._marks)
+            for channel, signal, share, rate in zip(
+                self._channels, rest, shares, rates, strict=True
+            )
+            for reading in channel.readings(signal, share, rate, self._marks)
         )
 
     def courses(self, *, with_onsets: bool = False) -> SoakCourses:
@@ -333,6 +353,7 @@ class SoakWatch:
     def _keep(self, found: Sequence[Event]) -> tuple[Event, ...]:
         if not found:
             return ()
+        self._breaks += found
         found = mark_lost_buffers(found, self._lost, self._samplerate)
         events = tuple(e for e in counted(found, self._marks) if e.kind != "mark")
         self._events += events[: MOST_EVENTS - len(self._events)]
@@ -340,6 +361,39 @@ class SoakWatch:
             for number in event.channels:
                 self._channels[number - 1].count(event)
         return events
+
+    def _hear(self, clicks: Sequence[Event]) -> None:
+        """Note transients; where they are, hum and noise cannot be told."""
+        self._heard += clicks
+        for click in clicks:
+            for number in click.channels:
+                self._channels[number - 1].take_back(click.start, click.end)
+
+    def _tell_clicks(self, until: float) -> tuple[Event, ...]:
+        """Keep the clicks that were over by then and stand alone, and tell them."""
+        due = [click for click in self._heard if click.end <= until]
+        if due:
+            self._heard = [click for click in self._heard if click.end > until]
+            due = [click for click in due if not self._part_of_break(click)]
+            due = list(mark_lost_buffers(due, self._lost, self._samplerate))
+            due = [e for e in counted(due, self._marks) if e.kind in ("click", "crackle")]
+            self._clicks += due[: MOST_EVENTS - len(self._clicks)]
+            for click in due:
+                for number in click.channels:
+                    self._channels[number - 1].count_click(click)
+        # A break is told soon after it is over, and this comes after every stretch.
+        oldest = self.seconds - 5 * STRETCH_SECONDS
+        self._breaks = [event for event in self._breaks if event.end >= oldest]
+        return tuple(due)
+
+    def _part_of_break(self, click: Event) -> bool:
+        """Whether an interruption, maybe one that goes on, holds a click or touches it."""
+        spans = [(event.start, event.end) for event in self._breaks]
+        spans += [(start, math.inf) for start in self.open_since if start is not None]
+        return any(
+            start - TOGETHER_SECONDS <= click.end and click.start <= end + TOGETHER_SECONDS
+            for start, end in spans
+        )
 
     def _paused(self, frames: int) -> bool:
         """Whether a pause touches the frames that come next."""
@@ -354,11 +408,14 @@ class SoakWatch:
             for loss in self._lost_ahead
         )
         paused = self._paused(frames)
-        for channel, signal in zip(self._channels, self._stretch, strict=True):
+        crackling = self._crackle.open_since
+        for channel, signal, since in zip(self._channels, self._stretch, crackling, strict=True):
             if paused:
                 channel.leave_out()
             else:
                 channel.take(signal.reshape(self._steps, -1), spoiled)
+            if since is not None:
+                channel.take_back(since, self.seconds)
         self._done += frames
         self._filled = 0
         self._lost_ahead = [
@@ -394,6 +451,12 @@ class _Course:
         if math.isfinite(value):
             self._sums[-1] += value
             self._counts[-1] += 1
+
+    def take_back(self, number: int, value: float) -> None:
+        """Value `number`, which was this one, is missing after all."""
+        at = number // self._merged
+        self._counts[at] -= 1
+        self._sums[at] = self._sums[at] - value if self._counts[at] else 0.0
 
     def points(self) -> tuple[Floats, Floats]:
         """Times and values; a last point that is not whole is left out."""
@@ -497,7 +560,12 @@ class _Channel:
         self._note = NoteFollower(
             samplerate, reference_hz=settings.frequency_hz, mains_hz=settings.mains_hz
         )
+        self._spectra: dict[int, tuple[float, dict[float, float]]] = {}  # of the latest stretches
+        self._clicked: set[int] = set()  # the latest stretches with clicks
+        self._clicked_spectra = 0
         self._interruptions: dict[int, int] = {}  # dropouts and dips that began in a stretch
+        self._clicks: dict[int, int] = {}  # the same of clicks and crackle
+        self._clicks_counted = 0
         self._dropouts = 0
         self._dropout_seconds = 0.0
         self._spared = 0
@@ -512,6 +580,26 @@ class _Channel:
         if event.kind == "dropout":
             self._dropouts += 1
             self._dropout_seconds += event.end - event.start
+
+    def count_click(self, click: Event) -> None:
+        """Reckon with a click, or a crackle."""
+        at = int(click.start / self._seconds)
+        self._clicks[at] = self._clicks.get(at, 0) + 1
+        self._clicks_counted += 1
+
+    def take_back(self, start: float, end: float) -> None:
+        """Leave out hum and noise of the stretches in which there are clicks, from then to then."""
+        first = max(int(start / self._seconds), self._stretches - REMEMBERED)
+        for number in range(first, int(end / self._seconds) + 1):
+            self._clicked.add(number)
+            if number in self._spectra:
+                self._clicked_spectra += 1
+                noise, hums = self._spectra.pop(number)
+                self._courses["noise"].take_back(number // SPECTRUM_EVERY, noise)
+                for nominal, hum in hums.items():
+                    if math.isfinite(hum):
+                        self._hums[nominal].take_back(number // SPECTRUM_EVERY, hum)
+                        self._hum_powers[nominal] -= 10 ** (hum / 10)
 
     def leave_out(self) -> None:
         """The next stretch does not count."""
@@ -546,9 +634,8 @@ class _Channel:
         if self._stretches % SPECTRUM_EVERY == 0 and usable:
             fine = _levels(squares)
             if float(np.max(np.abs(fine - _median(fine)))) <= MOVING_DB:
-                hums, noise = self._spectrum.measure(
-                    signal, tuple(self._hums), self._note.reference_hz
-                )
+                notes = (self._note.reference_hz, self._note.now_hz)
+                hums, noise = self._spectrum.measure(signal, tuple(self._hums), *notes)
         self._add_spectrum(noise, hums)
         self._stretches += 1
 
@@ -556,6 +643,15 @@ class _Channel:
         """Note hum and noise, in one of so many stretches."""
         if self._stretches % SPECTRUM_EVERY:
             return
+        if math.isfinite(noise):
+            if self._stretches in self._clicked:
+                self._clicked_spectra += 1
+                noise, hums = math.nan, dict.fromkeys(hums, math.nan)
+            else:
+                self._spectra[self._stretches] = (noise, hums)
+        oldest = self._stretches - REMEMBERED
+        self._spectra = {at: kept for at, kept in self._spectra.items() if at >= oldest}
+        self._clicked = {at for at in self._clicked if at >= oldest}
         self._courses["noise"].add(noise)
         for nominal, hum in hums.items():
             self._hums[nominal].add(hum)
@@ -606,7 +702,9 @@ class _Channel:
         """The first onset so far; None where there is none."""
         return min((onset.time.value for _, onset in self._onsets()[0]), default=None)
 
-    def readings(self, rest: Floats, steady_share: float, marks: Sequence[Event]) -> list[Reading]:
+    def readings(
+        self, rest: Floats, steady_share: float, crackle: Estimate, marks: Sequence[Event]
+    ) -> list[Reading]:
         """All readings of the channel; `rest` is what fills no stretch."""
         clipped = self._clipped_samples + clipped_samples(rest, self._bits)
         levels = self._powers.readings(rest, self._samplerate, self.number)
@@ -626,6 +724,7 @@ class _Channel:
             self._onset_reading(onsets, reasons, marks),
             *told,
             *self._dropout_readings(steady_share),
+            self._crackle_reading(crackle),
         ]
 
     def _course(self, name: str) -> _Course:
@@ -651,10 +750,14 @@ class _Channel:
                 onsets.append((name, onset))
             else:
                 reasons.setdefault(onset.reason, []).append(name)
-        counts, times = self._counts()
-        events = find_onset_of_events(times, counts)
-        if isinstance(events, Onset):
-            onsets.append(("interruptions", events))
+        for name, starts in (
+            ("interruptions", self._interruptions),
+            ("clicks and crackle", self._clicks),
+        ):
+            counts, times = self._counts(starts)
+            events = find_onset_of_events(times, counts)
+            if isinstance(events, Onset):
+                onsets.append((name, events))
         return sorted(onsets, key=lambda found: found[1].time.value), reasons
 
     def _lost_tone(self) -> Onset | None:
@@ -687,8 +790,11 @@ class _Channel:
     ) -> list[Reading]:
         unit, change_unit, _ = COURSES[name]
         about = self._hum()[1] if name == "hum" else None
+        if name in ("hum", "noise"):
+            remark = _joined(remark, self._clicked_words())
         if course is None:
-            why = self._note.no_tone if name == "pitch" else about or _OF_ITSELF.format(name)
+            hidden = self._clicked_words() or _OF_ITSELF.format(name)
+            why = self._note.no_tone if name == "pitch" else about or hidden
             return [
                 Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
                 Reading.invalid(f"{name}_course", unit, why, channel=self.number),
@@ -773,12 +879,12 @@ class _Channel:
         numbers = ", ".join(f"{nominal * k:.0f}" for k in lines)
         return self._hums[nominal], f"power sum of the lines near {numbers} Hz, noise included"
 
-    def _counts(self) -> tuple[NDArray[np.int_], Floats]:
-        """Interruptions against time, in stretches no more than a course has."""
+    def _counts(self, starts: dict[int, int]) -> tuple[NDArray[np.int_], Floats]:
+        """Events against time, in no more stretches than a course has."""
         merged = 1 + (self._stretches - 1) // MOST_POINTS
         whole = max(self._stretches // merged, 1)
         counts: NDArray[np.int_] = np.zeros(whole, dtype=np.int_)
-        for at, count in self._interruptions.items():
+        for at, count in starts.items():
             counts[min(at // merged, whole - 1)] += count
         times: Floats = self._seconds * merged * (np.arange(float(whole)) + 0.5)
         return counts, times
@@ -805,6 +911,15 @@ class _Channel:
             reading("dropout_time", "s", time, channel=self.number, why=remark),
         ]
 
+    def _crackle_reading(self, rate: Estimate) -> Reading:
+        remarks = []
+        if self._paused_stretches:
+            remarks.append("pauses included")
+        if self._clicks_counted > MOST_EVENTS:
+            remarks.append(f"the first {MOST_EVENTS} events are kept, all are counted")
+        why = _joined(*remarks)
+        return reading("crackle_rate", "1/s", rate, channel=self.number, why=why)
+
     def _no_dropouts(self, why: str) -> list[Reading]:
         return [
             Reading.invalid("dropouts", "1", why, channel=self.number),
@@ -818,7 +933,13 @@ class _Channel:
                 Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
                 Reading.invalid(f"{name}_course", unit, why, channel=self.number),
             ]
-        return readings + self._no_dropouts(why)
+        crackle = Reading.invalid("crackle_rate", "1/s", why, channel=self.number)
+        return [*readings, *self._no_dropouts(why), crackle]
+
+    def _clicked_words(self) -> str | None:
+        if not self._clicked_spectra:
+            return None
+        return f"{self._clicked_spectra} stretch(es) with clicks or crackle left out"
 
     def _left_out(self) -> str | None:
         parts = []
@@ -851,9 +972,15 @@ class _StretchSpectrum:
         self._edges = np.rint(edges / self._bin_hz).astype(int)
 
     def measure(
-        self, signal: Floats, nominals: tuple[float, ...], note_hz: float | None
+        self,
+        signal: Floats,
+        nominals: tuple[float, ...],
+        note_hz: float | None,
+        now_hz: float | None,
     ) -> tuple[dict[float, float], float]:
         """Hum for each nominal mains frequency, and noise, in dBFS.
+
+        Hum is of the lines beside the note; where that has moved onto one of them, it is unknown.
 
         Noise is the median of the bins in each third of an octave, where a note's partials and
         hum are the fewer, over ln 2 (the median of an exponential re its mean), summed in power.
@@ -869,6 +996,8 @@ class _StretchSpectrum:
         hums = {}
         for nominal in nominals:
             free = _free_lines(nominal, note_hz)
+            if not set(free) <= set(_free_lines(nominal, now_hz)):
+                free = []
             total = sum(self._line(power, k * nominal) for k in free)
             hums[nominal] = _dbfs(total * self._line_gain) if free else math.nan
         noise = [
@@ -911,7 +1040,7 @@ def _joined(*parts: str | None) -> str | None:
 def _in_words(name: str, onset: Onset) -> str:
     """What an onset was of."""
     if onset.kind == "events":
-        return f"interruptions: {onset.size:.0f} from there on"
+        return f"{name}: {onset.size:.0f} from there on"
     unit = COURSES[name][1]
     size = f"{_three_digits(onset.size)} {unit}"
     if onset.kind == "step":

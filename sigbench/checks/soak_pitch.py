@@ -62,6 +62,11 @@ class NoteFollower:
         self._next_search = 0
         self._pause = 1
 
+    @property
+    def now_hz(self) -> float | None:
+        """Where the note was heard last, or is expected."""
+        return self._followed_hz or self.reference_hz
+
     def measure(self, signal: Floats, number: int, level: float) -> float:
         """Cents re the reference; not a number where the stretch has no one pitch.
 

@@ -94,6 +94,8 @@ def test_onset_of_an_intermittent_joint(measured):
     assert onset.why.startswith("interruptions")
     assert "s after the mark 'heat gun on'" in onset.why
     assert one(measured, "dropouts").value == 14
+    # A break's edges are no clicks.
+    assert {e.kind for e in measured.events} == {"dropout", "mark"}
     assert one(measured, "dropout_time").value == pytest.approx(14 * 0.03, abs=0.01)
 
 
@@ -138,7 +140,7 @@ def test_every_channel_has_every_reading(measured):
     names = ["level_rms", "level_peak", "onset"]
     for name in COURSES:
         names += [f"{name}_trend", f"{name}_course"]
-    names += ["dropouts", "dropout_time"]
+    names += ["dropouts", "dropout_time", "crackle_rate"]
     assert [r.name for r in measured.readings] == names * 2
     for r in measured.readings:
         assert (r.value is None) == (r.state == "invalid")
@@ -312,6 +314,63 @@ def test_vibrato_and_short_breaks_leave_the_pitch_alone():
     assert len(values) == 42
     assert np.ptp(values) < 1
     assert "pitch" in one(measured, "onset").why.split(":")[1]
+
+
+def test_a_note_that_drifts_across_the_mains_is_no_hum():
+    t = np.arange(RATE * 210) / RATE
+    sound = saw(t, -1.5 * t, 220.0) + 1e-4 * np.sin(2 * np.pi * 100 * t) + noise(len(t), 27)
+    measured = check_soak(take_of(sound), CheckSettings(frequency_hz=220.0, mains_hz=50.0))
+    values = np.array(one(measured, "hum_course").value)[:, 1]
+    # Its fundamental passes the line at 200 Hz, where it is 60 dB above the hum.
+    assert 12 <= len(values) < 35
+    assert values == pytest.approx(-80, abs=1)
+    assert one(measured, "onset").value is None
+
+
+@pytest.fixture(scope="module")
+def clicking():
+    """The left clicks from 130 s on, about once a second; the right does not."""
+    t = np.arange(RATE * 260) / RATE
+    left, right = (note(t) + noise(len(t), seed) for seed in (30, 31))
+    rng = np.random.default_rng(32)
+    left[(130 + np.cumsum(rng.uniform(0.4, 1.6, 120)) * RATE).astype(int) + 130 * RATE] += 0.3
+    return take_of(left, right)
+
+
+def test_clicks_have_an_onset_and_hide_hum_and_noise(clicking):
+    measured = check_soak(clicking, SETTINGS)
+    onset = one(measured, "onset")
+    assert onset.value == pytest.approx(131, abs=2)
+    assert onset.why == "clicks and crackle: 120 from there on"
+    assert one(measured, "onset", 2).value is None
+    clicks = [e for e in measured.events if e.kind == "click"]
+    assert len(clicks) == len(measured.events) == 120
+    assert {e.channels for e in clicks} == {(1,)}
+    # A jump there and back may be two transients of one click.
+    assert 120 / 260 <= one(measured, "crackle_rate").value <= 1.2 * 120 / 260
+    assert one(measured, "crackle_rate", 2).value == 0
+    usual = one(measured, "noise_course", 2)
+    assert len(usual.value) == 44
+    for name in ("hum", "noise"):
+        course = one(measured, f"{name}_course")
+        # Of 44 stretches 22 are before the clicks, and few after it are without.
+        assert 22 <= len(course.value) <= 30
+        assert f"{44 - len(course.value)} stretch(es) with clicks or crackle left out" in course.why
+    values = np.array(one(measured, "noise_course").value)[:, 1]
+    assert values == pytest.approx(np.median(np.array(usual.value)[:, 1]), abs=0.5)
+
+
+def test_clicks_come_alike_in_blocks_of_any_sizes(clicking):
+    whole = check_soak(clicking, SETTINGS)
+    watch = SoakWatch(RATE, 2, SETTINGS)
+    told = []
+    for start in range(0, clicking.frames, 1777):
+        told += watch.feed(clicking.samples[start : start + 1777])
+    known = len(told)
+    assert watch.finish() == (whole.readings, whole.events)
+    assert tuple(told) == whole.events[:known]
+    assert known >= 118  # all but those of the last seconds are told while it runs
+    assert check_soak(long_take_of(clicking, 100_003), SETTINGS) == whole
 
 
 def test_lost_audio_is_not_the_instruments():
