@@ -771,7 +771,9 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 if c in quiet
                 else 0.0
             )
-            beside = _over(loud[c] - cleanest, DISTORTION_UNLIKE_DB) * _over(loud[c], DISTORTION_DB)
+            beside = max(
+                _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
+            )
             percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
             entry = _Distorted(o.name, c, by_level, by_quiet, beside, percent)
             found.append(entry)
@@ -787,8 +789,9 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 cut.append((most, 0.97 if lean < 0 else 0.03, said))
     if not found or not told:
         return []
-    worst = max(found, key=lambda d: d.any)
-    there = worst.any
+    sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
+    worst = max(sure, key=lambda d: d.percent)
+    there = max(d.any for d in found)
     said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
@@ -802,19 +805,11 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             )
         )
     pairs = [
-        (d.any, min(e.any for e in found if e.output == d.output), d)
-        for d in found
-        if sum(e.output == d.output for e in found) > 1
+        pair for o in outputs if sum(d.output == o.name for d in found) > 1 for pair in _unlike(o)
     ]
     if pairs:
-        strong, weak, d = max(pairs, key=lambda entry: entry[0])
-        clues.append(
-            Clue(
-                "distortion in one channel",
-                _only_if(strong * (1 - weak), there),
-                f"on {d.output} {d.channel}",
-            )
-        )
+        share, said = max(pairs)
+        clues.append(Clue("distortion in one channel", _only_if(share, there), said))
     names = {d.output for d in found}
     if len(names) > 1:
         least = min(max(d.any for d in found if d.output == name) for name in names)
@@ -826,6 +821,23 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(Clue("positive half cut", _only_if(positive, share), said))
         clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
     return clues
+
+
+def _more(thd: float | None, other: float) -> float:
+    """How surely one channel distorts more than another."""
+    if thd is None:
+        return 0.0
+    return _over(thd - other, DISTORTION_UNLIKE_DB) * _over(thd, DISTORTION_DB)
+
+
+def _unlike(output: _Output) -> Iterator[tuple[float, str]]:
+    """For each note how surely one channel of an output distorts more than the other, and which."""
+    for note in (output.loud, output.quiet):
+        if note is not None and {1, 2} <= set(note.thd):
+            more, less = sorted((1, 2), key=lambda c: -note.thd[c])
+            percent = " and ".join(f"{100 * 10 ** (note.thd[c] / 20):.2g} %" for c in (more, less))
+            said = f"{percent} on {_place(output, more)} and {less}"
+            yield _more(note.thd[more], note.thd[less]), said
 
 
 def _dc(outputs: Sequence[_Output]) -> Clue:

@@ -142,6 +142,29 @@ def test_a_rich_sound_is_no_distortion():
     assert clue(clipped, "worse when quiet").holds < 0.1
 
 
+def test_a_channel_that_distorts_far_more_is_the_one():
+    """Both are over the threshold, but 13 % beside 1 % is not alike."""
+    loud = sides(440.0, (-10.0, -10.0), thd=(-40.0, -17.7))
+    quiet = sides(440.0, (-34.0, -34.0), thd=(-64.0, -44.7))
+    found = clue([loud, quiet], "distortion in one channel")
+    assert found.holds > 0.9
+    assert found.seen == "13 % and 1 % on main 2 and 1"
+    assert clue([loud, quiet], "distortion").seen == "13 % on main 2"
+    alike = sides(440.0, (-10.0, -10.0), thd=(-19.0, -17.7))
+    clean = sides(440.0, (-34.0, -34.0), thd=(-64.0, -62.0))
+    assert clue([alike, clean], "distortion in one channel").holds < 0.1
+
+
+def test_a_channel_that_distorts_when_quiet_is_the_one():
+    """Loud they are alike; quiet the gap at zero takes most of one."""
+    loud = sides(440.0, (-10.0, -10.0), thd=(-39.6, -35.7))
+    quiet = sides(440.0, (-34.0, -34.0), thd=(-63.8, -38.9))
+    found = clue([loud, quiet], "distortion in one channel")
+    assert found.holds > 0.9
+    assert found.seen.endswith("on main 2 and 1")
+    assert clue([loud, quiet], "distortion").seen == "1.6 % on main 2"
+
+
 def rails(*typed: tuple[str, float, float, float | None]) -> Observation:
     listed = tuple(Rail(*rail) for rail in typed)
     return Observation("supply", measure_rails(listed), listed)
