@@ -85,7 +85,8 @@ class Clue:
     holds : float or None
         Probability that the statement is true; None where nothing tells.
     seen : str
-        What was measured, in words, with numbers.
+        What was measured, in words, with numbers; of a clue that nothing tells, it was measured
+        all the same.
     """
 
     name: str
@@ -587,6 +588,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     dead_channel: list[tuple[float, str]] = []
     dead_output: list[tuple[float, str]] = []
     thin: list[tuple[float, str]] = []
+    undecided = False
     played = [o for o in outputs if o.loud is not None]
     loudest = _loudest(outputs)
     for o in played:
@@ -606,6 +608,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
         if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
             balances.append((note.balance, o))
             lost = _bass_lost(o.low, note)
+            undecided = undecided or (o.low is not None and lost is None)
             if lost is not None:
                 weak, decibels, sure = lost
                 said = f"the low note has lost {decibels:.1f} dB on {_place(o, weak)}"
@@ -641,6 +644,8 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
         if found_at:
             share, said = max(found_at, key=lambda entry: entry[0])
             clues.append(Clue(name, share, said))
+    if undecided and not thin:
+        clues.append(Clue("thin channel", None, "the two notes do not tell"))
     return clues
 
 
@@ -688,11 +693,10 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
     """Whether a channel that is weak is so at all levels; the control's own error is taken off."""
     laws = []
     for _, o in balances:
-        if (
-            o.loud is None
-            or o.quiet is None
-            or not {1, 2} <= set(o.loud.level) & set(o.quiet.level)
-        ):
+        if o.loud is None or o.quiet is None or not {1, 2} <= set(o.loud.level):
+            continue
+        bound = not {1, 2} <= set(o.quiet.level)
+        if bound and not _one_is_silent(o.quiet):
             continue
         others = [
             (x.loud, x.quiet)
@@ -713,8 +717,11 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
                 a - _left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
             )
             doubt = 0.0
-        said = f"{abs(loud):.1f} dB loud, {abs(quiet):.1f} dB quiet on {o.name}"
-        laws.append((_shrunk(abs(quiet) - abs(loud), doubt), said))
+        at_least = "at least " if bound else ""
+        said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
+        more = _shrunk(abs(quiet) - abs(loud), doubt)
+        if not bound or more > LEVEL_LAW_DB[0]:
+            laws.append((more, said))
     if not laws:
         return []
     more, less = max(laws), min(laws)
@@ -725,7 +732,16 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
 
 
 def _left_over_right(note: _Note) -> float:
-    return note.level[1] - note.level[2]
+    """Left minus right in dB; of a channel without a note all that is there, which is a bound."""
+    left, right = (note.level.get(c, note.whole.get(c, math.nan)) for c in (1, 2))
+    return left - right
+
+
+def _one_is_silent(note: _Note) -> bool:
+    """Whether one channel has a note, and the other, which has none, is weaker as a whole."""
+    (known,) = set(note.level) or (0,)
+    other = 3 - known
+    return note.whole.get(other, math.inf) < note.level.get(known, -math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -788,7 +804,8 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 halves.append((_over(abs(lean), HALF_MISSING_DB), said))
                 cut.append((most, 0.97 if lean < 0 else 0.03, said))
     if not found or not told:
-        return []
+        played = any(o.quiet is not None for o in outputs)
+        return [Clue("worse when quiet", None, "no harmonics to tell by")] if played else []
     sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
     worst = max(sure, key=lambda d: d.percent)
     there = max(d.any for d in found)
@@ -989,7 +1006,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
     errors: list[tuple[float, Rail]] = []  # percent of nominal
     ripples: list[tuple[float, Rail]] = []  # volts
-    unmeasured = []
+    all_measured = True
     for o in observations:
         readings = {r.name: r.value for r in o.measurement.readings}
         for rail in o.rails:
@@ -998,7 +1015,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
             if isinstance(error, float):
                 errors.append((error, rail))
             else:
-                unmeasured.append(rail.name)
+                all_measured = False
             if isinstance(ripple, float):
                 ripples.append((ripple, rail))
     clues = []
@@ -1014,8 +1031,8 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if gone:
         said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
         clues.append(Clue("rail missing", METER_SURE, said))
-    elif unmeasured:
-        clues.append(Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}"))
+    elif not all_measured:
+        clues.append(Clue("rail missing", None))
     else:
         clues.append(Clue("rail missing", 0.001, _error(lowest)))
     return [*clues, *(_beyond(name, sign, there, gone) for name, sign in _SIDES)]

@@ -34,7 +34,7 @@ def opening(ranking: Ranking) -> list[str]:
     """What is said before any cause."""
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
-        missing = [c.name for c in ranking.clues if c.holds is None]
+        missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
         blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
         return sentences

@@ -5,6 +5,8 @@ from dataclasses import replace
 import pytest
 
 from sigbench.causes.clues import CLUES, Clue, Observation, gather
+from sigbench.causes.ranking import rank
+from sigbench.causes.wording import opening
 from sigbench.checks.rails import measure_rails
 from sigbench.model import Event, Measurement, Rail, Reading, Source
 
@@ -102,6 +104,33 @@ def test_a_thin_channel_is_the_weaker_one_on_the_low_note(middle, low, seen):
         assert found.holds > 0.9 if seen else found.holds < 0.1
     if seen:
         assert found.seen == "the low note has lost 4.7 dB on main 2"
+
+
+def test_a_channel_that_is_silent_on_the_quiet_note_alone_loses_more_of_it():
+    loud = sides(440.0, (-10.0, -10.3))
+    quiet = sides(440.0, (-34.0, -80.0))
+    rest = [r for r in quiet.measurement.readings if r.channel != 2 or r.name == "level_rms"]
+    silent = replace(quiet, measurement=replace(quiet.measurement, readings=tuple(rest)))
+    found = clue([loud, silent], "weaker when quiet")
+    assert found.holds > 0.99
+    assert found.seen == "0.3 dB loud, at least 46.0 dB quiet on main"
+    # Noise as strong as a note may hide one.
+    noisy = [replace(r, value=-35.0) if r.name == "level_rms" else r for r in rest]
+    hidden = replace(quiet, measurement=replace(quiet.measurement, readings=tuple(noisy)))
+    assert clue([loud, hidden], "weaker when quiet").holds is None
+
+
+def test_what_was_measured_is_not_called_unmeasured():
+    """Clean notes tell of no distortion, and two that do not tell of the bass were played."""
+    good = [sides(440.0, (-10.0, -10.1)), sides(440.0, (-34.0, -34.1)),
+            sides(65.0, (-20.0, -14.0), whole=(-9.0, -9.0))]  # fmt: skip
+    (said,) = opening(replace(rank(gather(good)), first=None))
+    assert said.startswith("Nothing that was measured")
+    assert "quiet" not in said
+    assert "low note" not in said
+    (less,) = opening(replace(rank(gather(good[:1])), first=None))
+    assert "the same note loud and quiet" in less
+    assert "a low note beside a middle one" in less
 
 
 def test_what_is_no_note_is_no_dead_output():
