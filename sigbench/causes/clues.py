@@ -691,7 +691,7 @@ def _distorts_unlike(note: _Note, channel: int = 1, allowed: float = 0.0) -> boo
 
 def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
     """Whether a channel that is weak is so at all levels; the control's own error is taken off."""
-    laws = []
+    laws: list[tuple[float, float, str]] = []  # dB more lost when quiet; doubt; words
     for _, o in balances:
         if o.loud is None or o.quiet is None or not {1, 2} <= set(o.loud.level):
             continue
@@ -719,16 +719,24 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
             doubt = 0.0
         at_least = "at least " if bound else ""
         said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
-        more = _shrunk(abs(quiet) - abs(loud), doubt)
-        if not bound or more > LEVEL_LAW_DB[0]:
-            laws.append((more, said))
+        more = abs(quiet) - abs(loud)
+        if not bound or more > doubt + LEVEL_LAW_DB[0]:
+            laws.append((more, doubt, said))
     if not laws:
         return []
-    more, less = max(laws), min(laws)
+    quieter = max(laws, key=lambda law: _shrunk(law[0], law[1]))
+    louder = min(laws, key=lambda law: _shrunk(law[0], law[1]))
     return [
-        Clue("weaker when quiet", _over(more[0], LEVEL_LAW_DB), more[1]),
-        Clue("weaker when loud", _over(-less[0], LEVEL_LAW_DB), less[1]),
+        Clue("weaker when quiet", _law(quieter[0], quieter[1]), quieter[2]),
+        Clue("weaker when loud", _law(-louder[0], louder[1]), louder[2]),
     ]
+
+
+def _law(more: float, doubt: float) -> float | None:
+    """Whether a channel loses more at one level; None where the control itself may do that much."""
+    if LEVEL_LAW_DB[0] < more < LEVEL_LAW_DB[0] + doubt:
+        return None
+    return _over(_shrunk(more, doubt), LEVEL_LAW_DB)
 
 
 def _left_over_right(note: _Note) -> float:

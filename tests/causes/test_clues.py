@@ -120,6 +120,18 @@ def test_a_channel_that_is_silent_on_the_quiet_note_alone_loses_more_of_it():
     assert clue([loud, hidden], "weaker when quiet").holds is None
 
 
+@pytest.mark.parametrize(
+    ("loud", "when_loud", "when_quiet"),
+    [(-10.2, False, False), (-12.7, None, False), (-14.5, True, False), (-8.0, None, False)],
+)
+def test_what_a_control_may_do_itself_tells_nothing(loud, when_loud, when_quiet):
+    seen = [sides(440.0, (-10.0, loud)), sides(440.0, (-34.0, -34.0))]
+    for name, there in (("weaker when loud", when_loud), ("weaker when quiet", when_quiet)):
+        holds = clue(seen, name).holds
+        assert (holds is None) is (there is None)
+        assert holds is None or (holds > 0.9 if there else holds < 0.1)
+
+
 def test_what_was_measured_is_not_called_unmeasured():
     """Clean notes tell of no distortion, and two that do not tell of the bass were played."""
     good = [sides(440.0, (-10.0, -10.1)), sides(440.0, (-34.0, -34.1)),
