@@ -85,7 +85,8 @@ class Clue:
     holds : float or None
         Probability that the statement is true; None where nothing tells.
     seen : str
-        What was measured, in words, with numbers.
+        What was measured, in words, with numbers; of a clue that nothing tells, it was measured
+        all the same.
     """
 
     name: str
@@ -587,6 +588,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     dead_channel: list[tuple[float, str]] = []
     dead_output: list[tuple[float, str]] = []
     thin: list[tuple[float, str]] = []
+    undecided = False
     played = [o for o in outputs if o.loud is not None]
     loudest = _loudest(outputs)
     for o in played:
@@ -606,6 +608,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
         if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
             balances.append((note.balance, o))
             lost = _bass_lost(o.low, note)
+            undecided = undecided or (o.low is not None and lost is None)
             if lost is not None:
                 weak, decibels, sure = lost
                 said = f"the low note has lost {decibels:.1f} dB on {_place(o, weak)}"
@@ -641,6 +644,8 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
         if found_at:
             share, said = max(found_at, key=lambda entry: entry[0])
             clues.append(Clue(name, share, said))
+    if undecided and not thin:
+        clues.append(Clue("thin channel", None, "the two notes do not tell"))
     return clues
 
 
@@ -686,13 +691,12 @@ def _distorts_unlike(note: _Note, channel: int = 1, allowed: float = 0.0) -> boo
 
 def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
     """Whether a channel that is weak is so at all levels; the control's own error is taken off."""
-    laws = []
+    laws: list[tuple[float, float, str]] = []  # dB more lost when quiet; doubt; words
     for _, o in balances:
-        if (
-            o.loud is None
-            or o.quiet is None
-            or not {1, 2} <= set(o.loud.level) & set(o.quiet.level)
-        ):
+        if o.loud is None or o.quiet is None or not {1, 2} <= set(o.loud.level):
+            continue
+        bound = not {1, 2} <= set(o.quiet.level)
+        if bound and not _one_is_silent(o.quiet):
             continue
         others = [
             (x.loud, x.quiet)
@@ -713,19 +717,39 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
                 a - _left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
             )
             doubt = 0.0
-        said = f"{abs(loud):.1f} dB loud, {abs(quiet):.1f} dB quiet on {o.name}"
-        laws.append((_shrunk(abs(quiet) - abs(loud), doubt), said))
+        at_least = "at least " if bound else ""
+        said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
+        more = abs(quiet) - abs(loud)
+        if not bound or more > doubt + LEVEL_LAW_DB[0]:
+            laws.append((more, doubt, said))
     if not laws:
         return []
-    more, less = max(laws), min(laws)
+    quieter = max(laws, key=lambda law: _shrunk(law[0], law[1]))
+    louder = min(laws, key=lambda law: _shrunk(law[0], law[1]))
     return [
-        Clue("weaker when quiet", _over(more[0], LEVEL_LAW_DB), more[1]),
-        Clue("weaker when loud", _over(-less[0], LEVEL_LAW_DB), less[1]),
+        Clue("weaker when quiet", _law(quieter[0], quieter[1]), quieter[2]),
+        Clue("weaker when loud", _law(-louder[0], louder[1]), louder[2]),
     ]
 
 
+def _law(more: float, doubt: float) -> float | None:
+    """Whether a channel loses more at one level; None where the control itself may do that much."""
+    if LEVEL_LAW_DB[0] < more < LEVEL_LAW_DB[0] + doubt:
+        return None
+    return _over(_shrunk(more, doubt), LEVEL_LAW_DB)
+
+
 def _left_over_right(note: _Note) -> float:
-    return note.level[1] - note.level[2]
+    """Left minus right in dB; of a channel without a note all that is there, which is a bound."""
+    left, right = (note.level.get(c, note.whole.get(c, math.nan)) for c in (1, 2))
+    return left - right
+
+
+def _one_is_silent(note: _Note) -> bool:
+    """Whether one channel has a note, and the other, which has none, is weaker as a whole."""
+    (known,) = set(note.level) or (0,)
+    other = 3 - known
+    return note.whole.get(other, math.inf) < note.level.get(known, -math.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -771,7 +795,9 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 if c in quiet
                 else 0.0
             )
-            beside = _over(loud[c] - cleanest, DISTORTION_UNLIKE_DB) * _over(loud[c], DISTORTION_DB)
+            beside = max(
+                _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
+            )
             percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
             entry = _Distorted(o.name, c, by_level, by_quiet, beside, percent)
             found.append(entry)
@@ -786,9 +812,11 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 halves.append((_over(abs(lean), HALF_MISSING_DB), said))
                 cut.append((most, 0.97 if lean < 0 else 0.03, said))
     if not found or not told:
-        return []
-    worst = max(found, key=lambda d: d.any)
-    there = worst.any
+        played = any(o.quiet is not None for o in outputs)
+        return [Clue("worse when quiet", None, "no harmonics to tell by")] if played else []
+    sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
+    worst = max(sure, key=lambda d: d.percent)
+    there = max(d.any for d in found)
     said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
@@ -802,19 +830,11 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             )
         )
     pairs = [
-        (d.any, min(e.any for e in found if e.output == d.output), d)
-        for d in found
-        if sum(e.output == d.output for e in found) > 1
+        pair for o in outputs if sum(d.output == o.name for d in found) > 1 for pair in _unlike(o)
     ]
     if pairs:
-        strong, weak, d = max(pairs, key=lambda entry: entry[0])
-        clues.append(
-            Clue(
-                "distortion in one channel",
-                _only_if(strong * (1 - weak), there),
-                f"on {d.output} {d.channel}",
-            )
-        )
+        share, said = max(pairs)
+        clues.append(Clue("distortion in one channel", _only_if(share, there), said))
     names = {d.output for d in found}
     if len(names) > 1:
         least = min(max(d.any for d in found if d.output == name) for name in names)
@@ -826,6 +846,23 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(Clue("positive half cut", _only_if(positive, share), said))
         clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
     return clues
+
+
+def _more(thd: float | None, other: float) -> float:
+    """How surely one channel distorts more than another."""
+    if thd is None:
+        return 0.0
+    return _over(thd - other, DISTORTION_UNLIKE_DB) * _over(thd, DISTORTION_DB)
+
+
+def _unlike(output: _Output) -> Iterator[tuple[float, str]]:
+    """For each note how surely one channel of an output distorts more than the other, and which."""
+    for note in (output.loud, output.quiet):
+        if note is not None and {1, 2} <= set(note.thd):
+            more, less = sorted((1, 2), key=lambda c: -note.thd[c])
+            percent = " and ".join(f"{100 * 10 ** (note.thd[c] / 20):.2g} %" for c in (more, less))
+            said = f"{percent} on {_place(output, more)} and {less}"
+            yield _more(note.thd[more], note.thd[less]), said
 
 
 def _dc(outputs: Sequence[_Output]) -> Clue:
@@ -983,7 +1020,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
     errors: list[tuple[float, Rail]] = []  # percent of nominal
     ripples: list[tuple[float, Rail]] = []  # volts
-    unmeasured = []
+    all_measured = True
     for o in observations:
         readings = {r.name: r.value for r in o.measurement.readings}
         for rail in o.rails:
@@ -992,7 +1029,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
             if isinstance(error, float):
                 errors.append((error, rail))
             else:
-                unmeasured.append(rail.name)
+                all_measured = False
             if isinstance(ripple, float):
                 ripples.append((ripple, rail))
     clues = []
@@ -1008,8 +1045,8 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if gone:
         said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
         clues.append(Clue("rail missing", METER_SURE, said))
-    elif unmeasured:
-        clues.append(Clue("rail missing", None, f"not measured: {', '.join(unmeasured)}"))
+    elif not all_measured:
+        clues.append(Clue("rail missing", None))
     else:
         clues.append(Clue("rail missing", 0.001, _error(lowest)))
     return [*clues, *(_beyond(name, sign, there, gone) for name, sign in _SIDES)]

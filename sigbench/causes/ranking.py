@@ -9,8 +9,9 @@ brings it (noisy-or: Pearl, Probabilistic Reasoning in Intelligent Systems, 1988
 which the readings say with probability h that it holds weighs in with h P + (1 - h) (1 - P)
 (uncertain evidence: the same, 2.2.2). Clues are multiplied as if they were independent, given the
 hypothesis; they are not quite, so the product is taken to the power `SHARPNESS`. How right the
-scores are is measured in ``docs/causes.md``. The score of a cause is the share of all hypotheses
-it is part of.
+scores are is measured in ``docs/causes.md``. Causes that bring nothing of what was seen are left
+out, and what they alone would explain goes to none of these. The score of a cause is the share of
+all hypotheses it is part of.
 """
 
 import math
@@ -82,8 +83,12 @@ class Ranking:
 
     @property
     def named(self) -> tuple[Cause, ...]:
-        """The causes that are worth naming: none where nothing is likely to be wrong."""
-        return () if self.nothing_wrong else self.causes[:NAMED]
+        """The causes that are worth naming: for each of them something speaks.
+
+        None where nothing is likely to be wrong.
+        """
+        told = tuple(cause for cause in self.causes if cause.evidence_for)
+        return () if self.nothing_wrong else told[:NAMED]
 
     @property
     def nothing_wrong(self) -> bool:
@@ -118,18 +123,23 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     weights = {r.key: r.weight * (1 + met.get(r.key, 0) / RECORD_WEIGHT) for r in RECORDS}
     tables = {r.key: _table(r) for r in RECORDS}
     logs: dict[tuple[str, ...], float] = {
-        (): math.log(HEALTHY_WEIGHT) + _fit(known, _without_causes())
+        (): math.log(HEALTHY_WEIGHT) + _fit(known, _without_causes(HEALTHY))
     }
     for count in range(1, MOST_TOGETHER + 1):
         for keys in combinations(tables, count):
             weight = TOGETHER_SHARE ** (count - 1) * math.prod(weights[key] for key in keys)
             logs[keys] = math.log(weight) + _fit(known, _joint(tables[key] for key in keys))
     other = ("none of these",)
-    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, dict.fromkeys(CLUES, NONE_OF_THESE))
+    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, _without_causes(NONE_OF_THESE))
     top = max(logs.values())
     shares = {k: math.exp(v - top) for k, v in logs.items()}
     total = sum(shares.values())
     shares = {k: v / total for k, v in shares.items()}
+    seen = {clue.name for clue in known if (clue.holds or 0.0) >= 0.5}
+    if seen:
+        idle = {key for key, table in tables.items() if all(table[c] < EXPLAINS for c in seen)}
+        # A wrong rail is on the list, whatever brings it.
+        shares = _without_idle(shares, idle, None if seen & set(FACTS) else other)
     scores = {r.key: sum(share for keys, share in shares.items() if r.key in keys) for r in RECORDS}
     best = max(shares, key=lambda keys: shares[keys])
     ranked = sorted(RECORDS, key=lambda r: -scores[r.key])
@@ -161,8 +171,24 @@ def _table(record: Record) -> dict[str, float]:
     return table
 
 
-def _without_causes() -> dict[str, float]:
-    return dict.fromkeys(CLUES, HEALTHY) | dict.fromkeys(FACTS, FACT_BY_CHANCE)
+def _without_causes(chance: float) -> dict[str, float]:
+    """Probability of each clue where none of the causes is there: a wrong rail is one of them."""
+    return dict.fromkeys(CLUES, chance) | dict.fromkeys(FACTS, FACT_BY_CHANCE)
+
+
+def _without_idle(
+    shares: Mapping[tuple[str, ...], float], idle: set[str], other: tuple[str, ...] | None
+) -> dict[tuple[str, ...], float]:
+    """The hypotheses all of whose causes bring something that was seen.
+
+    Of the rest nothing points to them. What one idle cause explains by chance goes to `other`, for
+    something that is on no list does so as well.
+    """
+    kept = {keys: share for keys, share in shares.items() if idle.isdisjoint(keys)}
+    if other is not None:
+        kept[other] += sum(shares[key,] for key in idle)
+    total = sum(kept.values())
+    return {keys: share / total for keys, share in kept.items()}
 
 
 def _joint(tables: Iterable[Mapping[str, float]]) -> dict[str, float]:

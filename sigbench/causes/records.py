@@ -410,6 +410,7 @@ RECORDS: tuple[Record, ...] = (
         _effects(
             ("distortion", "always", "neither transistor conducts about zero"),
             ("worse when quiet", "always", "the gap at zero takes most of a small signal"),
+            ("weaker when quiet", "sometimes", "where one side alone has the gap"),
             ("one-sided", "never", "the gap is in the middle"),
             ("distortion in one channel", "sometimes", "each side has its own pair"),
             ("distortion on every output", "never", "the line outputs have no such stage"),

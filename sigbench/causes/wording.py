@@ -34,12 +34,16 @@ def opening(ranking: Ranking) -> list[str]:
     """What is said before any cause."""
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
-        missing = [c.name for c in ranking.clues if c.holds is None]
+        missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
         blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
         return sentences
-    best = max((cause.score for cause in ranking.causes), default=0.0)
-    if ranking.none_of_these > best:
+    best = max((cause.score for cause in ranking.named), default=0.0)
+    if not ranking.named and ranking.none_of_these < STANDS_OUT:
+        sentences.append(
+            "No cause on the list explains what was seen: go by the readings, stage by stage."
+        )
+    elif ranking.none_of_these > best:
         sentences.append(
             "It is most likely something that is not on the list "
             f"({ranking.none_of_these:.0%}): go by the readings, stage by stage."

@@ -5,6 +5,8 @@ from dataclasses import replace
 import pytest
 
 from sigbench.causes.clues import CLUES, Clue, Observation, gather
+from sigbench.causes.ranking import rank
+from sigbench.causes.wording import opening
 from sigbench.checks.rails import measure_rails
 from sigbench.model import Event, Measurement, Rail, Reading, Source
 
@@ -104,6 +106,45 @@ def test_a_thin_channel_is_the_weaker_one_on_the_low_note(middle, low, seen):
         assert found.seen == "the low note has lost 4.7 dB on main 2"
 
 
+def test_a_channel_that_is_silent_on_the_quiet_note_alone_loses_more_of_it():
+    loud = sides(440.0, (-10.0, -10.3))
+    quiet = sides(440.0, (-34.0, -80.0))
+    rest = [r for r in quiet.measurement.readings if r.channel != 2 or r.name == "level_rms"]
+    silent = replace(quiet, measurement=replace(quiet.measurement, readings=tuple(rest)))
+    found = clue([loud, silent], "weaker when quiet")
+    assert found.holds > 0.99
+    assert found.seen == "0.3 dB loud, at least 46.0 dB quiet on main"
+    # Noise as strong as a note may hide one.
+    noisy = [replace(r, value=-35.0) if r.name == "level_rms" else r for r in rest]
+    hidden = replace(quiet, measurement=replace(quiet.measurement, readings=tuple(noisy)))
+    assert clue([loud, hidden], "weaker when quiet").holds is None
+
+
+@pytest.mark.parametrize(
+    ("loud", "when_loud", "when_quiet"),
+    [(-10.2, False, False), (-12.7, None, False), (-14.5, True, False), (-8.0, None, False)],
+)
+def test_what_a_control_may_do_itself_tells_nothing(loud, when_loud, when_quiet):
+    seen = [sides(440.0, (-10.0, loud)), sides(440.0, (-34.0, -34.0))]
+    for name, there in (("weaker when loud", when_loud), ("weaker when quiet", when_quiet)):
+        holds = clue(seen, name).holds
+        assert (holds is None) is (there is None)
+        assert holds is None or (holds > 0.9 if there else holds < 0.1)
+
+
+def test_what_was_measured_is_not_called_unmeasured():
+    """Clean notes tell of no distortion, and two that do not tell of the bass were played."""
+    good = [sides(440.0, (-10.0, -10.1)), sides(440.0, (-34.0, -34.1)),
+            sides(65.0, (-20.0, -14.0), whole=(-9.0, -9.0))]  # fmt: skip
+    (said,) = opening(replace(rank(gather(good)), first=None))
+    assert said.startswith("Nothing that was measured")
+    assert "quiet" not in said
+    assert "low note" not in said
+    (less,) = opening(replace(rank(gather(good[:1])), first=None))
+    assert "the same note loud and quiet" in less
+    assert "a low note beside a middle one" in less
+
+
 def test_what_is_no_note_is_no_dead_output():
     """Speech, or the wrong file: loud, but without a note."""
     seen = stereo(*(("level_rms", -20.0, "dBFS", channel, 0.1) for channel in (1, 2)))
@@ -140,6 +181,29 @@ def test_a_rich_sound_is_no_distortion():
     clipped = [note(-10.0, thd=-20.0), note(-40.0, thd=-60.0)]
     assert clue(clipped, "distortion").holds > 0.9
     assert clue(clipped, "worse when quiet").holds < 0.1
+
+
+def test_a_channel_that_distorts_far_more_is_the_one():
+    """Both are over the threshold, but 13 % beside 1 % is not alike."""
+    loud = sides(440.0, (-10.0, -10.0), thd=(-40.0, -17.7))
+    quiet = sides(440.0, (-34.0, -34.0), thd=(-64.0, -44.7))
+    found = clue([loud, quiet], "distortion in one channel")
+    assert found.holds > 0.9
+    assert found.seen == "13 % and 1 % on main 2 and 1"
+    assert clue([loud, quiet], "distortion").seen == "13 % on main 2"
+    alike = sides(440.0, (-10.0, -10.0), thd=(-19.0, -17.7))
+    clean = sides(440.0, (-34.0, -34.0), thd=(-64.0, -62.0))
+    assert clue([alike, clean], "distortion in one channel").holds < 0.1
+
+
+def test_a_channel_that_distorts_when_quiet_is_the_one():
+    """Loud they are alike; quiet the gap at zero takes most of one."""
+    loud = sides(440.0, (-10.0, -10.0), thd=(-39.6, -35.7))
+    quiet = sides(440.0, (-34.0, -34.0), thd=(-63.8, -38.9))
+    found = clue([loud, quiet], "distortion in one channel")
+    assert found.holds > 0.9
+    assert found.seen.endswith("on main 2 and 1")
+    assert clue([loud, quiet], "distortion").seen == "1.6 % on main 2"
 
 
 def rails(*typed: tuple[str, float, float, float | None]) -> Observation:

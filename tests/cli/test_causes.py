@@ -124,6 +124,18 @@ def test_slips_of_the_hand_are_one_sentence(call):
         assert "Traceback" not in outcome.err
 
 
+def test_where_nothing_speaks_for_any_cause_that_is_said():
+    from sigbench.causes.ranking import Ranking
+    from sigbench.causes.wording import opening
+    from sigbench.model import Cause
+
+    unsupported = Cause("a dry joint", 0.4, (), ("the sound breaks off",), "Resolder.")
+    ranking = Ranking((unsupported,), 0.1, 0.2, (), ())
+    assert ranking.named == ()
+    (said,) = opening(ranking)
+    assert said.startswith("No cause on the list explains what was seen")
+
+
 def test_what_fits_no_cause_is_not_called_sound():
     from sigbench.causes.clues import CLUES, Clue
     from sigbench.causes.ranking import rank
