@@ -47,7 +47,7 @@ SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
 
-METER_SURE = 0.99999  # that a rail is off by more than any meter is
+METER_SURE = 0.99999  # that a rail is off by more than the meter can be
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
@@ -1018,16 +1018,18 @@ def _buzzes(turned: Measurement, channel: int | None, hum: Mapping[int, float]) 
 
 def _rails(observations: Sequence[Observation]) -> list[Clue]:
     """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
-    errors: list[tuple[float, Rail]] = []  # percent of nominal
+    errors: list[_Off] = []
     ripples: list[tuple[float, Rail]] = []  # volts
     all_measured = True
     for o in observations:
         readings = {r.name: r.value for r in o.measurement.readings}
+        doubts = {r.name: r.uncertainty for r in o.measurement.readings}
         for rail in o.rails:
             error = readings.get(reading_name("rail_error", rail))
+            doubt = doubts.get(reading_name("rail_error", rail))
             ripple = readings.get(reading_name("rail_ripple", rail))
             if isinstance(error, float):
-                errors.append((error, rail))
+                errors.append((error, rail, doubt if isinstance(doubt, float) else 0.0))
             else:
                 all_measured = False
             if isinstance(ripple, float):
@@ -1055,26 +1057,28 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
 _SIDES = (("rail low", -1), ("rail high", 1))
 
 
-def _beyond(
-    name: str, sign: int, there: Sequence[tuple[float, Rail]], gone: Sequence[tuple[float, Rail]]
-) -> Clue:
+_Off = tuple[float, Rail, float]
+"""By how many percent of nominal a rail is off, and the standard uncertainty of that."""
+
+
+def _beyond(name: str, sign: int, there: Sequence[_Off], gone: Sequence[_Off]) -> Clue:
     """Whether a rail that is there lies beyond its tolerance on one side."""
     if not there:
         return Clue(name, None)
 
-    def tolerances(error: tuple[float, Rail]) -> float:
+    def tolerances(error: _Off) -> float:
         return sign * error[0] / error[1].tolerance_percent
 
     farthest = max(there, key=tolerances)
     said = _error(farthest)
     if tolerances(farthest) > 1:
-        sure = tolerances(farthest) > 2  # whatever the meter
-        return Clue(name, METER_SURE if sure else 0.97, said)
+        sure = sign * farthest[0] > farthest[1].tolerance_percent + 2 * farthest[2]
+        return Clue(name, METER_SURE if sure else 0.99, said)
     # A rail that is gone may pull another one down with it, but lifts none.
     return Clue(name, None if gone and sign < 0 else 0.01, said)
 
 
-def _error(error: tuple[float, Rail]) -> str:
+def _error(error: _Off) -> str:
     return f"{error[1].name} is off by {error[0]:+.0f} %".replace("-", "−")
 
 

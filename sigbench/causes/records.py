@@ -215,7 +215,7 @@ RECORDS: tuple[Record, ...] = (
     Record(
         "rail high",
         "a supply rail that is too high",
-        0.3,
+        0.5,
         _effects(
             ("rail high", "always", "the meter says so"),
             ("rail ripple", "sometimes", "a shorted regulator passes the ripple before it"),

@@ -78,7 +78,9 @@ def test_plain_cases_come_first(key, names):
     assert keys(rank(seen(*names)))[0] == key
 
 
-@pytest.mark.parametrize(("key", "volts"), [("rail low", 4.0), ("rail high", 7.6)])
+@pytest.mark.parametrize(
+    ("key", "volts"), [("rail low", 4.0), ("rail high", 7.6), ("rail high", 5.45)]
+)
 def test_no_other_reading_makes_a_wrong_rail_good(key, volts):
     """All the rest measured, and clean: what the meter shows still stands."""
     rail = (Rail("+5 V", 5.0, measured_volts=volts),)

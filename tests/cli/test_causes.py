@@ -54,6 +54,12 @@ def test_a_rail_that_is_too_high_says_to_switch_off(call):
     )
 
 
+def test_a_rail_that_is_a_little_too_high_is_not_called_good(call):
+    outcome = call("causes", "--rail", "+5 V=5.3", "--json")
+    assert outcome.code == 1
+    assert json.loads(outcome.out)["causes"][0]["name"] == "a supply rail that is too high"
+
+
 def test_rails_as_people_name_them(call):
     good = ("+3,3 V=3.31", "+3V3=3,3", "−15 V=−14.9", "+5 V=5.02 0.003")
     assert call("causes", *(word for rail in good for word in ("--rail", rail))).code == 0
