@@ -41,7 +41,6 @@ CHANNELS = 4
 CHANNEL_MAP = "front-left,front-right,rear-left,rear-right"
 BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
-LATE_SECONDS = 0.6  # who waits for the pilot waits for little more than that
 PIPE_BYTES = 65536  # of Linux: pipe(7)
 REAL_TIME_PRIORITY = 1  # the lowest: before everything that is not of the real-time kind
 FILL_SECONDS = 0.3  # of silence: more than all buffers hold
@@ -232,21 +231,18 @@ def runs_like_hardware(process: int = 0) -> None:
         os.sched_setscheduler(process, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
 
 
-def _has_gathered(source: IO[bytes]) -> bool:
-    """Whether what comes next has come long ago: a pipe of 85 ms that is more than half full."""
+def _has_gathered(pipe: IO[bytes]) -> bool:
+    """Whether a pipe, which holds 85 ms, is more than half full."""
     import fcntl  # not on Windows: the tests are read there, though no such server runs
     import termios
 
     waiting = array.array("i", [0])
-    fcntl.ioctl(source, termios.FIONREAD, waiting)
+    fcntl.ioctl(pipe, termios.FIONREAD, waiting)
     return waiting[0] > PIPE_BYTES / 2
 
 
-def _catch_up(source: IO[bytes], sink: IO[bytes], size: int) -> None:
-    """Fill the buffers with silence and pass over what has gathered.
-
-    Both streams are at work then. What came late once would come late ever after.
-    """
+def _begin(source: IO[bytes], sink: IO[bytes], size: int) -> None:
+    """Fill the buffers with silence and pass over what has gathered: both streams are at work."""
     sink.write(bytes(round(FILL_SECONDS / BLOCK_SECONDS) * size))
     sink.flush()
     waited = 0.0
@@ -275,23 +271,18 @@ def main() -> None:
     try:
         assert source.stdout is not None
         assert sink.stdin is not None
-        _catch_up(source.stdout, sink.stdin, size)
+        _begin(source.stdout, sink.stdin, size)
         print("running", flush=True)
-        due = time.monotonic()
         while block := source.stdout.read(size):
             while not orders.empty():
                 if (order := orders.get()) is None:
                     return
                 voice.told(order)
+            if _has_gathered(source.stdout) and _has_gathered(sink.stdin):
+                continue  # it was held up, and what came then would come late, and all that follows
             received = np.frombuffer(block, dtype="<f4").reshape(-1, CHANNELS)
             sink.stdin.write(voice.sounded(received).astype("<f4").tobytes())
             sink.stdin.flush()
-            now = time.monotonic()
-            due = due + BLOCK_SECONDS if _has_gathered(source.stdout) else now
-            if now - due > LATE_SECONDS:
-                print(f"{now - due:.2f} s late: catching up", file=sys.stderr, flush=True)
-                _catch_up(source.stdout, sink.stdin, size)
-                due = time.monotonic()
     except BrokenPipeError:
         pass  # the server has gone
     finally:
