@@ -43,7 +43,7 @@ BLOCK_SECONDS = 0.01
 GATE_STEP = 0.001  # of channel 3, for each dropout there was
 PIPE_BYTES = 65536  # of Linux: pipe(7)
 REAL_TIME_PRIORITY = 1  # the lowest: before everything that is not of the real-time kind
-FILL_SECONDS = 0.3  # of silence: more than all buffers hold
+FILL_SECONDS = 1.0  # of silence: far more than all buffers hold
 BROKEN = 1e-4  # what an open contact lets through, -80 dB
 
 
@@ -242,7 +242,11 @@ def _has_gathered(pipe: IO[bytes]) -> bool:
 
 
 def _begin(source: IO[bytes], sink: IO[bytes], size: int) -> None:
-    """Fill the buffers with silence and pass over what has gathered: both streams are at work."""
+    """Fill the buffers with silence and pass over what has gathered: both streams are at work.
+
+    A source that began later than the silence has gone would leave the buffers empty.
+    """
+    source.read(size)
     sink.write(bytes(round(FILL_SECONDS / BLOCK_SECONDS) * size))
     sink.flush()
     waited = 0.0
