@@ -124,6 +124,7 @@ def running_sound_server(rig_rate: int | None = None) -> Iterator[SoundServer]:
                 time.sleep(0.1)
             else:
                 pytest.fail(f"the audio server did not come up:\n{log.read_text()}")
+            runs_like_hardware(process.pid)  # not sooner: it begins with giving up such priorities
             # A null sink that no one hurries works in blocks of 2 s, unlike any sound card: a
             # player of silence and a listener keep its blocks at 20 ms.
             keepers = [
