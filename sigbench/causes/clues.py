@@ -1022,18 +1022,17 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     ripples: list[tuple[float, Rail]] = []  # volts
     all_measured = True
     for o in observations:
-        readings = {r.name: r.value for r in o.measurement.readings}
-        doubts = {r.name: r.uncertainty for r in o.measurement.readings}
+        readings = {r.name: r for r in o.measurement.readings}
         for rail in o.rails:
             error = readings.get(reading_name("rail_error", rail))
-            doubt = doubts.get(reading_name("rail_error", rail))
             ripple = readings.get(reading_name("rail_ripple", rail))
-            if isinstance(error, float):
-                errors.append((error, rail, doubt if isinstance(doubt, float) else 0.0))
+            if error is not None and isinstance(error.value, float):
+                doubt = error.uncertainty if isinstance(error.uncertainty, float) else 0.0
+                errors.append((error.value, rail, doubt))
             else:
                 all_measured = False
-            if isinstance(ripple, float):
-                ripples.append((ripple, rail))
+            if ripple is not None and isinstance(ripple.value, float):
+                ripples.append((ripple.value, rail))
     clues = []
     if ripples:
         most, rail = max(ripples, key=lambda entry: entry[0])

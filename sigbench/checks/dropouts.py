@@ -30,7 +30,6 @@ from sigbench.measure.mains import Mains, measure_mains
 from sigbench.model import CheckSettings, Event, LongTake, Measurement, Reading, Samples, Take
 
 NOT_STEADY = "no steady sound to watch: hold one note through the take"
-NEVER_STEADY = "no steady sound to watch: short or shallow ones are missed"
 WATCHED_SHARE = 0.9  # of the take; less is said beside the count
 
 # Of a long take, hum is measured in a first part: enough for its frequency and level.
@@ -195,6 +194,15 @@ class ChannelWatch:
         return [replace(r, why=f"{r.why}; {part}" if r.why else part) for r in readings]
 
 
+def not_watched(steady_share: float) -> str | None:
+    """What is said beside a count where a steady sound was there for a share of the time only."""
+    if steady_share == 0.0:
+        return "no steady sound to watch: short or shallow ones are missed"
+    if steady_share < WATCHED_SHARE:
+        return f"a steady sound was there to watch in {100 * steady_share:.0f} % only"
+    return None
+
+
 def dropout_readings(
     events: tuple[Event, ...], channel: int, *, seconds: float, steady_share: float, silent: bool
 ) -> list[Reading]:
@@ -210,10 +218,8 @@ def dropout_readings(
     remarks = []
     if spared := sum(event.kind == "lost_buffers" for event in own):
         remarks.append(f"{spared} interruption(s) by the computer are not counted")
-    if steady_share == 0.0:
-        remarks.append(NEVER_STEADY)
-    elif steady_share < WATCHED_SHARE:
-        remarks.append(f"a steady sound was there to watch in {100 * steady_share:.0f} % only")
+    if (unwatched := not_watched(steady_share)) is not None:
+        remarks.append(unwatched)
     if any(event.kind == "dropout" and event.end >= seconds for event in own):
         remarks.append("the last one lasts to the end of the take: a note cut off looks the same")
     remark = "; ".join(remarks) or None

@@ -190,21 +190,16 @@ def _other_readings(
             for name, unit in (("dips", "1"), ("hum_bursts", "1"), ("crackle_rate", "1/s"))
         ]
     own = [event for event in events if channel in event.channels]
-    counts = {
-        name: float(sum(event.kind == kind for event in own))
-        for name, kind in (("dips", "dip"), ("hum_bursts", "hum_burst"))
-    }
+    dips = [event for event in own if event.kind == "dip"]
+    bursts = sum(event.kind == "hum_burst" for event in own)
+    stays = any(dip.end >= take.seconds for dip in dips)
+    remark = "the last one lasts to the end of the take" if stays else None
     why = "pauses included" if pauses(take.marks) else None
     rate = crackle_rate(transients, take.seconds)
-    stays = any(event.kind == "dip" and event.end >= take.seconds for event in own)
-    remarks = {"dips": "the last one lasts to the end of the take" if stays else None}
-    readings = [
-        reading(name, "1", Estimate(n, 0.0), channel=channel, why=remarks.get(name))
-        for name, n in counts.items()
-    ]
-    if not steady and not counts["dips"]:
-        readings[0] = Reading.invalid("dips", "1", NOT_STEADY, channel=channel)
     return [
-        *readings,
+        reading("dips", "1", Estimate(float(len(dips)), 0.0), channel=channel, why=remark)
+        if steady or dips
+        else Reading.invalid("dips", "1", NOT_STEADY, channel=channel),
+        reading("hum_bursts", "1", Estimate(float(bursts), 0.0), channel=channel),
         reading("crackle_rate", "1/s", rate, channel=channel, why=why),
     ]

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from sigbench.errors import RequestError
 from sigbench.model import Limit, Measurement, Rail, Reading, Source
-from sigbench.units import Volts
+from sigbench.units import Volts, read_volts
 
 DEAD_FRACTION = (
     0.05  # of nominal: below this a rail is missing, not low; common practice, no source
@@ -172,6 +172,24 @@ def complaint(rail: Rail, volts: Volts) -> str | None:
     typed = replace(rail, measured_volts=volts[0], ripple_volts=volts[1])
     refused = next((r for r in measure_rails((typed,)).readings if r.state == "invalid"), None)
     return None if refused is None else f"{rail.name}: {refused.why}."
+
+
+def read_rail(rail: Rail, text: str) -> Volts:
+    """The volts that are typed for a rail, and its ripple.
+
+    Raises
+    ------
+    RequestError
+        If they are no numbers, or cannot be right; it names the rail.
+    """
+    try:
+        volts = read_volts(text)
+    except RequestError as exc:
+        raise RequestError(f"{rail.name}: {exc}") from exc
+    wrong = complaint(rail, volts)
+    if wrong is not None:
+        raise RequestError(wrong)
+    return volts
 
 
 def rail_key(name: str) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.checks import NO_ONSET
-from sigbench.checks.dropouts import NEVER_STEADY, NOT_STEADY, WATCHED_SHARE
+from sigbench.checks.dropouts import NOT_STEADY, not_watched
 from sigbench.checks.jack import TOGETHER_SECONDS
 from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
@@ -895,11 +895,8 @@ class _Channel:
         remarks = []
         if self._spared:
             remarks.append(f"{self._spared} interruption(s) by the computer are not counted")
-        if steady_share == 0.0:
-            remarks.append(NEVER_STEADY)
-        elif steady_share < WATCHED_SHARE:
-            share = 100 * steady_share
-            remarks.append(f"a steady sound was there to watch in {share:.0f} % only")
+        if (unwatched := not_watched(steady_share)) is not None:
+            remarks.append(unwatched)
         if self._dropouts > MOST_EVENTS:
             remarks.append(f"the first {MOST_EVENTS} events are kept, all are counted")
         remark = _joined(*remarks)

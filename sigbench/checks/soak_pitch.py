@@ -218,6 +218,3 @@ def _fundamental(lower: Sequence[ToneStep], steps: Sequence[ToneStep], least_db:
         ],
         dtype=bool,
     )
-
-
-__all__ = ["NoteFollower"]

@@ -1,5 +1,6 @@
 """``sigbench causes``: what the readings point to, and what to probe next."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -163,9 +164,8 @@ def _named_file(text: str) -> tuple[str, Path]:
 
 def _typed_rails(texts: list[str]) -> "Observation":
     from sigbench.causes.clues import Observation
-    from sigbench.checks.rails import complaint, measure_rails, nominal_of
+    from sigbench.checks.rails import measure_rails, nominal_of, read_rail
     from sigbench.model import Rail
-    from sigbench.units import read_volts
 
     rails = []
     for text in texts:
@@ -176,12 +176,9 @@ def _typed_rails(texts: list[str]) -> "Observation":
                 f"--rail '{text}' is no rail: write what it should be, an equals sign and what "
                 "the multimeter shows, such as '+15 V=14.9'."
             )
-        direct, ripple = read_volts(volts)
-        rail = Rail(name, nominal, measured_volts=direct, ripple_volts=ripple)
-        wrong = complaint(rail, (direct, ripple))
-        if wrong is not None:
-            raise RequestError(wrong)
-        rails.append(rail)
+        rail = Rail(name, nominal)
+        direct, ripple = read_rail(rail, volts)
+        rails.append(replace(rail, measured_volts=direct, ripple_volts=ripple))
     return Observation("supply", measure_rails(rails), tuple(rails))
 
 

@@ -312,8 +312,7 @@ def _options_again(**options: object) -> list[str]:
 
 def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "dict[str, Volts]":
     """Volts by name of the rail, from the command line."""
-    from sigbench.checks.rails import complaint, rail_key
-    from sigbench.units import read_volts
+    from sigbench.checks.rails import rail_key, read_rail
 
     rails = {rail_key(rail.name): rail for _, step in wanted for rail in step.rails}
     volts: dict[str, Volts] = {}
@@ -332,10 +331,7 @@ def _typed_rails(texts: "Sequence[str]", wanted: "list[tuple[int, Step]]") -> "d
             )
         if rail.name in volts:
             raise RequestError(f"The rail '{rail.name}' is given twice: leave one of them out.")
-        volts[rail.name] = read_volts(value)
-        wrong = complaint(rail, volts[rail.name])
-        if wrong is not None:
-            raise RequestError(wrong)
+        volts[rail.name] = read_rail(rail, value)
     return volts
 
 

@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from sigbench.bench.folder import Bench
-from sigbench.checks.rails import complaint, rail_key
+from sigbench.checks.rails import rail_key, read_rail
 from sigbench.errors import RequestError
 from sigbench.interface.base import Interface
 from sigbench.interface.simulated import SimulatedInterface
@@ -23,7 +23,7 @@ from sigbench.plan import step_of
 from sigbench.rig.cautions import BEFORE_PLAYING
 from sigbench.rig.setup import rig_now
 from sigbench.run import Session, require_possible
-from sigbench.units import Volts, read_volts
+from sigbench.units import Volts
 
 Open = Callable[[int, Callable[[str], None]], tuple[Interface, RigSetup | None]]
 
@@ -238,11 +238,5 @@ def _measured(rail: Rail, typed: str) -> Rail:
     """The rail with the volts that were typed; with none, if nothing was."""
     if not typed:
         return replace(rail, measured_volts=None, ripple_volts=None)
-    try:
-        volts = read_volts(typed)
-    except RequestError as exc:
-        raise RequestError(f"{rail.name}: {exc}") from exc
-    wrong = complaint(rail, volts)
-    if wrong is not None:
-        raise RequestError(wrong)
-    return replace(rail, measured_volts=volts[0], ripple_volts=volts[1])
+    volts, ripple = read_rail(rail, typed)
+    return replace(rail, measured_volts=volts, ripple_volts=ripple)

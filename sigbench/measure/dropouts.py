@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level_loss import LevelLossWatch
+from sigbench.measure.level_loss import LevelLossWatch, likeness
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, LostBuffers, Samples
 
@@ -340,16 +340,6 @@ def _softness(
     if costs[softness] > min(slow):
         return None
     return softness if 2 * costs[softness] < costs[0.0] else 0.0
-
-
-def _likeness(before: Samples, after: Samples) -> float:
-    """Cosine between the magnitude spectra of the last and the first 43 ms."""
-    window = np.hanning(_TAPS)
-    one, other = (
-        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3))
-        for part in (before[-_TAPS:], after[:_TAPS])
-    )
-    return float(np.dot(one, other) / np.sqrt(np.dot(one, one) * np.dot(other, other) + 1e-60))
 
 
 def _first_jump(raw: Samples, edge: int, reach: int) -> int:
@@ -1012,7 +1002,7 @@ class _Channel:
         if step.evidence < 20.0 or step.start < 3:
             return None
         regained = 10 * np.log10(max(level, 1e-30) / fall.level)
-        if abs(regained) > _RETURN_DB or _likeness(fall.before, after) < _LIKENESS:
+        if abs(regained) > _RETURN_DB or likeness(fall.before, after) < _LIKENESS:
             return None
         softness = _softness(found, expected, variance, step, self._rate)
         if softness is None:
@@ -1237,10 +1227,8 @@ class DropoutDetector:
         for number, loss in self._silent:
             channel = self._channels[number - 1]
             begun = channel.open_since
-            may_come = channel.decided <= loss.end + near or (
-                begun is not None and begun < loss.end
-            )
-            if may_come and not final:
+            is_in_one = begun is not None and begun < loss.end
+            if not final and (is_in_one or channel.decided <= loss.end + near):
                 unsettled.append((number, loss))
                 continue
             found = [hole for n, hole in (*self._holes, *self._told) if n == number]
@@ -1248,15 +1236,9 @@ class DropoutDetector:
             if 2 * shared < loss.end - loss.start:
                 self._holes.append((number, loss))
             elif loss.hum:
-                self._holes = [
-                    (
-                        n,
-                        replace(h, hum=True)
-                        if n == number and abs(h.end - loss.end) <= near
-                        else h,
-                    )
-                    for n, h in self._holes
-                ]
+                for place, (n, hole) in enumerate(self._holes):
+                    if n == number and abs(hole.end - loss.end) <= near:
+                        self._holes[place] = (n, replace(hole, hum=True))
         self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:
@@ -1312,10 +1294,9 @@ class DropoutDetector:
         A key of a chord was let go then, or the sound has changed.
         """
         (_, first), *_ = group
-        others = {
-            number for number, channel in enumerate(self._channels, start=1) if channel.goes_on
-        }
-        return first.stays and not first.lost and not others - {number for number, _ in group}
+        own = {number for number, _ in group}
+        going_on = {n for n, channel in enumerate(self._channels, start=1) if channel.goes_on}
+        return first.stays and not first.lost and going_on <= own
 
     def _is_another(self, hole: _Hole, other: _Hole) -> bool:
         """Whether two began together, but not by one depth: each channel then has its own."""

@@ -10,8 +10,7 @@ Levels are those of 1 ms, after a high-pass: what a coupling capacitor does afte
 Without the lines of 50 and 60 Hz the same is seen of a lead that is open and picks up hum as loud
 as the sound was; what is left there has to be a comb of the mains.
 
-All limits are our own choice; the mains stays within 1 % (EN 50160:2010, 4.2.1, from memory, to be
-confirmed).
+All limits are our own choice.
 """
 
 from collections import deque
@@ -20,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
 from sigbench.model import Samples
 
 LOSS_DB = 20.0
@@ -54,7 +54,8 @@ _HUM_LINES = 16
 _HUM_LEFT = 0.03  # of its power: what is none
 _LOW_LINES = 6  # which hum is mostly made of
 _HUM_BEFORE = 0.25  # of these: what was there already
-_MAINS_HZ = tuple(m * (1 + 0.001 * k) for m in (50.0, 60.0) for k in range(-10, 11, 2))
+_OFF = np.linspace(-TOLERANCE, TOLERANCE, 11)
+_MAINS_HZ = tuple(float(hertz * (1 + off)) for hertz in NOMINAL_HZ for off in _OFF)
 
 _Array = NDArray[np.float64]
 
@@ -76,9 +77,7 @@ class _Fall:
 
     edge: int  # sample
     level: float  # power of a frame before
-    deep: float  # the same without the high-pass
     before: Samples
-    long_before: Samples
     shortest: int  # frames that it must be away for
 
 
@@ -109,8 +108,8 @@ class LevelLossWatch:
         self._under_hum = under_hum
         # y[n] = x[n] - x[n - P] has nothing of what recurs each P samples.
         weights = np.array([1.0])
-        for period in (round(rate / 50), round(rate / 60)) if under_hum else ():
-            weights = np.convolve(weights, [1.0, *np.zeros(period - 1), -1.0])
+        for hertz in NOMINAL_HZ if under_hum else ():
+            weights = np.convolve(weights, [1.0, *np.zeros(round(rate / hertz) - 1), -1.0])
         self._delay = len(weights) - 1  # for so long what was there is still in y
         weights = np.convolve(weights, [1.0, -_EMPHASIS])
         self._weights = [(back, weights[back]) for back in np.flatnonzero(weights)]
@@ -192,16 +191,15 @@ class LevelLossWatch:
             start = begin + int(loud[-1]) + 1 if len(loud) else begin
             if start <= at:
                 self._at = at + 2 * _GRID + 1
-                self._pause = _Pause(start, max(start + self._least(start), self._at))
+                self._pause = _Pause(start, max(start + _shortest(self._usual(start)), self._at))
                 return
         self._at = until
 
-    def _least(self, start: int) -> int:
-        """How many frames a pause must have that is not one of the sound's own."""
+    def _usual(self, start: int) -> int:
+        """The longest of the sound's own pauses lately, as far as they were noted."""
         while self._pauses and self._pauses[0][0] < start - _MEMORY:
             self._pauses.popleft()
-        usual = max((b - a for a, b in self._pauses if b - a < _PERIOD), default=0)
-        return max(_SHORTEST, _LEAST + _LONGER * usual)
+        return max((b - a for a, b in self._pauses if b - a < _PERIOD), default=0)
 
     def _wait(self, known: int, pause: _Pause) -> None:
         """Go on to the end of a pause."""
@@ -248,42 +246,28 @@ class LevelLossWatch:
         level = float(parts.mean())
         if level < 10 ** (-_TAIL_DB / 10) * self._loudest or float(parts.min()) < _THERE * level:
             return None
-        fell = start - -(-self._delay // FRAME)
-        deep = self._deep(fell - _BEFORE, fell)
-        if max(_share(before, -_NEAR), _share(deep, -_NEAR)) < _FULL:
+        fell = (start - -(-self._delay // FRAME)) * FRAME
+        heard = self._heard(fell - _BEFORE * FRAME, fell).copy()
+        if max(_share(before, -_NEAR), _share(_deep(heard), -_NEAR)) < _FULL:
             return None
         powers = self._moves(start - _NEAR, start + 2) ** 2
         (loud,) = np.nonzero(powers > _EDGE * level / FRAME)
         edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
         usual = _longest_run(self._power(start - _MEMORY, start) < self._quiet)
-        shortest = max(_SHORTEST, _LEAST + _LONGER * usual)
-        before_it = self._span((fell - 1) * FRAME - _SPAN)
-        long_before = self._heard((fell - _BEFORE) * FRAME, fell * FRAME).copy()
-        return _Fall(
-            edge - self._delay, level, float(deep.mean()), before_it, long_before, shortest
-        )
-
-    def _deep(self, first: int, last: int) -> _Array:
-        """Powers of some frames without the high-pass: a low note rests between its edges."""
-        heard = self._heard(first * FRAME, last * FRAME)
-        moves = (heard - heard.mean()).reshape(-1, FRAME)
-        return np.vecdot(moves, moves)
+        return _Fall(edge - self._delay, level, heard, _shortest(usual))
 
     def _heard(self, first: int, last: int) -> Samples:
         """Some samples as they came."""
         begin = self._lead - self._base * FRAME
         return self._samples[begin + first : begin + last]
 
-    def _span(self, first: int) -> Samples:
-        """Samples whose spectrum is compared."""
-        return self._heard(first, first + _SPAN).copy()
-
     def _judge(self, fall: _Fall, start: int, end: int) -> list[LevelLoss]:
         """The loss, if the same sound is there again after a pause, and at once."""
         after = self._power(end + 1, end + LOOK - 1)
-        deep = self._deep(end + 1, end + LOOK - 1)
+        heard = self._heard((end + 1) * FRAME, (end + LOOK - 1) * FRAME)
+        deep, deep_before = _deep(heard), float(_deep(fall.before).mean())
         level = fall.level
-        near = max(float(after[:_NEAR].mean()) / level, float(deep[:_NEAR].mean()) / fall.deep)
+        near = max(float(after[:_NEAR].mean()) / level, float(deep[:_NEAR].mean()) / deep_before)
         inside = float(self._power(start + 1, end - 1).mean())
         depth = float(10 * np.log10(level / max(inside, 1e-12 * FRAME)))
         if (
@@ -291,7 +275,8 @@ class LevelLossWatch:
             or not _LEAST_AFTER < near < _MOST_AFTER
             or max(_share(after, _NEAR), _share(deep, _NEAR)) < _FULL
             or float(after.reshape(2, -1).mean(axis=1).min()) < _THERE * level
-            or _likeness(fall.before, self._span((end + 1) * FRAME)) < _ALIKE
+            or likeness(fall.before[:-FRAME], self._heard((end + 1) * FRAME, (end + LOOK) * FRAME))
+            < _ALIKE
         ):
             return []
         if self._under_hum and not self._is_hum(fall, start, end):
@@ -308,11 +293,20 @@ class LevelLossWatch:
         if last - first < least:
             return False
         inside = self._heard(first * FRAME, last * FRAME)
-        missed, frequency = min((_comb(inside, f / self._rate)[0], f) for f in _MAINS_HZ)
-        cycles = frequency / self._rate
-        _, there = _comb(inside, cycles)
-        _, before = _comb(fall.long_before, cycles)
+        (missed, there), hertz = min((_comb(inside, f / self._rate), f) for f in _MAINS_HZ)
+        _, before = _comb(fall.before, hertz / self._rate)
         return missed < _HUM_LEFT and before < _HUM_BEFORE * there
+
+
+def _shortest(usual: int) -> int:
+    """How many frames a pause must have where the sound's own are so long."""
+    return max(_SHORTEST, _LEAST + _LONGER * usual)
+
+
+def _deep(heard: Samples) -> _Array:
+    """Powers of the frames without the high-pass: a low note rests between its edges."""
+    moves = (heard - heard.mean()).reshape(-1, FRAME)
+    return np.vecdot(moves, moves)
 
 
 def _comb(heard: Samples, cycles: float) -> tuple[float, float]:
@@ -338,10 +332,11 @@ def _longest_run(quiet: NDArray[np.bool_]) -> int:
     return int(np.max(runs[runs < _PERIOD], initial=0))
 
 
-def _likeness(before: Samples, after: Samples) -> float:
-    """Cosine between the magnitude spectra, each smoothed over three lines."""
+def likeness(before: Samples, after: Samples) -> float:
+    """Cosine between the magnitude spectra of the last and the first 43 ms, at 6 kHz."""
     window = np.hanning(_SPAN)
     one, other = (
-        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3)) for part in (before, after)
+        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3))
+        for part in (before[-_SPAN:], after[:_SPAN])
     )
     return float(np.dot(one, other) / np.sqrt(np.dot(one, one) * np.dot(other, other) + 1e-60))

@@ -68,9 +68,7 @@ _LOOKED_AT = 64  # windows, evenly taken, in which moving lines are looked for
 _LINES_HZ = (100.0, 5000.0)
 _HEARD = 0.01  # power re the strongest window, from which on a window counts,
 _LEAST_HEARD = 0.2  # if so many of them do: less is no sound that is held
-_LEAST_LINED = (
-    0.6  # of these windows are made of lines; of scrape noise a tenth, if it rings a third
-)
+_LEAST_LINED = 0.6  # of these are made of lines; of scrape noise a tenth, if it rings a third
 _LOWEST_HZ = 20.0
 _MAINS_HZ = 5.0  # a bin, and the 1 % by which the mains may be off
 _STEADY_RATIO = 0.25  # power: the sound must have been turned down by 6 dB to be told from hum
