@@ -37,10 +37,6 @@ GREYS = 16
 PALE_INK = "#b4b4b4"
 TABLE, AFTER_TABLE = "## What shows it", "## What else looks like it"
 
-SHORTED = Parts(positive_volts=100.0)
-"""A regulator that would give more than it gets: what comes in goes out, less a little, as from a
-shorted one."""
-
 Drawing = Callable[[str, Axes], None]
 
 
@@ -83,7 +79,7 @@ Line = dict[str, Any]
 
 def _both(key: str) -> tuple[tuple[Parts, Line], ...]:
     """The two circuits, and how each is drawn: the good one thinly, on top."""
-    faulty = SHORTED if key == "rail high" else FAULTY[key]
+    faulty = FAULTY[key]
     good = replace(GOOD, opening=faulty.opening and replace(faulty.opening, ohms=0.05))
     return (
         (good, {"color": PALE_INK, "label": "good", "linewidth": 0.8, "zorder": 3}),

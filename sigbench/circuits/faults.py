@@ -122,6 +122,15 @@ def _rail_low(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     return replace(parts, negative_volts=-volts)
 
 
+def _rail_high(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    # Shorted, or with no reference, a regulator would give more than it gets; one that is set by
+    # a resistor which has drifted gives some of that.
+    volts = 100.0 if strong else parts.nominal_volts * rng.uniform(1.12, 1.3)
+    if rng.random() < 0.5:
+        return replace(parts, positive_volts=volts)
+    return replace(parts, negative_volts=-volts)
+
+
 def _oscillation(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     volts = _log(rng, 1.0, 3.0) if strong else _log(rng, 0.3, 0.8)
     return replace(
@@ -279,6 +288,7 @@ FAULTS: dict[str, Drawer] = {
     "diode": _diode,
     "rail missing": _rail_missing,
     "rail low": _rail_low,
+    "rail high": _rail_high,
     "oscillation": _oscillation,
     "regulator joint": _regulator_joint,
     "coupling lost": _coupling_lost,

@@ -9,6 +9,8 @@ FAULTY: dict[str, Parts] = {
     "diode": Parts(reservoir_farads=(200e-6, 2200e-6), diode_ohms=(1e7, 0.05, 0.05, 0.05)),
     "rail missing": Parts(joint_ohms=(0.02, 1e5)),
     "rail low": Parts(positive_volts=4.0),
+    # Shorted: it would give more than it gets, and passes what comes in, less a little.
+    "rail high": Parts(positive_volts=100.0),
     "oscillation": Parts(oscillation_volts=1.5, oscillation_hz=6830.0, bypass_farads=1e-6),
     "regulator joint": Parts(opening=Opening("rail +", ((0.1, 0.28),), 1e5)),
     "coupling lost": Parts(left=Channel(coupling_farads=0.06e-6)),
