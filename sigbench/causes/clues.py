@@ -52,6 +52,9 @@ MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but p
 BOUND_WIDTHS = 3.0
 """How far below its threshold an upper bound must lie to say that nothing is there."""
 ASSUMED_NOTE_DBFS = -12.0  # where no note was recorded; common practice, no source
+RIG_DBFS = -90.0
+"""Below this, hum, hiss and tones may be those of an interface that was not tested by itself: a
+modest one has a range of 100 dB or so, and a cable brings some hum; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +69,15 @@ class Observation:
         Of a rails check, whose readings carry their names.
     volume_down : bool
         Whether the unit's volume was fully down, so that only what comes behind it is there.
+    rig_known : bool
+        Whether the readings were held against what the rig does by itself.
     """
 
     output: str
     measurement: Measurement
     rails: tuple[Rail, ...] = ()
     volume_down: bool = False
+    rig_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +142,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "every output is out of balance",
     ),
     "thin channel": ("one channel has lost its bass", "no channel has lost its bass"),
+    "thin at one output": (
+        "the other output has kept its bass",
+        "every output has lost its bass",
+    ),
     "distortion": ("distortion", "no distortion"),
     "worse when quiet": (
         "quiet notes are more distorted than loud ones",
@@ -246,6 +256,13 @@ class _Output:
     hum_down: dict[int, float]
     note_dbfs: float
     """The strongest note, which everything else is relative to."""
+    rig_dbfs: float
+    """Below this it may be the rig."""
+
+    def from_the_unit(self, holds: float, decibels: float) -> float | None:
+        """That something is there, where the rig would not do as much; `decibels` re the note."""
+        weak = decibels + self.note_dbfs < self.rig_dbfs
+        return None if weak and holds > 0.5 else holds
 
     @property
     def sounds(self) -> bool:
@@ -338,6 +355,7 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         _median(down, "noise_a"),
         _median(down, "hum_total"),
         note_dbfs,
+        -math.inf if all(o.rig_known for o in rest) else RIG_DBFS,
     )
 
 
@@ -486,11 +504,10 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
         worst = max(levels, key=lambda entry: entry[0], default=None)
         if worst is None:
             continue
-        said = f"{_db(worst[0])} re the note on {_place(worst[1], worst[2])}"
-        clues.append(Clue(name, _over(worst[0], HUM_DB), said))
+        clues.append(_there(name, worst, HUM_DB))
     top, most = max(((strength(o, c), (o, c)) for o, c in places), key=lambda e: e[0])
-    there = _over(top, HUM_DB)
     o, c = most
+    there = o.from_the_unit(_over(top, HUM_DB), top)
     first, second = o.hum_1x.get(c), o.hum_2x.get(c)
     if first is not None and second is not None:
         excess = second - first
@@ -517,7 +534,17 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
     return clues
 
 
-def _follows(name: str, fall: float, there: float, place: str) -> Clue:
+def _there(name: str, worst: tuple[float, _Output, int], threshold: tuple[float, float]) -> Clue:
+    """Whether something is there: the strongest of it, in dB re the note, and where."""
+    level, o, c = worst
+    said = f"{_db(level)} re the note on {_place(o, c)}"
+    holds = o.from_the_unit(_over(level, threshold), level)
+    if holds is None:
+        said += f", and at {_db(level + o.note_dbfs)}FS it may be the rig's own: record it louder"
+    return Clue(name, holds, said)
+
+
+def _follows(name: str, fall: float, there: float | None, place: str) -> Clue:
     """Whether something falls with the volume."""
     said = f"{max(fall, 0.0):.0f} dB less on {place}"
     return Clue(name, _only_if(_over(fall, FOLLOWS_DB), there), said)
@@ -534,8 +561,12 @@ def _noise(outputs: Sequence[_Output]) -> list[Clue]:
             worse = max(o.noise[1], o.noise[2]) - o.note_dbfs
             gap = abs(o.noise[1] - o.noise[2])
             unlike.append((_over(gap, NOISE_UNLIKE_DB) * _over(worse, NOISE_HEARD_DB), gap, o))
-    there = max(_over(top[0], NOISE_DB), *(u[0] for u in unlike), 0.0)
-    clues = [Clue("noise", there, f"{_db(top[0])} re the note on {_place(top[1], top[2])}")]
+    clue = _there("noise", top, NOISE_DB)
+    # Two inputs of one interface hiss alike: where they differ, it is the unit, however soft.
+    beside = max((share for share, _, _ in unlike), default=0.0)
+    there = beside if clue.holds is None and beside > 0.5 else clue.holds
+    there = None if there is None else max(there, beside)
+    clues = [replace(clue, holds=there)]
     if unlike:
         share, gap, o = max(unlike, key=lambda entry: entry[0])
         said = f"{gap:.0f} dB between the channels of {o.name}"
@@ -558,13 +589,12 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
         return max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs
 
     o, c = max(places, key=lambda place: relative(*place))
-    top = relative(o, c)
-    there = _over(top, TONE_DB)
+    clue = _there("tones", (relative(o, c), o, c), TONE_DB)
+    there = clue.holds
     if not o.tones[c]:
-        return [Clue("tones", there, "none found")]
+        return [replace(clue, seen="none found")]
     strongest = max(o.tones[c], key=lambda tone: tone[1])
-    said = f"{strongest[0]:.0f} Hz, {_db(top)} re the note on {_place(o, c)}"
-    clues = [Clue("tones", there, said)]
+    clues = [replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}")]
     strong = sorted(hz for hz, db in o.tones[c] if db > strongest[1] - 25)
     lowest = strong[0]
     of_one = [hz for hz in strong[1:] if abs(hz / lowest - round(hz / lowest)) < 0.01]
@@ -588,6 +618,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     dead_channel: list[tuple[float, str]] = []
     dead_output: list[tuple[float, str]] = []
     thin: list[tuple[float, str]] = []
+    bass: dict[str, tuple[int, float]] = {}  # by output: the thin channel, and how sure that is
     undecided = False
     played = [o for o in outputs if o.loud is not None]
     loudest = _loudest(outputs)
@@ -613,6 +644,7 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
                 weak, decibels, sure = lost
                 said = f"the low note has lost {decibels:.1f} dB on {_place(o, weak)}"
                 thin.append((_over(sure, BASS_DB), said))
+                bass[o.name] = weak, thin[-1][0]
     clues = []
     if balances:
         chances = [(_over(abs(b), LEVEL_DB), b, o) for b, o in balances]
@@ -644,9 +676,22 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
         if found_at:
             share, said = max(found_at, key=lambda entry: entry[0])
             clues.append(Clue(name, share, said))
+    if len(bass) > 1:
+        clues.append(_at_one_output(bass))
     if undecided and not thin:
         clues.append(Clue("thin channel", None, "the two notes do not tell"))
     return clues
+
+
+def _at_one_output(bass: Mapping[str, tuple[int, float]]) -> Clue:
+    """Whether another output has kept the bass that a channel of one has lost."""
+    first, (weak, sure) = max(bass.items(), key=lambda entry: entry[1][1])
+    others = [
+        share if side == weak else 0.0 for name, (side, share) in bass.items() if name != first
+    ]
+    alone = 1 - min(others)
+    said = f"channel {weak} of {first}" if alone > 0.5 else f"channel {weak} of every output"
+    return Clue("thin at one output", _only_if(alone, sure), said)
 
 
 def _bass_lost(low: _Note | None, middle: _Note) -> tuple[int, float, float] | None:
@@ -664,7 +709,9 @@ def _bass_lost(low: _Note | None, middle: _Note) -> tuple[int, float, float] | N
     # A high-pass takes more of the fundamental than of its harmonics, by what it takes at most.
     if _distorts_unlike(middle) or _distorts_unlike(low, weak, abs(lost)):
         return None
-    if _over(sure, BASS_DB) > 0.5 and not _is_thin(weak, low, middle, abs(lost)):
+    if _over(sure, BASS_DB) > 0.5 and not (
+        _is_thin(weak, low, middle, abs(lost)) and _harmonics_stay(weak, low, abs(lost))
+    ):
         return None
     return weak, abs(lost), sure
 
@@ -678,6 +725,20 @@ def _is_thin(weak: int, low: _Note, middle: _Note, lost: float) -> bool:
     whole = low.whole[strong] - low.whole[weak]
     ahead = middle.level[weak] - middle.level[strong]
     return min(fundamental, whole) > WHOLE_SHARE * lost and ahead < MATCHED_DB
+
+
+def _harmonics_stay(weak: int, low: _Note, lost: float) -> bool:
+    """Whether a rich note has kept its harmonics: a high-pass takes less of them.
+
+    Of the second harmonic a section of the first order takes L2 where it takes `lost` of the
+    fundamental, and less of the others (textbook): the sum has to gain lost - L2 on it. An
+    instrument that places its low notes to one side, as electric pianos do, takes from all alike.
+    """
+    if not {1, 2} <= set(low.thd) or min(low.thd.values()) < PRESSED_DB:
+        return True  # a plain note does not tell
+    corner = 10 ** (lost / 10) - 1  # (fc/f)^2
+    gained = lost - 10 * math.log10(1 + corner / 4)
+    return low.thd[weak] - low.thd[3 - weak] > gained / 2
 
 
 def _distorts_unlike(note: _Note, channel: int = 1, allowed: float = 0.0) -> bool:

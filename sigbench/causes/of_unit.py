@@ -13,7 +13,13 @@ from sigbench.model import DOWN_VOLUME, Found, Measurement, Run, Unit
 def observations(runs: Iterable[Run]) -> tuple[Observation, ...]:
     """Every measurement of the runs, with the output it was made at."""
     return tuple(
-        Observation(run.step.output, measurement, run.step.rails, run.step.volume == DOWN_VOLUME)
+        Observation(
+            run.step.output,
+            measurement,
+            run.step.rails,
+            volume_down=run.step.volume == DOWN_VOLUME,
+            rig_known=run.rig.limits is not None,
+        )
         for run in runs
         for measurement in run.measurements
     )

@@ -285,6 +285,7 @@ RECORDS: tuple[Record, ...] = (
         _effects(
             ("weak at one output", "always", "it is behind the amplifier of one output"),
             ("thin channel", "always", "with the load it is a high-pass: corner 1/(2 pi R C)"),
+            ("thin at one output", "always", "every output has a capacitor of its own"),
             ("weak channel", "sometimes", "a high corner reaches the middle notes"),
             ("dead channel", "rarely", "if hardly any is left"),
             ("noise in one channel", "rarely", "less of the hum comes through"),

@@ -6,6 +6,7 @@ import pytest
 
 from sigbench.causes.clues import CLUES, Clue, Observation, gather
 from sigbench.causes.ranking import rank
+from sigbench.causes.records import BY_KEY
 from sigbench.causes.wording import opening
 from sigbench.checks.rails import measure_rails
 from sigbench.model import Event, Measurement, Rail, Reading, Source
@@ -106,6 +107,30 @@ def test_a_thin_channel_is_the_weaker_one_on_the_low_note(middle, low, seen):
         assert found.seen == "the low note has lost 4.7 dB on main 2"
 
 
+@pytest.mark.parametrize(("growth", "seen"), [(0.0, None), (3.3, True)])
+def test_an_instrument_that_places_its_low_notes_to_one_side_has_not_lost_bass(growth, seen):
+    """A capacitor that takes 4.7 dB of the fundamental takes 1.7 dB of the second harmonic and
+    less of the others (RC section of the first order, textbook): they gain 3 dB or more on it."""
+    found = clue(
+        [sides(440.0, (-10.0, -10.3), thd=(-3.0, -3.0)),
+         sides(65.0, (-14.0, -19.0), thd=(3.0, 3.0 + growth))],
+        "thin channel",
+    )  # fmt: skip
+    assert found.holds is None if seen is None else found.holds > 0.9
+
+
+@pytest.mark.parametrize(("phones", "alone"), [((-14.0, -14.3), True), ((-14.0, -19.0), False)])
+def test_whether_another_output_has_kept_its_bass(phones, alone):
+    main = [sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -19.0))]
+    other = [replace(o, output="phones") for o in (main[0], sides(65.0, phones))]
+    found = clue(main + other, "thin at one output")
+    assert (found.holds > 0.9) == alone
+    assert found.seen == ("channel 2 of main" if alone else "channel 2 of every output")
+    assert clue(main, "thin at one output").holds is None
+    first = rank(gather(main + other)).causes[0]
+    assert (first.name == BY_KEY["coupling lost"].name and first.score > 0.5) == alone
+
+
 def test_a_channel_that_is_silent_on_the_quiet_note_alone_loses_more_of_it():
     loud = sides(440.0, (-10.0, -10.3))
     quiet = sides(440.0, (-34.0, -80.0))
@@ -164,7 +189,40 @@ def hum(value: float, **more) -> Reading:
 def test_hum_is_judged_against_the_note():
     assert clue([note(-10.0), idle(hum(-60.0))], "hum 1x").holds > 0.99
     assert clue([note(-10.0), idle(hum(-100.0))], "hum 1x").holds < 0.01
-    assert clue([note(-40.0), idle(hum(-100.0))], "hum 1x").holds > 0.9  # 60 dB below it
+    known = replace(idle(hum(-100.0)), rig_known=True)
+    assert clue([note(-40.0), known], "hum 1x").holds > 0.9  # 60 dB below it
+
+
+@pytest.mark.parametrize(
+    ("name", "reading"),
+    [
+        ("hum 1x", hum(-100.0)),
+        ("noise", Reading("noise_rms", -98.0, "dBFS", 1, 0.1)),
+        ("tones", Reading("spurs", ((1000.0, -105.0),), "Hz, dBFS", 1, None)),
+    ],
+)
+def test_what_an_untested_interface_does_as_well_accuses_nobody(name, reading):
+    """A note recorded at -40 dBFS: an interface's own hum lies 60 dB below it."""
+    weighted = Reading("noise_a", -100.0, "dBFS", 1, 0.1)
+    seen = idle(reading, weighted)
+    found = clue([note(-40.0), seen], name)
+    assert found.holds is None
+    assert "may be the rig's own: record it louder" in found.seen
+    # Held against the rig, or beside a note that is loud enough, it is told.
+    assert clue([note(-40.0), replace(seen, rig_known=True)], name).holds > 0.9
+    assert clue([note(-10.0), seen], name).holds < 0.2
+
+
+def test_a_channel_that_hisses_beside_another_is_told_however_soft():
+    readings = [
+        Reading(name, value, "dBFS", channel, 0.1)
+        for channel, value in ((1, -95.0), (2, -108.0))
+        for name in ("noise_rms", "noise_a")
+    ]
+    found = gather([note(-30.0), idle(*readings)])
+    held = {c.name: c.holds for c in found}
+    assert held["noise"] > 0.9
+    assert held["noise in one channel"] > 0.9
 
 
 @pytest.mark.parametrize("how", [{"upper_bound": True}, {"state": "rig-limited"}])

@@ -60,7 +60,10 @@ def test_a_healthy_unit_gives_no_cause():
         ("diode", ("hum 1x", "hum 2x", "hum on every output", "distortion")),
         ("sleeve", ("hum 1x", "hum mostly 1x")),
         ("ground loop", ("hum 1x", "hum mostly 1x", "hum on every output")),
-        ("coupling lost", ("thin channel", "weak channel", "weak at one output")),
+        (
+            "coupling lost",
+            ("thin channel", "thin at one output", "weak channel", "weak at one output"),
+        ),
         ("crossover", ("distortion", "worse when quiet")),
         ("jack", ("breaks in one channel",)),
         (
