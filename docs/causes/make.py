@@ -306,6 +306,10 @@ DRAWINGS: dict[str, tuple[Drawing, ...]] = {
         idle("main", "Idle noise at the main output"),
         idle("phones", "The same at the headphones"),
     ),
+    "voice": (
+        waves("loud", "main", "Loud note at the main output"),
+        waves("quiet", "main", "The same note, quiet", direct=False),
+    ),
 }
 
 if __name__ == "__main__":

@@ -29,6 +29,7 @@ TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
 TONES_ALIKE_DB = (4.0, 1.0)  # between channels
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
+DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
@@ -155,6 +156,10 @@ CLUES: dict[str, tuple[str, str]] = {
     "distortion on every output": (
         "every output distorts",
         "one output distorts and another does not",
+    ),
+    "distortion alike": (
+        "every channel of every output distorts alike",
+        "not every channel of every output distorts alike",
     ),
     "one-sided": (
         "one half of the wave is cut more than the other",
@@ -900,6 +905,10 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     if len(names) > 1:
         least = min(max(d.any for d in found if d.output == name) for name in names)
         clues.append(Clue("distortion on every output", _only_if(least, there), said))
+        spread = _spread(outputs)
+        words = f"within {spread:.1f} dB"
+        alike = 1 - _over(spread, DISTORTION_ALIKE_DB)
+        clues.append(Clue("distortion alike", _only_if(alike, there), words))
     if one_sided:
         share, said = max(one_sided, key=lambda entry: entry[0])
         clues.append(Clue("one-sided", _only_if(share, there), said))
@@ -907,6 +916,14 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(Clue("positive half cut", _only_if(positive, share), said))
         clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
     return clues
+
+
+def _spread(outputs: Sequence[_Output]) -> float:
+    """How far the channels and outputs that have a note are apart in their distortion, in dB."""
+    notes = [(o.loud, o.loud.thd) for o in outputs if o.loud is not None]
+    missing = any(thd.keys() != note.level.keys() for note, thd in notes)
+    all_of_them = [value for _, thd in notes for value in thd.values()]
+    return math.inf if missing else max(all_of_them) - min(all_of_them)
 
 
 def _more(thd: float | None, other: float) -> float:

@@ -581,6 +581,28 @@ RECORDS: tuple[Record, ...] = (
         "current through a common screen: textbook",
         in_unit=False,
     ),
+    Record(
+        "voice",
+        "distortion from before the volume control, or a sound that is richer when played loud",
+        1.0,
+        _effects(
+            ("distortion", "always", "a loud note has more harmonics than a quiet one"),
+            ("distortion alike", "always", "all outputs pass on what comes from there"),
+            ("distortion on every output", "always", "all outputs pass on what comes from there"),
+            ("distortion in one channel", "never", "both sides pass on what comes from there"),
+            ("one-sided", "sometimes", "few sounds and few stages are the same in both halves"),
+            ("positive half cut", "sometimes", "it depends on the sound or the stage"),
+            ("worse when quiet", "rarely", "most sounds are richer when played hard"),
+            ("half missing", "rarely", "only if it is driven far beyond its room"),
+            ("weaker when loud", "rarely", "where the two sides have stages of their own"),
+        ),
+        "Play the plainest sound there is, with no effect, filter movement or velocity, and make "
+        "it soft by the sound's own level. If loud and quiet now have the same harmonics, nothing "
+        "is wrong. If not, turn down one voice, effect or mixer input after the other: the stage "
+        "that it goes with is driven too hard, or has lost a supply or its bias.",
+        _NO_VOLTMETER,
+        f"harmonics of a curved characteristic: textbook; sounds that follow velocity: {COMMON}",
+    ),
 )
 """Every cause."""
 

@@ -283,6 +283,11 @@ def _loop(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
     return replace(parts, leakage_amperes=amperes, sleeve_ohms=(ohms, ohms))
 
 
+def _voice(parts: Parts, strong: bool, rng: np.random.Generator) -> Parts:
+    drive = rng.uniform(0.8, 2.5) if strong else rng.uniform(0.2, 0.5)
+    return replace(parts, voice_drive=drive, voice_lean=rng.uniform(-0.6, 0.6))
+
+
 FAULTS: dict[str, Drawer] = {
     "reservoir": _reservoir,
     "diode": _diode,
@@ -306,6 +311,7 @@ FAULTS: dict[str, Drawer] = {
     "noisy": _noisy,
     "noisy source": _noisy_source,
     "ground loop": _loop,
+    "voice": _voice,
 }
 """How to draw each fault, by the key of the cause that it is."""
 

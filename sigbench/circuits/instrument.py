@@ -119,6 +119,10 @@ class Parts:
     inverter_volts: float = 0.0
     """Of the display's light, on the audio ground."""
     inverter_hz: float = 490.0
+    voice_drive: float = 0.0
+    """How far a loud note drives what plays it beyond its straight part; 0 is a clean voice."""
+    voice_lean: float = 0.0
+    """How far that part lies off its middle, by the same measure."""
     volume: float = 0.5
     left: Channel = Channel()
     right: Channel = Channel()
@@ -182,7 +186,7 @@ def netlist(parts: Parts, *, tones: tuple[Tone, ...] | None = None) -> str:
     """
     tones = programme(parts) if tones is None else tones
     lines = ["* an instrument's supply and output stages", *_models(), *_supply(parts, tones)]
-    lines += [*_voice(tones), *_gate(parts, tones)]
+    lines += [*_voice(parts, tones), *_gate(parts, tones)]
     for side, channel in zip(SIDES, parts.sides, strict=True):
         lines += _control(side, channel, parts)
         if parts.line_rails == 2:
@@ -307,7 +311,7 @@ def _supply(p: Parts, tones: tuple[Tone, ...]) -> list[str]:
     return lines
 
 
-def _voice(tones: tuple[Tone, ...]) -> list[str]:
+def _voice(p: Parts, tones: tuple[Tone, ...]) -> list[str]:
     sounds = [t for t in tones if t.volts > 0]
     parts = []
     for tone in sounds:
@@ -316,7 +320,12 @@ def _voice(tones: tuple[Tone, ...]) -> list[str]:
         down = f"min(max(({end:.6g}-time)/0.01,0),1)"
         share = f"(0.5-0.5*cos(3.14159265*{up}*{down}))"
         parts.append(f"{tone.volts:.6g}*{share}*sin(6.283185307179586*{tone.hertz:.6g}*time)")
-    return [f"Bvoice voice0 0 V={'+'.join(parts) or '0'}", "Vac voice voice0 DC 0 AC 1"]
+    wave = "+".join(parts) or "0"
+    if p.voice_drive:
+        drive, lean = p.voice_drive / LOUD_VOLTS, np.tanh(p.voice_lean)
+        slope = drive * (1 - lean**2)  # a soft note is as loud as without
+        wave = f"(tanh({drive:.6g}*({wave})+{p.voice_lean:.6g})-{lean:.9g})/{slope:.6g}"
+    return [f"Bvoice voice0 0 V={wave}", "Vac voice voice0 DC 0 AC 1"]
 
 
 def _amplifier(

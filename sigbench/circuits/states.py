@@ -28,6 +28,7 @@ FAULTY: dict[str, Parts] = {
     "noisy": Parts(left=Channel(noise_volts=8e-4)),
     "noisy source": Parts(left=Channel(source_noise_volts=3e-3)),
     "ground loop": Parts(leakage_amperes=40e-3, sleeve_ohms=(0.25, 0.25)),
+    "voice": Parts(voice_drive=1.5, voice_lean=0.3),
 }
 """An instrument with each fault, of ordinary strength, by the key of the cause."""
 

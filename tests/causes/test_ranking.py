@@ -188,13 +188,28 @@ def test_no_cause_is_named_for_which_nothing_speaks(names):
     assert set(ranking.together) <= set(keys(ranking))
 
 
+CLEAN = {
+    "one-sided", "worse when quiet", "weak channel", "hum 1x", "hum 2x", "rail low", "rail high",
+    "rail missing", "weaker when loud", "weaker when quiet", "noise", "tones", "thin channel",
+    "dead channel", "dead output", "dc", "half missing",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("more", [(), ("distortion alike", "distortion on every output")])
+def test_loud_notes_cut_alike_in_both_channels_with_good_rails_come_from_before(more):
+    here = {"distortion", *more}
+    none = CLEAN | {"distortion in one channel"}
+    ranking = rank([Clue(n, 0.999 if n in here else 0.001) for n in sorted(here | none)])
+    assert not ranking.nothing_wrong
+    assert keys(ranking)[0] == "voice"
+    assert "jack" not in keys(ranking)
+
+
 def test_distortion_that_no_cause_explains_is_none_of_these():
-    """As loud notes that are cut alike in both channels, with good rails."""
-    clean = ("distortion in one channel", "one-sided", "worse when quiet", "weak channel", "hum 1x",
-             "hum 2x", "rail low", "rail high", "rail missing", "weaker when loud",
-             "weaker when quiet", "noise", "tones", "thin channel", "dead channel",
-             "dead output")  # fmt: skip
-    ranking = rank([Clue("distortion", 0.999), *(Clue(name, 0.001) for name in clean)])
+    """One channel is cut at both ends, and no weaker for it at any level."""
+    here = {"distortion", "distortion in one channel"}
+    none = CLEAN | {"distortion alike"}
+    ranking = rank([Clue(n, 0.999 if n in here else 0.001) for n in sorted(here | none)])
     assert not ranking.nothing_wrong
     assert ranking.none_of_these > 0.5
     assert "jack" not in keys(ranking)
