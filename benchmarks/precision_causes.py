@@ -38,6 +38,7 @@ READINGS = frozenset(
     {
         "hum_1x", "hum_2x", "hum_total", "noise_rms", "noise_a", "spurs", "dc_offset",
         "frequency", "tone_level", "level_rms", "thd", "clip_asymmetry", "balance",
+        "harmonics", "harmonic_phases",
         "crackle_rate", "worn_travel", "top_level",
         "rail_volts", "rail_error", "rail_ripple",
         "level_course", "hum_course", "noise_course",

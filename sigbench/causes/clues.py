@@ -10,8 +10,10 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
+from sigbench.causes.shape import Wave, apart, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
@@ -39,6 +41,9 @@ WHOLE_SHARE = 0.25  # of that, at least so much is lost of the whole sound too
 PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the note (cubic law)
 MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 DEAD_DB = (30.0, 3.0)
+WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
+STEADY_DB = -32.0  # takes of one note that are no farther apart come out alike each time
+RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
 BUZZ_DB = -65.0  # hum re a note, from which on it may pass for crackle
@@ -233,6 +238,7 @@ class _Note:
     uncertainty: dict[int, float]
     whole: dict[int, float]  # dBFS, RMS of all that is there
     thd: dict[int, float]
+    wave: dict[int, Wave]
     asymmetry: dict[int, float]
     balance: float | None  # dB, left minus right, as far as it is certain
 
@@ -391,6 +397,7 @@ def _note(measurement: Measurement) -> _Note:
         },
         whole,
         _told([measurement], "thd", DISTORTION_DB),
+        waves_of(measurement),
         _by_channel(measurement, "clip_asymmetry"),
         _balance(measurement, whole),
     )
@@ -827,11 +834,12 @@ class _Distorted:
     loud: float  # more when loud
     quiet: float  # more when quiet
     beside: float  # more than the cleanest channel of all
+    shape: float  # another wave than at another output
     percent: float
 
     @property
     def any(self) -> float:
-        return max(self.loud, self.quiet, self.beside)
+        return max(self.loud, self.quiet, self.beside, self.shape)
 
 
 def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
@@ -846,6 +854,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     loudest = _loudest(outputs)
     cleanest = min((thd for o in outputs if o.loud for thd in o.loud.thd.values()), default=0.0)
     told = len({o.name for o in outputs if o.loud is not None}) > 1
+    shapes = _other_waves(outputs)
     for o in outputs:
         if o.loud is None:
             continue
@@ -865,10 +874,13 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
             )
             percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
-            entry = _Distorted(o.name, c, by_level, by_quiet, beside, percent)
+            shape = _over(shapes[o.name, c], WAVE_DB) if (o.name, c) in shapes else 0.0
+            entry = _Distorted(o.name, c, by_level, by_quiet, beside, shape, percent)
             found.append(entry)
             own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
             others = [v for x, v in o.loud.asymmetry.items() if x != c]
+            if shape > 0.5:
+                others += [x.loud.asymmetry[c] for x in outputs if x.loud and c in x.loud.asymmetry]
             if own and len(own) + len(others) > 1 and entry.any > 0.5:
                 lean = max(own, key=abs)
                 most = max(abs(lean - v) for v in (*own, *others))
@@ -884,6 +896,12 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     worst = max(sure, key=lambda d: d.percent)
     there = max(d.any for d in found)
     said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
+    if worst.any == worst.shape > 0.5:
+        part = _percent(shapes[worst.output, worst.channel])
+        said = f"{part} of the note on {worst.output} {worst.channel} is not in it elsewhere"
+    if there < 0.5 and cleanest > RICH_DB and not shapes:
+        said = f"the sound has {_percent(cleanest)} of harmonics by itself: play a plainer one"
+        return [Clue("distortion", None, said), Clue("worse when quiet", None, said)]
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
         clues.append(
@@ -898,6 +916,11 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     pairs = [
         pair for o in outputs if sum(d.output == o.name for d in found) > 1 for pair in _unlike(o)
     ]
+    pairs += [
+        (max(a.shape, b.shape) - min(a.shape, b.shape), said)
+        for a, b in combinations(found, 2)
+        if a.output == b.output
+    ]
     if pairs:
         share, said = max(pairs)
         clues.append(Clue("distortion in one channel", _only_if(share, there), said))
@@ -907,7 +930,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(Clue("distortion on every output", _only_if(least, there), said))
         spread = _spread(outputs)
         words = f"within {spread:.1f} dB"
-        alike = 1 - _over(spread, DISTORTION_ALIKE_DB)
+        alike = 1 - max(_over(spread, DISTORTION_ALIKE_DB), *(d.shape for d in found))
         clues.append(Clue("distortion alike", _only_if(alike, there), words))
     if one_sided:
         share, said = max(one_sided, key=lambda entry: entry[0])
@@ -916,6 +939,50 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         clues.append(Clue("positive half cut", _only_if(positive, share), said))
         clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
     return clues
+
+
+def _other_waves(outputs: Sequence[_Output]) -> dict[tuple[str, int], float]:
+    """Channels whose loud note has another wave than at another output: by how much, in dB.
+
+    Nothing is told of a sound that comes out otherwise each time it is played: at one of the
+    outputs the loud note and the quiet one must be alike. If they are at one only, the other one
+    distorts; else the more lopsided or the richer one.
+    """
+    found: dict[tuple[str, int], float] = {}
+    for a, b in combinations([o for o in outputs if o.loud is not None], 2):
+        assert a.loud is not None
+        assert b.loud is not None
+        for c in sorted(a.loud.wave.keys() & b.loud.wave.keys()):
+            steady = [o for o in (a, b) if _steady(o, c)]
+            if not steady:
+                continue
+            suspects = [o for o in (a, b) if o not in steady] or [
+                max((a, b), key=lambda o: _lopsided_or_rich(o, c))
+            ]
+            key = suspects[0].name, c
+            found[key] = max(found.get(key, -math.inf), _unlike_db(a.loud, b.loud, c))
+    return found
+
+
+def _steady(o: _Output, channel: int) -> bool:
+    """Whether a note came out alike, loud and quiet."""
+    if o.loud is None or o.quiet is None or not {channel} <= set(o.loud.wave) & set(o.quiet.wave):
+        return False
+    return _unlike_db(o.loud, o.quiet, channel) < STEADY_DB
+
+
+def _unlike_db(one: _Note, other: _Note, channel: int) -> float:
+    return 20 * math.log10(max(apart(one.wave[channel], other.wave[channel]), 1e-9))
+
+
+def _lopsided_or_rich(o: _Output, channel: int) -> tuple[float, float]:
+    assert o.loud is not None
+    lean = abs(o.loud.asymmetry.get(channel, 0.0))
+    return (round(lean), o.loud.thd.get(channel, -math.inf))
+
+
+def _percent(decibels: float) -> str:
+    return f"{100 * 10 ** (decibels / 20):.2g} %"
 
 
 def _spread(outputs: Sequence[_Output]) -> float:

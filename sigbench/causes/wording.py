@@ -1,5 +1,6 @@
 """A ranking in sentences, as the command line and the private edition of the report say them."""
 
+from sigbench.causes.clues import CLUES
 from sigbench.causes.ranking import Ranking
 from sigbench.causes.records import BY_KEY
 from sigbench.model import Cause
@@ -25,6 +26,9 @@ _NEEDS = {
 }
 
 
+_DOUBTS = ("hum 1x", "noise", "tones", "thin channel", "distortion")
+
+
 def score_words(cause: Cause) -> str:
     """``score 0.71``."""
     return f"score {cause.score:.2f}"
@@ -37,6 +41,13 @@ def opening(ranking: Ranking) -> list[str]:
         missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
         blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
+        doubts = [
+            f"{CLUES[c.name][0]} ({c.seen})"
+            for c in ranking.clues
+            if c.holds is None and c.seen and c.name in _DOUBTS
+        ]
+        if doubts:
+            sentences.append(f"Measured, and still not to be told: {'; '.join(doubts)}.")
         return sentences
     best = max((cause.score for cause in ranking.named), default=0.0)
     if not ranking.named and ranking.none_of_these < STANDS_OUT:

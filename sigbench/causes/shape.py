@@ -1,0 +1,93 @@
+"""Whether two recordings of one note have the same wave, harmonic by harmonic.
+
+A rich sound hides distortion in the sum of its harmonics, but not in each of them: outputs that
+play the same note have the same wave, but for its polarity and what a filter does to it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigbench.model import Measurement
+
+SURE = 3.0
+"""Standard uncertainties that are taken off a difference."""
+MOST = 12
+"""As many harmonics are compared, the second among them."""
+_CORNERS = np.concatenate([[0.0], np.geomspace(0.03, 100, 400)])  # re the fundamental
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wave:
+    """The second, third, … harmonic of a note.
+
+    Parameters
+    ----------
+    lines : ndarray of complex, shape (harmonics,)
+        Amplitude re the fundamental, and phase where the fundamental is a cosine.
+    doubt : ndarray, shape (harmonics,)
+        Standard uncertainty of each, re the fundamental.
+    """
+
+    lines: NDArray[np.complex128]
+    doubt: NDArray[np.float64]
+
+
+def waves_of(measurement: Measurement) -> dict[int, Wave]:
+    """The wave of each channel, of a tone check."""
+    levels, phases = (
+        {
+            r.channel: np.array([r.value, r.uncertainty], dtype=float)[:, : MOST - 1]
+            for r in measurement.readings
+            if r.name == name and isinstance(r.value, tuple) and isinstance(r.uncertainty, tuple)
+        }
+        for name in ("harmonics", "harmonic_phases")
+    )
+    found = {}
+    for channel in levels.keys() & phases.keys():
+        (level, level_u), (degrees, degrees_u) = levels[channel], phases[channel]
+        size = 10 ** (level / 20)
+        lines = size * np.exp(1j * np.radians(degrees))
+        doubt = size * np.hypot(np.log(10) / 20 * level_u, np.radians(degrees_u))
+        if channel is not None:
+            found[channel] = Wave(lines, np.minimum(doubt, size))
+    return found
+
+
+def apart(one: Wave, other: Wave) -> float:
+    """How much of one wave is for sure not in the other, re the fundamental, and by no filter.
+
+    The root-sum-square of the differences of the harmonics, with `SURE` of their uncertainties
+    taken off, for the polarity and the filter of the first order (high-pass or low-pass, before
+    either of the two: textbook) that leave the least.
+    """
+    count = min(len(one.lines), len(other.lines))
+    a, b = one.lines[:count], other.lines[:count]
+    numbers = np.arange(2, count + 2)
+    gains = _filters(numbers)
+    turned = np.concatenate([gains, gains * (-1.0) ** (numbers - 1)])
+    least = np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2)
+    left = min(
+        float(np.min(np.sum(np.abs(x * turned - y) ** 2, axis=1))) for x, y in ((a, b), (b, a))
+    )
+    return float(np.sqrt(max(0.0, left - SURE**2 * least)))
+
+
+def _filters(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:
+    """What each filter does to the harmonics, where it leaves the fundamental as it is."""
+    corner = _CORNERS[:, np.newaxis]
+
+    def high(k: NDArray[np.int_]) -> NDArray[np.complex128]:
+        return 1j * k / (1j * k + corner)
+
+    def low(k: NDArray[np.int_]) -> NDArray[np.complex128]:
+        return 1 / (1 + 1j * k * corner)
+
+    first = np.ones(1, dtype=int)
+    found = []
+    for gain in (high, low):
+        own = gain(first)
+        # A filter shifts the fundamental in time, and harmonics by as much.
+        found.append(gain(numbers) / np.abs(own) * np.exp(-1j * numbers * np.angle(own)))
+    return np.concatenate(found)

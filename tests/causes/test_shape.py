@@ -1,0 +1,86 @@
+"""Waves held against each other: one period of a voice through filters and cuts."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.signal import butter, freqs
+
+from sigbench.causes.shape import Wave, apart, waves_of
+from sigbench.checks import measure
+from sigbench.model import CheckSettings, Source, Take
+
+RATE = 48_000
+
+
+def wave_of(period, doubt=0.001):
+    """By the discrete Fourier transform of one period, the fundamental turned to a cosine."""
+    lines = np.fft.rfft(period)[1:14]
+    turned = lines * np.exp(-1j * np.angle(lines[0]) * np.arange(1, 14)) / abs(lines[0])
+    return Wave(turned[1:], np.full(12, doubt))
+
+
+def saw(points=1024):
+    return np.arange(points) / points - 0.5
+
+
+def square(points=1024):
+    return np.sign(np.arange(points) - points / 2 + 0.5)
+
+
+@pytest.mark.parametrize("period", [saw(), square(), np.sin(2 * np.pi * np.arange(1024) / 1024)])
+@pytest.mark.parametrize("gain", [1.0, 0.1, -0.5])
+def test_a_wave_is_like_itself_at_any_level_and_polarity_and_place(period, gain):
+    assert apart(wave_of(period), wave_of(gain * np.roll(period, 137))) < 1e-9
+
+
+@given(corner=st.floats(0.05, 60.0), kind=st.sampled_from(["high", "low"]))
+def test_a_filter_of_the_first_order_is_no_other_wave(corner, kind):
+    """A coupling capacitor or a cable's capacitance: scipy's analogue filter is the peer."""
+    b, a = butter(1, corner, kind, analog=True)
+    numbers = np.fft.rfftfreq(1024, 1 / 1024)
+    _, gain = freqs(b, a, worN=numbers)
+    filtered = np.fft.irfft(np.fft.rfft(saw()) * gain)
+    assert apart(wave_of(saw()), wave_of(filtered)) < 0.03
+    assert apart(wave_of(filtered), wave_of(saw())) < 0.03
+
+
+@pytest.mark.parametrize(
+    "period", [saw(), np.cos(2 * np.pi * saw()) + 0.5 * np.sin(4 * np.pi * saw())]
+)
+@pytest.mark.parametrize("cut", ["half", "clipped", "crossover"])
+def test_a_wave_that_is_cut_is_another_one(period, cut):
+    size = np.abs(period).max()
+    done = {
+        "half": np.maximum(period, -0.02 * size),
+        "clipped": np.minimum(period, 0.3 * size),
+        "crossover": np.sign(period) * np.maximum(np.abs(period) - 0.3 * size, 0),
+    }[cut]
+    assert apart(wave_of(period), wave_of(done)) > 0.1
+
+
+def test_a_square_wave_without_one_half_is_the_same_wave():
+    """Half the height, and direct voltage, which a capacitor takes away: nobody can tell."""
+    assert apart(wave_of(square()), wave_of(np.maximum(square(), 0))) < 1e-9
+
+
+def test_what_the_noise_may_do_is_not_told():
+    cut = wave_of(np.maximum(saw(), 0))
+    assert apart(wave_of(saw()), cut) > 0.1
+    assert apart(wave_of(saw(), doubt=0.05), wave_of(np.maximum(saw(), 0), doubt=0.05)) == 0.0
+
+
+def test_waves_are_those_of_the_tone_check():
+    def voice(cycles):
+        return sum(np.sin(2 * np.pi * k * cycles) / k for k in range(1, 20)) / 4
+
+    sound, period = voice(220 * np.arange(RATE) / RATE), voice(np.arange(1024) / 1024)
+    samples = np.stack([sound, 0.5 * np.maximum(sound, 0)], axis=1)
+    source = Source("file", None, None, RATE, 2, RATE)
+    found = waves_of(measure(Take(samples, RATE, source), "tone", CheckSettings()))
+    assert sorted(found) == [1, 2]
+    # The Fourier series of a sawtooth: 1/k.
+    assert np.abs(found[1].lines[:6]) == pytest.approx(1 / np.arange(2, 8), rel=0.01)
+    assert apart(found[1], wave_of(period)) < 0.01
+    assert apart(found[2], wave_of(np.maximum(period, 0))) < 0.01
+    assert apart(found[1], found[2]) > 0.1
