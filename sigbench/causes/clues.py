@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
-from sigbench.causes.shape import Wave, apart, waves_of
+from sigbench.causes.shape import Wave, apart, blur, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
@@ -42,6 +42,7 @@ PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the n
 MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 DEAD_DB = (30.0, 3.0)
 WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
+BLURRED_DB = -20.0  # what is hidden so far is not told to be absent
 STEADY_DB = -32.0  # takes of one note that are no farther apart come out alike each time
 RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
 ONE_SIDED_DB = (0.3, 0.1)
@@ -874,7 +875,10 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
             )
             percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
-            shape = _over(shapes[o.name, c], WAVE_DB) if (o.name, c) in shapes else 0.0
+            at_loud, at_quiet = (_over(x, WAVE_DB) for x in shapes.get((o.name, c), _SAME_WAVE))
+            by_level = max(by_level, at_loud * (1 - at_quiet))
+            by_quiet = max(by_quiet, at_quiet * (1 - at_loud))
+            shape = max(at_loud, at_quiet)
             entry = _Distorted(o.name, c, by_level, by_quiet, beside, shape, percent)
             found.append(entry)
             own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
@@ -897,7 +901,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     there = max(d.any for d in found)
     said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
     if worst.any == worst.shape > 0.5:
-        part = _percent(shapes[worst.output, worst.channel])
+        part = _percent(max(shapes[worst.output, worst.channel]))
         said = f"{part} of the note on {worst.output} {worst.channel} is not in it elsewhere"
     if there < 0.5 and cleanest > RICH_DB and not shapes:
         said = f"the sound has {_percent(cleanest)} of harmonics by itself: play a plainer one"
@@ -941,38 +945,44 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
     return clues
 
 
-def _other_waves(outputs: Sequence[_Output]) -> dict[tuple[str, int], float]:
-    """Channels whose loud note has another wave than at another output: by how much, in dB.
+_SAME_WAVE = (-math.inf, -math.inf)
+
+
+def _other_waves(outputs: Sequence[_Output]) -> dict[tuple[str, int], tuple[float, float]]:
+    """Channels whose note has another wave than at another output: by how many dB, loud and quiet.
 
     Nothing is told of a sound that comes out otherwise each time it is played: at one of the
     outputs the loud note and the quiet one must be alike. If they are at one only, the other one
     distorts; else the more lopsided or the richer one.
     """
-    found: dict[tuple[str, int], float] = {}
+    found: dict[tuple[str, int], tuple[float, float]] = {}
     for a, b in combinations([o for o in outputs if o.loud is not None], 2):
-        assert a.loud is not None
-        assert b.loud is not None
-        for c in sorted(a.loud.wave.keys() & b.loud.wave.keys()):
+        for c in sorted(set(a.channels) & set(b.channels)):
             steady = [o for o in (a, b) if _steady(o, c)]
-            if not steady:
+            by = _unlike_db(a.loud, b.loud, c), _unlike_db(a.quiet, b.quiet, c)
+            if not steady or by == _SAME_WAVE:
                 continue
             suspects = [o for o in (a, b) if o not in steady] or [
                 max((a, b), key=lambda o: _lopsided_or_rich(o, c))
             ]
             key = suspects[0].name, c
-            found[key] = max(found.get(key, -math.inf), _unlike_db(a.loud, b.loud, c))
+            found[key] = max(found.get(key, _SAME_WAVE), by, key=max)
     return found
 
 
 def _steady(o: _Output, channel: int) -> bool:
     """Whether a note came out alike, loud and quiet."""
-    if o.loud is None or o.quiet is None or not {channel} <= set(o.loud.wave) & set(o.quiet.wave):
-        return False
-    return _unlike_db(o.loud, o.quiet, channel) < STEADY_DB
+    return -math.inf < _unlike_db(o.loud, o.quiet, channel) < STEADY_DB
 
 
-def _unlike_db(one: _Note, other: _Note, channel: int) -> float:
-    return 20 * math.log10(max(apart(one.wave[channel], other.wave[channel]), 1e-9))
+def _unlike_db(one: _Note | None, other: _Note | None, channel: int) -> float:
+    """What two notes have not in common, in dB; minus infinity where nobody can tell."""
+    if one is None or other is None or not {channel} <= set(one.wave) & set(other.wave):
+        return -math.inf
+    a, b = one.wave[channel], other.wave[channel]
+    known = 20 * math.log10(max(apart(a, b), 1e-9))
+    blurred = 20 * math.log10(max(blur(a, b), 1e-9)) > BLURRED_DB
+    return -math.inf if blurred and known < WAVE_DB[0] else known
 
 
 def _lopsided_or_rich(o: _Output, channel: int) -> tuple[float, float]:

@@ -62,16 +62,25 @@ def apart(one: Wave, other: Wave) -> float:
     taken off, for the polarity and the filter of the first order (high-pass or low-pass, before
     either of the two: textbook) that leave the least.
     """
-    count = min(len(one.lines), len(other.lines))
+    count = _shared(one, other)
     a, b = one.lines[:count], other.lines[:count]
     numbers = np.arange(2, count + 2)
     gains = _filters(numbers)
     turned = np.concatenate([gains, gains * (-1.0) ** (numbers - 1)])
-    least = np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2)
     left = min(
         float(np.min(np.sum(np.abs(x * turned - y) ** 2, axis=1))) for x, y in ((a, b), (b, a))
     )
-    return float(np.sqrt(max(0.0, left - SURE**2 * least)))
+    return float(np.sqrt(max(0.0, left - blur(one, other) ** 2)))
+
+
+def blur(one: Wave, other: Wave) -> float:
+    """How much of a difference the uncertainties of two waves may hide, re the fundamental."""
+    count = _shared(one, other)
+    return SURE * float(np.sqrt(np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2)))
+
+
+def _shared(one: Wave, other: Wave) -> int:
+    return min(len(one.lines), len(other.lines))
 
 
 def _filters(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:

@@ -241,14 +241,20 @@ SAW = tuple(20 * math.log10(1 / k) for k in range(2, 13))
 CUT = tuple(level + (3.0, -14.0, 2.0)[k % 3] for k, level in enumerate(SAW))
 
 
-def wave(level: float, *harmonics: tuple[float, ...], output: str = "main", lean: float = 0.0):
+def wave(
+    level: float,
+    *harmonics: tuple[float, ...],
+    output: str = "main",
+    lean: float = 0.0,
+    doubt: float = 0.1,
+) -> Observation:
     """A note on both channels, with the harmonics of each: one pattern for both, or one each."""
     plain = note(level, thd=-1.9)
     kept = [r for r in plain.measurement.readings if r.name != "clip_asymmetry"]
     for channel in (1, 2):
         own = harmonics[(channel - 1) % len(harmonics)]
         kept += [
-            Reading("harmonics", own, "dB", channel, (0.1,) * len(own)),
+            Reading("harmonics", own, "dB", channel, (doubt,) * len(own)),
             Reading("harmonic_phases", (-90.0,) * len(own), "deg", channel, (1.0,) * len(own)),
             Reading("clip_asymmetry", lean, "dB", channel, 0.1),
         ]
@@ -271,6 +277,11 @@ def test_a_rich_sound_that_is_cut_at_one_output_has_another_wave_there():
     # Loud notes alone are cut: the output at which they differ from quiet ones is the one.
     loud = [wave(-10.0, CUT, output="phones"), *(replace(o, output="main") for o in good), good[1]]
     assert "on phones 1" in clue(loud, "distortion").seen
+    assert clue(loud, "worse when quiet").holds < 0.1
+    # And quiet ones alone, as by a stage that has lost its bias.
+    quiet = [wave(-40.0, CUT, output="phones"), good[0], *(replace(o, output="main") for o in good)]
+    assert "on phones 1" in clue(quiet, "distortion").seen
+    assert clue(quiet, "worse when quiet").holds > 0.9
 
 
 def test_a_sound_that_comes_out_otherwise_each_time_accuses_no_output():
@@ -290,6 +301,9 @@ def test_a_rich_sound_is_no_distortion():
     waves = [wave(-10.0, SAW), wave(-40.0, SAW)]
     alike = [*waves, *(replace(o, output="phones") for o in waves)]
     assert clue(alike, "distortion").holds < 0.1
+    unsure = [wave(-10.0, SAW, doubt=2.0), wave(-40.0, SAW, doubt=2.0)]
+    alike = [*unsure, *(replace(o, output="phones") for o in unsure)]
+    assert clue(alike, "distortion").holds is None
     clipped = [note(-10.0, thd=-20.0), note(-40.0, thd=-60.0)]
     assert clue(clipped, "distortion").holds > 0.9
     assert clue(clipped, "worse when quiet").holds < 0.1

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import butter, freqs
 
-from sigbench.causes.shape import Wave, apart, waves_of
+from sigbench.causes.shape import Wave, apart, blur, waves_of
 from sigbench.checks import measure
 from sigbench.model import CheckSettings, Source, Take
 
@@ -67,7 +67,10 @@ def test_a_square_wave_without_one_half_is_the_same_wave():
 def test_what_the_noise_may_do_is_not_told():
     cut = wave_of(np.maximum(saw(), 0))
     assert apart(wave_of(saw()), cut) > 0.1
-    assert apart(wave_of(saw(), doubt=0.05), wave_of(np.maximum(saw(), 0), doubt=0.05)) == 0.0
+    noisy = wave_of(saw(), doubt=0.05), wave_of(np.maximum(saw(), 0), doubt=0.05)
+    assert apart(*noisy) == 0.0
+    # Twelve harmonics of two waves, and three standard uncertainties.
+    assert blur(*noisy) == pytest.approx(3 * 0.05 * np.sqrt(24))
 
 
 def test_waves_are_those_of_the_tone_check():
