@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
-from sigbench.causes.shape import Wave, apart, blur, waves_of
+from sigbench.causes.shape import Wave, apart, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
@@ -42,8 +42,7 @@ PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the n
 MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 DEAD_DB = (30.0, 3.0)
 WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
-BLURRED_DB = -20.0  # what is hidden so far is not told to be absent
-STEADY_DB = -32.0  # takes of one note that are no farther apart come out alike each time
+STEADY_DB = -29.0  # takes of one note that are no farther apart come out alike each time
 RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
@@ -979,10 +978,11 @@ def _unlike_db(one: _Note | None, other: _Note | None, channel: int) -> float:
     """What two notes have not in common, in dB; minus infinity where nobody can tell."""
     if one is None or other is None or not {channel} <= set(one.wave) & set(other.wave):
         return -math.inf
-    a, b = one.wave[channel], other.wave[channel]
-    known = 20 * math.log10(max(apart(a, b), 1e-9))
-    blurred = 20 * math.log10(max(blur(a, b), 1e-9)) > BLURRED_DB
-    return -math.inf if blurred and known < WAVE_DB[0] else known
+    sure, seen = (
+        20 * math.log10(max(part, 1e-9)) for part in apart(one.wave[channel], other.wave[channel])
+    )
+    # What is seen may be noise: between the two nobody can tell.
+    return sure if sure > WAVE_DB[0] else seen if seen < WAVE_DB[0] else -math.inf
 
 
 def _lopsided_or_rich(o: _Output, channel: int) -> tuple[float, float]:

@@ -55,14 +55,14 @@ def waves_of(measurement: Measurement) -> dict[int, Wave]:
     return found
 
 
-def apart(one: Wave, other: Wave) -> float:
-    """How much of one wave is for sure not in the other, re the fundamental, and by no filter.
+def apart(one: Wave, other: Wave) -> tuple[float, float]:
+    """How much of one wave is not in the other and comes by no filter, re the fundamental.
 
-    The root-sum-square of the differences of the harmonics, with `SURE` of their uncertainties
-    taken off, for the polarity and the filter of the first order (high-pass or low-pass, before
-    either of the two: textbook) that leave the least.
+    What is so for sure, and what is seen: the root-sum-square of the differences of the harmonics,
+    with and without `SURE` of their uncertainties taken off, for the polarity and the filter of the
+    first order (high-pass or low-pass, before either of the two: textbook) that leave the least.
     """
-    count = _shared(one, other)
+    count = min(len(one.lines), len(other.lines))
     a, b = one.lines[:count], other.lines[:count]
     numbers = np.arange(2, count + 2)
     gains = _filters(numbers)
@@ -70,17 +70,8 @@ def apart(one: Wave, other: Wave) -> float:
     left = min(
         float(np.min(np.sum(np.abs(x * turned - y) ** 2, axis=1))) for x, y in ((a, b), (b, a))
     )
-    return float(np.sqrt(max(0.0, left - blur(one, other) ** 2)))
-
-
-def blur(one: Wave, other: Wave) -> float:
-    """How much of a difference the uncertainties of two waves may hide, re the fundamental."""
-    count = _shared(one, other)
-    return SURE * float(np.sqrt(np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2)))
-
-
-def _shared(one: Wave, other: Wave) -> int:
-    return min(len(one.lines), len(other.lines))
+    doubt = float(np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2))
+    return max(0.0, left - SURE**2 * doubt) ** 0.5, left**0.5
 
 
 def _filters(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:
