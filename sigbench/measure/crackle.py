@@ -12,7 +12,8 @@ How: a sound is predicted from its last 16 samples, by a predictor that follows 
 jump and loses most of the sound. A transient stands out of the innovations of the last second:
 the edges of a waveform recur in every period, a bad contact does not. And it is over at once: where
 the innovations stay raised, or the spectrum that follows has something new, or has lost most of
-what it had, a note has started or ended instead.
+what it had, a note has started or ended instead. Bursts that come back alike, and at equal
+intervals, are a sample's that loops: `CrackleDetector.regular`.
 
 References
 ----------
@@ -30,6 +31,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.rhythm import SHAPE_SECONDS, Beat, RegularClicks, Rhythm
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
 
@@ -71,14 +73,16 @@ _LOST_SHARE = 0.5  # of the power: a spectrum that lost so much belongs to a not
 _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Transient:
-    """Start and end in frames of the take."""
+    """Start and end in frames of the take, and the innovations around its peak, from a frame on."""
 
     start: int
     end: int
     depth: float
     energy: float
+    shape: NDArray[np.float64]
+    shape_start: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +92,17 @@ class _Burst:
     start: int
     end: int
     count: int
-    depth: float
+    energy: float
+    highest: _Transient
+
+    @property
+    def depth(self) -> float:
+        return self.highest.depth
+
+    @property
+    def beat(self) -> Beat:
+        shape, shape_start = self.highest.shape, self.highest.shape_start
+        return Beat(self.start, self.end, self.count, self.energy, shape, shape_start)
 
 
 class _Usual:
@@ -208,6 +222,8 @@ class _Channel:
         self.suspected = False  # whether the last hop awaits a verdict
         self.count = 0
         self.energy = 0.0
+        self.rhythm = Rhythm(samplerate)
+        self._beside = round(SHAPE_SECONDS * samplerate / _ROW)  # rows
 
     @property
     def busy(self) -> bool:
@@ -277,19 +293,24 @@ class _Channel:
         """End the open burst."""
         self._confirm()
         burst, self._burst = self._burst, None
+        if burst is not None:
+            self.rhythm.add(burst.beat)
         return burst
 
     def _confirm(self) -> None:
         """Count the transients of the last part to the burst."""
         if not self._part:
             return
-        depth = max(transient.depth for transient in self._part)
         start, end, count = self._part[0].start, self._part[-1].end, len(self._part)
-        if self._burst is not None:
-            start, depth = self._burst.start, max(depth, self._burst.depth)
+        energy = sum(transient.energy for transient in self._part)
+        highest = max(self._part, key=lambda transient: transient.depth)
         self.count += count
-        self.energy += sum(transient.energy for transient in self._part)
-        self._burst = _Burst(start, end, count + (self._burst.count if self._burst else 0), depth)
+        self.energy += energy
+        if self._burst is not None:
+            start, count = self._burst.start, count + self._burst.count
+            energy += self._burst.energy
+            highest = max(self._burst.highest, highest, key=lambda transient: transient.depth)
+        self._burst = _Burst(start, end, count, energy, highest)
         self._part = []
 
     def _forget(self) -> None:
@@ -332,8 +353,27 @@ class _Channel:
             depth = float(20 * np.log10(np.sqrt(part.max()) / level))
             if depth >= MIN_DEPTH_DB:
                 begun, ended = start + first * _ROW, start + last * _ROW
-                found.append(_Transient(begun, ended, depth, float(part.sum())))
+                shape, row = self._shape(
+                    errors, sizes > limit, first + int(np.argmax(part)) // _ROW
+                )
+                found.append(
+                    _Transient(begun, ended, depth, float(part.sum()), shape, start + row * _ROW)
+                )
         return found
+
+    def _shape(
+        self, errors: NDArray[np.float32], high: NDArray[np.bool_], peak: int
+    ) -> tuple[NDArray[np.float64], int]:
+        """Signed squares of the innovations in the rows that stand out near a row, and its first.
+
+        Of the rows beside them as well: a transient may begin or end there.
+        """
+        first, last = max(0, peak - self._beside), peak + self._beside + 1
+        near = np.convolve(high.ravel(), np.ones(3), "same")[first:last] > 0
+        values = np.where(near[:, np.newaxis], errors.reshape(-1, _ROW)[first:last], 0.0)
+        known = np.flatnonzero(near)
+        values = values[known[0] : known[-1] + 1].ravel().astype(np.float64)
+        return values * np.abs(values), first + int(known[0])
 
     def _rose(self, following: NDArray[np.float32]) -> bool:
         """Whether the sound is louder than before the burst, apart from further transients."""
@@ -413,13 +453,29 @@ class CrackleDetector:
 
     @property
     def counts(self) -> tuple[int, ...]:
-        """Transients so far in each channel; a click has one or two, a crackle more."""
-        return tuple(channel.count for channel in self._channels)
+        """Transients so far in each channel; a click has one or two, a crackle more.
+
+        Without those of `regular`.
+        """
+        return tuple(channel.count - channel.rhythm.transients for channel in self._channels)
 
     @property
     def energies(self) -> tuple[float, ...]:
         """Sum of the squared innovations (full scale 1.0) of each channel's transients so far."""
-        return tuple(channel.energy for channel in self._channels)
+        return tuple(channel.energy - channel.rhythm.energy for channel in self._channels)
+
+    @property
+    def regular(self) -> tuple[RegularClicks, ...]:
+        """What came back at equal intervals so far: the sound's own, and no crackle.
+
+        The events that were told before it was known to do so are among it. `without_regular`
+        takes them out.
+        """
+        return tuple(
+            clicks
+            for number, channel in enumerate(self._channels, start=1)
+            for clicks in channel.rhythm.regular(number)
+        )
 
     @property
     def open_since(self) -> tuple[float | None, ...]:
@@ -594,6 +650,8 @@ def _recurs(heights: NDArray[np.float64]) -> bool:
 
 def find_crackle(signal: Samples, samplerate: int) -> tuple[Event, ...]:
     """Clicks and crackle of a whole take, of shape (frames, channels), full scale 1.0.
+
+    What keeps time is among them; `CrackleDetector.regular` tells it.
 
     Returns
     -------
