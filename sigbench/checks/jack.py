@@ -19,7 +19,7 @@ from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import HUM_IN_PLACE, DropoutDetector
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.gaps import QUICK, SLOW, GapDetector, without_doubles
-from sigbench.measure.hum_burst import HumBurstDetector
+from sigbench.measure.hum_burst import HumBurstDetector, without_known_losses
 from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.model import (
     FADED,
@@ -124,7 +124,8 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """
     groups: list[list[Event]] = []
     end = 0.0
-    for event in sorted(_faults(without_doubles(events)), key=lambda e: (e.start, e.end)):
+    single = without_known_losses(without_doubles(events))
+    for event in sorted(_faults(single), key=lambda e: (e.start, e.end)):
         if groups and event.start <= end + TOGETHER_SECONDS:
             groups[-1].append(event)
         else:
