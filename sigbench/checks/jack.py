@@ -144,7 +144,7 @@ def _faults(events: Sequence[Event]) -> Iterator[Event]:
 def _movement(group: Sequence[Event]) -> Iterator[Event]:
     """The events of one movement: the gravest, and what another channel did by itself."""
     gravest = min((event.kind for event in group), key=_GRAVITY.index)
-    main = [event for event in group if event.kind == gravest]
+    main = _once([event for event in group if event.kind == gravest])
     moved = {channel for event in main for channel in event.channels}
     # One contact may let go several times in a row: each of them counts.
     for event in main:
@@ -154,6 +154,21 @@ def _movement(group: Sequence[Event]) -> Iterator[Event]:
     others = [event for event in group if moved.isdisjoint(event.channels) and event.kind in _OWN]
     if others:
         yield from _movement(others)
+
+
+def _once(events: Sequence[Event]) -> list[Event]:
+    """The events of one kind without what is the same again, as two ways of looking tell it."""
+    kept: list[Event] = []
+    for event in sorted(events, key=lambda e: (e.start - e.end, e.start)):
+        if not any(_holds(other, event) for other in kept):
+            kept.append(event)
+    return sorted(kept, key=lambda e: e.start)
+
+
+def _holds(one: Event, other: Event) -> bool:
+    """Whether an event has most of another one, in all of its channels."""
+    shared = min(one.end, other.end) - max(one.start, other.start)
+    return set(other.channels) <= set(one.channels) and 2 * shared > other.end - other.start
 
 
 def _words_of(event: Event, group: Sequence[Event]) -> str | None:

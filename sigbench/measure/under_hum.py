@@ -19,8 +19,9 @@ _LEAST_SECONDS = 0.03
 _LINES = 40
 _LOW_LINES = 7  # hum is mostly made of these
 _TOLD_SHARE = 0.1  # of the sound's power: what the comb must leave of it to tell anything
-_RISE = 10.0  # power of the lines re that before; 10 dB
-_SURE = 20.0  # of a line pair re what else it would hold
+_RISE = 10.0  # power of a line re that before; 10 dB
+_FIRST_LINES = 3  # one of them has to rise
+_SEEN, _SURE = 5.0, 20.0  # power of a line re what else it would hold: beside others, and alone
 
 _Array = NDArray[np.float64]
 
@@ -81,10 +82,11 @@ class UnderHum:
         _, usual = _beside_comb(before, mains_hz / self._rate)
         rest, lines = _beside_comb(inside, mains_hz / self._rate)
         noise = rest / len(inside)
-        there = lines > _SURE * noise
-        power = float(lines[there].sum())
-        held = float(usual[there].sum()) + noise
-        return float(10 * np.log10(power / held)) if power > _RISE * held else None
+        risen = (lines > _SEEN * noise) & (lines > _RISE * usual)
+        sure = np.sum(risen) > 1 or lines[risen].sum() > _SURE * noise
+        if not risen[:_FIRST_LINES].any() or not sure:
+            return None
+        return float(10 * np.log10(lines[risen].sum() / (usual[risen].sum() + noise)))
 
     def _beside(self, channel: int, start: float, end: float) -> tuple[_Array, _Array]:
         """As much from before hum as from within it, clear of its edges."""
