@@ -31,9 +31,8 @@ SHAPE_SECONDS = 0.005  # before and after the highest innovation
 _FINEST_SECONDS = 3e-5  # bursts are laid over one another to a sample or two
 _HAND = 19.0  # over the interval: how densely a hand that keeps time to 3 % hits its middle
 _MEMORY = 24  # bursts that a new one is compared with
-_MISSED = 4  # steps between two that were told, at most: some are missed
-_ENDED = 8  # steps without one, after which it takes as many as before to begin anew
-_FILLED = 0.5  # share of the grid's places at which there is a burst
+_MISSED = 8  # steps between two that were told, at most: some are missed
+_FILLED = 0.25  # share of the grid's places at which there is a burst
 _ALIKE = 0.6  # twice the product of two shapes over the sum of their squares
 _RECENT = 16  # bursts that the next is told from
 
@@ -164,7 +163,7 @@ class Rhythm:
         """Take the next burst."""
         self._count += 1
         for train in self._trains:
-            if beat.start - train.last.start > (_ENDED + 0.5) * train.interval:
+            if beat.start - train.last.start > (_MISSED + 0.5) * train.interval:
                 continue
             after = _after(beat, train.last)
             if after is None:
@@ -192,29 +191,45 @@ class Rhythm:
         if len(alike) < LEAST_BURSTS - 1:
             return None
         ages = np.array([age for age, _ in alike])
-        for interval in self._intervals(ages):
-            kept = self._on_grid(ages, interval)
-            places = [0, *(-place for place, _ in kept)]
-            if len(places) < max(LEAST_BURSTS, _FILLED * (1 - places[-1])):
-                continue
-            times = [0.0, *(-ages[index] for _, index in kept)]
-            interval, off = _grid(places, times)
-            members = [beat, *(alike[index][1] for _, index in kept)]
-            if off > self._tolerance or self._chance(members, interval, off) > LEAST_CHANCE:
-                continue
-            self._others = deque(
-                (other for other in self._others if other not in members), maxlen=_MEMORY
-            )
-            return _Train(
-                places[::-1],
-                times[::-1],
-                beat,
-                [member.start for member in reversed(members)],
-                sum(member.transients for member in members),
-                sum(member.energy for member in members),
-                interval,
-            )
-        return None
+        found = [
+            self._train(beat, alike, kept)
+            for interval in self._intervals(ages)
+            if (kept := self._on_grid(ages, interval))
+        ]
+        least = min(found, key=lambda one: one[0], default=None)
+        if least is None or least[0] > LEAST_CHANCE:
+            return None
+        _, train, members = least
+        self._others = deque(
+            (other for other in self._others if other not in members), maxlen=_MEMORY
+        )
+        return train
+
+    def _train(
+        self, beat: Beat, alike: Sequence[tuple[float, Beat]], kept: Sequence[tuple[int, int]]
+    ) -> tuple[float, _Train, list[Beat]]:
+        """Bursts on a grid as a train, with the chance of it, and its members, the latest first."""
+        places = [0, *(-place for place, _ in kept)]
+        times = [0.0, *(-alike[index][0] for _, index in kept)]
+        members = [beat, *(alike[index][1] for _, index in kept)]
+        interval, off = _grid(places, times)
+        steps = -places[-1]
+        if len(places) < max(LEAST_BURSTS, _FILLED * (1 + steps)) or off > self._tolerance:
+            chance = np.inf
+        else:
+            # A grid with many empty places is one of many that may be tried.
+            empty = steps / (len(places) - 1)
+            chance = empty**2 * self._chance(members, interval, off)
+        train = _Train(
+            places[::-1],
+            times[::-1],
+            beat,
+            [member.start for member in reversed(members)],
+            sum(member.transients for member in members),
+            sum(member.energy for member in members),
+            interval,
+        )
+        return chance, train, members
 
     def _chance(self, members: Sequence[Beat], interval: float, off: float) -> float:
         """How many grids like this one a hand makes among as many bursts as there were.
