@@ -6,6 +6,8 @@ What counts:
   as it was before.
 * A **click** is one transient, or two; a **crackle** is a burst of three or more, each within
   `GAP_SECONDS` of the last.
+* A **rush** of transients, so dense that nothing is between them, is a crackle as well, if it
+  begins and ends at once, and the sound goes on after it as it was.
 
 How: a sound is predicted from its last 16 samples, by a predictor that follows each channel
 (linear prediction, Makhoul 1975). What the prediction misses, the innovation, keeps the height of a
@@ -70,6 +72,16 @@ _BASES = 12  # hops whose quiet innovations are compared
 _LOUDER = 4.0  # power after re before, from which on a note has started; 6 dB
 _NEW_SHARE = 0.1  # of the power: a spectrum with so much that was not there has a new note
 _LOST_SHARE = 0.5  # of the power: a spectrum that lost so much belongs to a note's end
+_DENSE = 600.0  # transients a second, at least, where nothing is between them
+_RUSH = 30.0  # power: innovations between transients that rise by so much may be a rush of them
+_RUSH_CALM = 24  # hops before it, 0.5 s, in which they lay within
+_RUSH_STEADY = 6.0  # power of one another
+_RUSH_ENDS = 5.0  # power that they fall by within a hop, at its end
+_RUSH_OVER = 10.0  # power of what was before, below which they are then
+_RUSH_HELD = 0.4  # of its usual power: what has sunk lower before has died away
+_RUSH_ASKED = 4  # hops after which it is asked whether the sound is there yet
+_RUSH_SHORTEST = 4  # hops, 85 ms: a cymbal that is held shut may be as short
+_RUSH_LONGEST = 94  # hops, 2 s
 _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
 
 
@@ -152,6 +164,75 @@ class _Usual:
         return max(self._bases)
 
 
+class _Rush:
+    """Transients so dense that nothing is between them: noise that comes and goes at once.
+
+    What is struck dies away instead; what begins, stays.
+    """
+
+    def __init__(self) -> None:
+        self._calm: deque[float] = deque(maxlen=_RUSH_CALM)  # bases before it
+        self._bases: list[float] = []  # of its hops
+        self._peak = 0.0
+        self._start = 0
+        self._sound = np.zeros((2, 0), dtype=np.float32)  # before it
+        self._over: tuple[int, int] | None = None  # what is over, with one hop to come
+
+    @property
+    def busy(self) -> bool:
+        """Whether one goes on, or has just ended."""
+        return bool(self._bases) or self._over is not None
+
+    @property
+    def asked(self) -> NDArray[np.float32] | None:
+        """The sound before one that has gone on for some hops, when it may be a new sound."""
+        return self._sound if len(self._bases) == _RUSH_ASKED else None
+
+    def give_up(self) -> None:
+        """It is another sound."""
+        self._bases = []
+        self._calm.clear()
+
+    def add(self, bases: Sequence[float]) -> None:
+        """Take the bases of calm hops."""
+        self._calm.extend(bases)
+
+    def judge(
+        self, peak: float, base: float, sound: NDArray[np.float32], begin: int
+    ) -> tuple[int, int, float, NDArray[np.float32]] | None:
+        """Take a hop: start, end, highest peak and sound before of a rush that ended before it.
+
+        `sound`, of shape (4, frames), is that of the hop, and of three before it.
+        """
+        if self._over is not None:
+            (start, end), self._over = self._over, None
+            self._calm.clear()
+            return start, end, self._peak, self._sound
+        if not self._bases:
+            calm = self._calm
+            full = len(calm) == _RUSH_CALM
+            if full and base > _RUSH * max(calm) and max(calm) < _RUSH_STEADY * min(calm):
+                self._bases, self._start, self._peak = [base], begin, peak
+                self._sound = sound[:2].copy()
+            else:
+                calm.append(base)
+            return None
+        usual = sorted(self._bases)[len(self._bases) // 2]
+        if base < min(usual / _RUSH_ENDS, _RUSH_OVER * max(self._calm)):
+            held = max(self._bases[-2:]) > _RUSH_HELD * usual  # the last may be a part of one
+            if held and len(self._bases) >= _RUSH_SHORTEST:
+                self._over = (self._start, begin)
+                self._bases = []
+            else:
+                self.give_up()
+        elif len(self._bases) > _RUSH_LONGEST:
+            self.give_up()
+        else:
+            self._bases.append(base)
+            self._peak = max(self._peak, peak)
+        return None
+
+
 class _Predictors:
     """The predictor of each channel, as matrices that turn rows of samples into innovations.
 
@@ -223,12 +304,18 @@ class _Channel:
         self.count = 0
         self.energy = 0.0
         self.rhythm = Rhythm(samplerate)
+        self._rush = _Rush()
         self._beside = round(SHAPE_SECONDS * samplerate / _ROW)  # rows
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether there is something beside the sound, as far as is known."""
+        return self.suspected or self._rush.busy
 
     @property
     def busy(self) -> bool:
         """Whether a burst is open, or may begin."""
-        return self.suspected or bool(self._part) or self._burst is not None
+        return self.suspected or bool(self._part) or self._burst is not None or self._rush.busy
 
     @property
     def crackles_since(self) -> int | None:
@@ -239,6 +326,10 @@ class _Channel:
 
     def go_on(self, peaks: list[float], bases: list[float]) -> None:
         """Take the peaks and bases of hops that are no suspects."""
+        self._rush.add(bases)
+        self._note(peaks, bases)
+
+    def _note(self, peaks: list[float], bases: list[float]) -> None:
         if self._last is not None and not self.suspected:
             self._usual.add([self._last[0], *peaks[:-1]], [self._last[1], *bases[:-1]])
         self._last = (peaks[-1], bases[-1])
@@ -271,7 +362,14 @@ class _Channel:
                 self._forget()
             else:
                 self._part += found
-        self.go_on([peak], [base])
+        self._note([peak], [base])
+        if (rush := self._rush.judge(peak, base, sound, begin)) is not None:
+            dense = self._dense(*rush, sound[-1])
+            if dense is not None:
+                self._forget()
+                return dense
+        elif (before := self._rush.asked) is not None and self._is_new(before, sound[-1]):
+            self._rush.give_up()
         self.suspected = self._usual.exceeded_by(peak)
         if self._part:
             last = self._part[-1].end
@@ -288,6 +386,42 @@ class _Channel:
                 over = True
             self._confirm()
         return self.close() if over else None
+
+    def _dense(
+        self,
+        start: int,
+        end: int,
+        peak: float,
+        before: NDArray[np.float32],
+        following: NDArray[np.float32],
+    ) -> _Burst | None:
+        """The burst that a rush is, if the sound goes on after it as it was."""
+        self._earlier = before
+        if self._rose(following) or self._changed(following) or self._fell(following):
+            return None
+        level = np.sqrt(np.mean(np.var(before, axis=1, dtype=np.float64)))
+        depth = float(20 * np.log10(np.sqrt(peak) / max(level, 10 ** (FLOOR_DBFS / 20))))
+        if depth < MIN_DEPTH_DB:
+            return None
+        count = max(CRACKLE_TRANSIENTS, round(_DENSE * (end - start) / self._samplerate))
+        self.count += count
+        self.energy += peak
+        self._part = []
+        self._burst = None
+        highest = _Transient(start, end, depth, peak, np.zeros(0), start)
+        return _Burst(start, end, count, peak, highest)
+
+    def _is_new(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
+        """Whether a sound is louder, or has lost most of what was before, whatever came to it."""
+        kept, self._earlier = self._earlier, before
+        rose, (_, lost) = self._rose(following), self._changes(following)
+        self._earlier = kept
+        return rose or lost > _LOST_SHARE
+
+    def _fell(self, following: NDArray[np.float32]) -> bool:
+        """Whether the sound is much weaker than before."""
+        before = min(float(np.var(part, dtype=np.float64)) for part in self._earlier)
+        return float(np.var(following, dtype=np.float64)) < before / _LOUDER
 
     def close(self) -> _Burst | None:
         """End the open burst."""
@@ -389,12 +523,17 @@ class _Channel:
 
     def _changed(self, following: NDArray[np.float32]) -> bool:
         """Whether the sound is another than before the burst."""
+        new, lost = self._changes(following)
+        return new > _NEW_SHARE or lost > _LOST_SHARE
+
+    def _changes(self, following: NDArray[np.float32]) -> tuple[float, float]:
+        """Shares of the power that were not there before the burst, and that are not any more."""
         before = [self._spectrum(part) for part in self._earlier]
         after = self._spectrum(following)
         total = max(float(np.mean([part.sum() for part in before])), 1e-30)
         new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
         lost = np.maximum(np.minimum(*before) - 4 * _neighbourly(after), 0.0).sum()
-        return bool(new > _NEW_SHARE * total or lost > _LOST_SHARE * total)
+        return float(new / total), float(lost / total)
 
     def _spectrum(self, part: NDArray[np.float32]) -> NDArray[np.float64]:
         """Power spectrum of a hop from `_LOWEST_HZ` on."""
@@ -588,7 +727,7 @@ class CrackleDetector:
         if not self._restless and self._skipped < _SKIPPED:
             self._skipped += 1
             return
-        suspected = [channel.suspected for channel in self._channels]
+        suspected = [channel.disturbed for channel in self._channels]
         self._predictors.learn(before, own, suspected)
         self._restless = any(suspected)
         self._skipped = 0

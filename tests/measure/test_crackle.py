@@ -413,6 +413,50 @@ def test_a_loop_that_clicks_in_a_software_instrument_is_its_own(tmp_path, progra
     assert detector.regular[0].interval == pytest.approx(interval, abs=2e-4)
 
 
+RUSHES = ((2.0, 2.3), (4.0, 4.12), (6.0, 6.8), (8.5, 8.7))
+
+
+@pytest.mark.parametrize("kind", ["lost samples", "resistance", "hiss"])
+@pytest.mark.parametrize("name", ["sine", "chord"])
+def test_a_contact_that_only_rustles_is_a_crackle(name, kind):
+    """So densely that nothing is between its transients: a worn plug while it is turned."""
+    t = np.arange(10 * RATE) / RATE
+    sound = 0.2 * np.sin(2 * np.pi * 440 * t)
+    if name == "chord":
+        sound = 0.1 * sum(np.sin(2 * np.pi * f * t + f) for f in (261.6, 329.6, 392.0))
+    rng = np.random.default_rng(12)
+    moved = np.zeros(len(t))
+    for start, end in RUSHES:
+        moved[round(start * RATE) : round(end * RATE)] = 1.0
+    if kind == "lost samples":
+        sound = sound * (1 - 0.5 * moved * (rng.random(len(t)) < 0.5))
+    elif kind == "resistance":  # in series with the load of the next stage
+        ohms = np.exp(np.convolve(rng.standard_normal(len(t)), np.ones(24) / 5, "same"))
+        sound = sound / (1 + 0.3 * moved * ohms)
+    else:
+        sound = sound + 0.1 * np.std(sound) * moved * rng.standard_normal(len(t))
+    events, detector = detected(noisy(sound, 60)[:, np.newaxis])
+    found = [e for e in events if e.kind == "crackle" and e.end - e.start > 0.05]
+    least = 2 if kind == "resistance" else 3
+    assert len(found) >= least
+    for event in found:
+        start, end = min(RUSHES, key=lambda rush: abs(rush[0] - event.start))
+        assert event.start == pytest.approx(start, abs=0.022)  # a hop
+        assert event.end == pytest.approx(end, abs=0.044)
+    assert detector.counts[0] >= 100
+
+
+@pytest.mark.parametrize("seconds", [0.03, 0.1, 0.3])
+def test_noise_that_dies_away_or_stays_is_no_rustle(seconds):
+    t = np.arange(8 * RATE) / RATE
+    noise = 0.1 * np.random.default_rng(13).standard_normal(len(t))
+    sound = 0.2 * np.sin(2 * np.pi * 440 * t)
+    struck = np.exp(-(t % 2.0) / seconds) * (t >= 2.0)
+    begun = (t >= 4.0) * 1.0
+    for gain in (struck, begun):
+        assert find_crackle(noisy(sound + gain * noise, 60)[:, np.newaxis], RATE) == ()
+
+
 def test_noise_of_another_program_does_not_crackle(tmp_path):
     needs("sox", "sox")
     import soundfile
