@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from sigbench.checks.clicks import crackle_reading
 from sigbench.checks.dropouts import (
     NOT_STEADY,
     ChannelWatch,
@@ -14,11 +15,12 @@ from sigbench.checks.marks import pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.checks.side_by_side import Half, side_by_side
 from sigbench.checks.tally import FAULTS
-from sigbench.measure.crackle import CrackleDetector, crackle_rate
+from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import HUM_IN_PLACE, DropoutDetector
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.gaps import QUICK, SLOW, GapDetector, without_doubles
-from sigbench.measure.hum_burst import HumBurstDetector
+from sigbench.measure.hum_burst import HumBurstDetector, without_known_losses
+from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.model import (
     FADED,
     CheckSettings,
@@ -51,7 +53,7 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     to the sleeve they share, or to something before the jack; what fades and is back at once, to
     what feeds it.
     """
-    (sharp, steady_shares, transients), (other, channels) = side_by_side(
+    (sharp, steady_shares, transients, regular), (other, channels) = side_by_side(
         _BreaksAndCrackle, _HumAndGaps, take, settings
     )
     events = movements(labelled([*sharp, *other], take))
@@ -70,6 +72,7 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
                 events,
                 number,
                 transients[number - 1],
+                regular,
                 take,
                 steady=steady_shares[number - 1] > 0.0,
                 silent=watched.silent,
@@ -80,16 +83,21 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     return Measurement("jack", take.source, spoil_overloaded(readings, clipped), events)
 
 
-class _BreaksAndCrackle(Half[tuple[list[Event], tuple[float, ...], tuple[int, ...]]]):
-    """Events, and of each channel the share that was steady, and transients."""
+_Sharp = tuple[list[Event], tuple[float, ...], tuple[int, ...], tuple[RegularClicks, ...]]
+
+
+class _BreaksAndCrackle(Half[_Sharp]):
+    """Events, of each channel the share that was steady, and transients, and what keeps time."""
 
     def __init__(self, take: Take | LongTake, _: CheckSettings) -> None:
         self._breaks = DropoutDetector(take.samplerate, take.channels, take.lost)
         self._crackle = CrackleDetector(take.samplerate, take.channels)
         super().__init__(self._breaks, self._crackle)
 
-    def result(self) -> tuple[list[Event], tuple[float, ...], tuple[int, ...]]:
-        return self.events, self._breaks.steady_shares, self._crackle.counts
+    def result(self) -> _Sharp:
+        regular = self._crackle.regular
+        events = without_regular(self.events, regular)
+        return events, self._breaks.steady_shares, self._crackle.counts, regular
 
 
 class _HumAndGaps(Half[tuple[list[Event], tuple[WatchedChannel, ...]]]):
@@ -116,7 +124,8 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """
     groups: list[list[Event]] = []
     end = 0.0
-    for event in sorted(_faults(without_doubles(events)), key=lambda e: (e.start, e.end)):
+    single = without_known_losses(without_doubles(events))
+    for event in sorted(_faults(single), key=lambda e: (e.start, e.end)):
         if groups and event.start <= end + TOGETHER_SECONDS:
             groups[-1].append(event)
         else:
@@ -135,7 +144,7 @@ def _faults(events: Sequence[Event]) -> Iterator[Event]:
 def _movement(group: Sequence[Event]) -> Iterator[Event]:
     """The events of one movement: the gravest, and what another channel did by itself."""
     gravest = min((event.kind for event in group), key=_GRAVITY.index)
-    main = [event for event in group if event.kind == gravest]
+    main = _once([event for event in group if event.kind == gravest])
     moved = {channel for event in main for channel in event.channels}
     # One contact may let go several times in a row: each of them counts.
     for event in main:
@@ -145,6 +154,21 @@ def _movement(group: Sequence[Event]) -> Iterator[Event]:
     others = [event for event in group if moved.isdisjoint(event.channels) and event.kind in _OWN]
     if others:
         yield from _movement(others)
+
+
+def _once(events: Sequence[Event]) -> list[Event]:
+    """The events of one kind without what is the same again, as two ways of looking tell it."""
+    kept: list[Event] = []
+    for event in sorted(events, key=lambda e: (e.start - e.end, e.start)):
+        if not any(_holds(other, event) for other in kept):
+            kept.append(event)
+    return sorted(kept, key=lambda e: e.start)
+
+
+def _holds(one: Event, other: Event) -> bool:
+    """Whether an event has most of another one, in all of its channels."""
+    shared = min(one.end, other.end) - max(one.start, other.start)
+    return set(other.channels) <= set(one.channels) and 2 * shared > other.end - other.start
 
 
 def _words_of(event: Event, group: Sequence[Event]) -> str | None:
@@ -179,6 +203,7 @@ def _other_readings(
     events: Sequence[Event],
     channel: int,
     transients: int,
+    regular: Sequence[RegularClicks],
     take: Take | LongTake,
     *,
     steady: bool,
@@ -194,12 +219,11 @@ def _other_readings(
     bursts = sum(event.kind == "hum_burst" for event in own)
     stays = any(dip.end >= take.seconds for dip in dips)
     remark = "the last one lasts to the end of the take" if stays else None
-    why = "pauses included" if pauses(take.marks) else None
-    rate = crackle_rate(transients, take.seconds)
+    paused = ["pauses included"] if pauses(take.marks) else []
     return [
         reading("dips", "1", Estimate(float(len(dips)), 0.0), channel=channel, why=remark)
         if steady or dips
         else Reading.invalid("dips", "1", NOT_STEADY, channel=channel),
         reading("hum_bursts", "1", Estimate(float(bursts), 0.0), channel=channel),
-        reading("crackle_rate", "1/s", rate, channel=channel, why=why),
+        crackle_reading(transients, take.seconds, channel, regular, *paused),
     ]

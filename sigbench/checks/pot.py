@@ -166,9 +166,10 @@ def _law(turned: Turning) -> str:
             f"travel by the law {turned.taper.name}{how}; channel {turned.against} moves against "
             "this one (a pan or balance control): travel counts from where this one is silent"
         )
+    loaded = _loaded(turned)
     if turned.told:
-        return f"travel by the law {turned.taper.name}"
-    text = f"travel by the law {turned.taper.name}, guessed from the turning"
+        return f"travel by the law {turned.taper.name}{loaded}"
+    text = f"travel by the law {turned.taper.name}, guessed from the turning{loaded}"
     if turned.alike:
         text += f"; fits as well: {', '.join(taper.name for taper in turned.alike)}"
     if turned.top_spread > UNSTEADY_DB:
@@ -177,6 +178,22 @@ def _law(turned: Turning) -> str:
             "deviation): the sound is not steady, or the control was not turned to its end"
         )
     return text
+
+
+def _loaded(turned: Turning) -> str:
+    """What a load may do to a law of reverse audio: the level does not tell that there is one."""
+    taper = turned.taper
+    if taper.kind != "audio" or taper.at_half <= 0.5:
+        return ""
+    off = [
+        f"{100 * taper.too_low(ratio):.0f} % if it is {1 / ratio:.0f} times the track"
+        for ratio in (0.1, 0.2)
+    ]
+    return (
+        "; if a next stage loads the control, which the level does not tell, places in its upper "
+        f"half are read too low: by up to {off[0]}, {off[1]}; told as audio:N, with the N percent "
+        "that are heard at half travel, they are right"
+    )
 
 
 def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.checks import NO_ONSET
+from sigbench.checks.clicks import crackle_reading, own_clicks_words
 from sigbench.checks.dropouts import NOT_STEADY, not_watched
 from sigbench.checks.jack import TOGETHER_SECONDS
 from sigbench.checks.marks import counted, pauses
@@ -20,7 +21,7 @@ from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.checks.soak_pitch import NoteFollower
 from sigbench.errors import RequestError
 from sigbench.measure.clipping import clipped_samples
-from sigbench.measure.crackle import CrackleDetector, crackle_rate
+from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import (
     EDGE_UNCERTAINTY_SECONDS,
     DropoutDetector,
@@ -30,6 +31,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.level import SEGMENTS, measure_level
 from sigbench.measure.level_track import LEVEL_SECONDS
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
+from sigbench.measure.rhythm import without_regular
 from sigbench.measure.streaming import require_block
 from sigbench.measure.trend import (
     LEAST_POINTS,
@@ -260,6 +262,11 @@ class SoakWatch:
         return tuple(sorted([*self._events, *self._clicks], key=lambda e: e.start))
 
     @property
+    def remarks(self) -> tuple[str, ...]:
+        """What there is to be said beside the events."""
+        return own_clicks_words(self._crackle.regular)
+
+    @property
     def open_since(self) -> tuple[float | None, ...]:
         """Of each channel, since when it is in an interruption that goes on, in seconds."""
         return self._detector.open_since
@@ -327,7 +334,11 @@ class SoakWatch:
     def readings(self) -> tuple[Reading, ...]:
         """All readings so far."""
         shares = self._detector.steady_shares
-        rates = [crackle_rate(n, max(self.seconds, 1e-9)) for n in self._crackle.counts]
+        regular = self._crackle.regular
+        rates = [
+            crackle_reading(count, max(self.seconds, 1e-9), number, regular)
+            for number, count in enumerate(self._crackle.counts, start=1)
+        ]
         rest = self._stretch[:, : 0 if self._paused(self._filled) else self._filled]
         return tuple(
             reading
@@ -371,20 +382,33 @@ class SoakWatch:
 
     def _tell_clicks(self, until: float) -> tuple[Event, ...]:
         """Keep the clicks that were over by then and stand alone, and tell them."""
+        self._take_back_regular()
         due = [click for click in self._heard if click.end <= until]
         if due:
             self._heard = [click for click in self._heard if click.end > until]
+            due = without_regular(due, self._crackle.regular)
             due = [click for click in due if not self._part_of_break(click)]
             due = list(mark_lost_buffers(due, self._lost, self._samplerate))
             due = [e for e in counted(due, self._marks) if e.kind in ("click", "crackle")]
             self._clicks += due[: MOST_EVENTS - len(self._clicks)]
-            for click in due:
-                for number in click.channels:
-                    self._channels[number - 1].count_click(click)
+            self._count_clicks(due, 1)
         # A break is told soon after it is over, and this comes after every stretch.
         oldest = self.seconds - 5 * STRETCH_SECONDS
         self._breaks = [event for event in self._breaks if event.end >= oldest]
         return tuple(due)
+
+    def _take_back_regular(self) -> None:
+        """The first clicks of those that turned out to keep time were counted."""
+        own = without_regular(self._clicks, self._crackle.regular)
+        if own != self._clicks:
+            self._count_clicks(self._clicks, -1)
+            self._clicks = own
+            self._count_clicks(self._clicks, 1)
+
+    def _count_clicks(self, clicks: Sequence[Event], times: int) -> None:
+        for click in clicks:
+            for number in click.channels:
+                self._channels[number - 1].count_click(click, times)
 
     def _part_of_break(self, click: Event) -> bool:
         """Whether an interruption, maybe one that goes on, holds a click or touches it."""
@@ -581,11 +605,11 @@ class _Channel:
             self._dropouts += 1
             self._dropout_seconds += event.end - event.start
 
-    def count_click(self, click: Event) -> None:
-        """Reckon with a click, or a crackle."""
+    def count_click(self, click: Event, times: int) -> None:
+        """Reckon with a click, or a crackle, so many times; less than none takes it back."""
         at = int(click.start / self._seconds)
-        self._clicks[at] = self._clicks.get(at, 0) + 1
-        self._clicks_counted += 1
+        self._clicks[at] = self._clicks.get(at, 0) + times
+        self._clicks_counted += times
 
     def take_back(self, start: float, end: float) -> None:
         """Leave out hum and noise of the stretches in which there are clicks, from then to then."""
@@ -703,7 +727,7 @@ class _Channel:
         return min((onset.time.value for _, onset in self._onsets()[0]), default=None)
 
     def readings(
-        self, rest: Floats, steady_share: float, crackle: Estimate, marks: Sequence[Event]
+        self, rest: Floats, steady_share: float, crackle: Reading, marks: Sequence[Event]
     ) -> list[Reading]:
         """All readings of the channel; `rest` is what fills no stretch."""
         clipped = self._clipped_samples + clipped_samples(rest, self._bits)
@@ -908,14 +932,13 @@ class _Channel:
             reading("dropout_time", "s", time, channel=self.number, why=remark),
         ]
 
-    def _crackle_reading(self, rate: Estimate) -> Reading:
+    def _crackle_reading(self, rate: Reading) -> Reading:
         remarks = []
         if self._paused_stretches:
             remarks.append("pauses included")
         if self._clicks_counted > MOST_EVENTS:
             remarks.append(f"the first {MOST_EVENTS} events are kept, all are counted")
-        why = _joined(*remarks)
-        return reading("crackle_rate", "1/s", rate, channel=self.number, why=why)
+        return replace(rate, why=_joined(*remarks, rate.why))
 
     def _no_dropouts(self, why: str) -> list[Reading]:
         return [

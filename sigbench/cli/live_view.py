@@ -270,13 +270,15 @@ def _last(seen: Seen, columns: int) -> Text:
 
 
 def _tallies(seen: Seen, columns: int) -> Iterator[Text]:
-    """The tally where the hands are, and those of the places before."""
+    """The tally where the hands are, those of the places before, and what is not in them."""
     now = [one for one in seen.tallies if one.place == seen.place]
     others = [one for one in seen.tallies if one.place != seen.place]
     for one in now:
         yield Text(_tally(one, columns), "bold")
     for one in others[-2:]:
         yield Text(_tally(one, columns))
+    for remark in seen.remarks[-2:]:
+        yield Text(remark[:columns], "dim")
 
 
 def _tally(one: Tally, columns: int) -> str:

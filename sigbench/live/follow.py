@@ -7,6 +7,7 @@ from typing import Protocol
 
 import numpy as np
 
+from sigbench.checks.clicks import own_clicks_words
 from sigbench.checks.jack import movements
 from sigbench.checks.marks import counted
 from sigbench.checks.soak import SoakCourses, SoakWatch
@@ -15,6 +16,7 @@ from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
 from sigbench.measure.gaps import GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
+from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
 from sigbench.measure.travel import Turning, follow, taper_named, turnings
 from sigbench.model import PAUSED, CheckSettings, Event, EventKind, LostBuffers, Samples
@@ -30,6 +32,11 @@ class Follower(Protocol):
     @property
     def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
         """What has begun and is not over: kind, start in seconds, and channel from 1."""
+        ...
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What there is to be said beside the events."""
         ...
 
     def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
@@ -52,6 +59,7 @@ class LevelFollower:
     """A take in which nothing is looked for while it is recorded: levels alone."""
 
     going_on: tuple[tuple[EventKind, float, int], ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
         """Take the next block."""
@@ -85,10 +93,11 @@ class ContactFollower:
         self._detectors: list[tuple[EventKind, _Detector]] = [
             ("dropout", DropoutDetector(samplerate, channels))
         ]
-        if contacts:
+        self._crackle = CrackleDetector(samplerate, channels) if contacts else None
+        if self._crackle is not None:
             self._detectors += [
                 ("hum_burst", HumBurstDetector(samplerate, channels)),
-                ("crackle", CrackleDetector(samplerate, channels)),
+                ("crackle", self._crackle),
             ]
         if held:
             self._detectors.append(("dropout", GapDetector(samplerate, channels)))
@@ -111,9 +120,19 @@ class ContactFollower:
         found = [event for _, detector in self._detectors for event in detector.feed(block)]
         if not found:
             return ()
-        known = len(self._events)
-        self._events = without_doubles([*self._events, *found])
-        return tuple(self._events[known:])
+        regular = self._regular
+        fresh = without_regular(found, regular)
+        self._events = without_doubles([*without_regular(self._events, regular), *fresh])
+        return tuple(event for event in fresh if event in self._events)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What is the sound's own."""
+        return own_clicks_words(self._regular)
+
+    @property
+    def _regular(self) -> tuple[RegularClicks, ...]:
+        return () if self._crackle is None else self._crackle.regular
 
     def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
         """All events so far, grouped to movements of a contact where it is a jack."""
@@ -141,6 +160,11 @@ class SoakFollower:
         """What the person did, as `Watch` notes it: nothing counts in a pause."""
         begun = mark.text == PAUSED and mark.end == mark.start
         self._watch.mark(replace(mark, end=math.inf) if begun else mark)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What is the sound's own."""
+        return self._watch.remarks
 
     @property
     def courses(self) -> SoakCourses:
@@ -184,6 +208,11 @@ class PotFollower:
     def going_on(self) -> tuple[tuple[EventKind, float, int], ...]:
         """What has begun and is not over."""
         return self._contact.going_on
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What is the sound's own."""
+        return self._contact.remarks
 
     def feed(self, block: Samples, lost: Sequence[LostBuffers]) -> tuple[Event, ...]:
         """Take the next block."""

@@ -43,6 +43,9 @@ class Seen:
         All that count so far, with the marks, in order of time.
     going_on : tuple of (kind, float, int)
         What has begun and is not over: kind, start in seconds, channel.
+    remarks : tuple of str
+        What there is to be said beside the events: what was told of them at first, and turned out
+        to be the sound's own.
     tallies : tuple of Tally
         Of each place.
     lost : int
@@ -65,6 +68,7 @@ class Seen:
     strip: Strip
     events: tuple[Event, ...]
     going_on: tuple[tuple[EventKind, float, int], ...]
+    remarks: tuple[str, ...]
     tallies: tuple[Tally, ...]
     lost: int
     courses: SoakCourses | None
@@ -124,6 +128,7 @@ class Watch:
         self._paused_at: float | None = None
         self._stopped = False
         self._told: tuple[Event, ...] = ()
+        self._remarks: tuple[str, ...] = ()
         self._tallies: tuple[Tally, ...] = ()
         self._tallied_at = -1.0  # where the take was then
         self._changed = False  # since `_told` was worked out
@@ -151,7 +156,9 @@ class Watch:
             self._spectrum.feed(block.samples)
             found = self._follower.feed(block.samples, block.lost)
             self._frames = block.first_frame + len(block.samples)
-            self._changed = self._changed or bool(found)
+            remarks = self._follower.remarks
+            self._changed = self._changed or bool(found) or remarks != self._remarks
+            self._remarks = remarks
             return self._alerts(found)
 
     @property
@@ -222,6 +229,7 @@ class Watch:
                 self._strip.now(STRIP_COLUMNS),
                 self._told,
                 () if self._paused_at is not None else follower.going_on,
+                self._remarks,
                 self._tallies,
                 self._lost,
                 follower.courses if isinstance(follower, SoakFollower) else None,

@@ -6,13 +6,16 @@ What counts:
   as it was before.
 * A **click** is one transient, or two; a **crackle** is a burst of three or more, each within
   `GAP_SECONDS` of the last.
+* A **rush** of transients, so dense that nothing is between them, is a crackle as well, if it
+  begins and ends at once, and the sound goes on after it as it was.
 
 How: a sound is predicted from its last 16 samples, by a predictor that follows each channel
 (linear prediction, Makhoul 1975). What the prediction misses, the innovation, keeps the height of a
 jump and loses most of the sound. A transient stands out of the innovations of the last second:
 the edges of a waveform recur in every period, a bad contact does not. And it is over at once: where
 the innovations stay raised, or the spectrum that follows has something new, or has lost most of
-what it had, a note has started or ended instead.
+what it had, a note has started or ended instead. Bursts that come back alike, and at equal
+intervals, are a sample's that loops: `CrackleDetector.regular`.
 
 References
 ----------
@@ -30,6 +33,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.rhythm import SHAPE_SECONDS, Beat, RegularClicks, Rhythm
 from sigbench.measure.streaming import of_one_event, require_block
 from sigbench.model import Event, Samples
 
@@ -68,17 +72,29 @@ _BASES = 12  # hops whose quiet innovations are compared
 _LOUDER = 4.0  # power after re before, from which on a note has started; 6 dB
 _NEW_SHARE = 0.1  # of the power: a spectrum with so much that was not there has a new note
 _LOST_SHARE = 0.5  # of the power: a spectrum that lost so much belongs to a note's end
+_DENSE = 600.0  # transients a second, at least, where nothing is between them
+_RUSH = 30.0  # power: innovations between transients that rise by so much may be a rush of them
+_RUSH_CALM = 24  # hops before it, 0.5 s, in which they lay within
+_RUSH_STEADY = 6.0  # power of one another
+_RUSH_ENDS = 5.0  # power that they fall by within a hop, at its end
+_RUSH_OVER = 10.0  # power of what was before, below which they are then
+_RUSH_HELD = 0.4  # of its usual power: what has sunk lower before has died away
+_RUSH_ASKED = 4  # hops after which it is asked whether the sound is there yet
+_RUSH_SHORTEST = 4  # hops, 85 ms: a cymbal that is held shut may be as short
+_RUSH_LONGEST = 94  # hops, 2 s
 _LOWEST_HZ = 150.0  # below, a coupling capacitor recharges after a break
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Transient:
-    """Start and end in frames of the take."""
+    """Start and end in frames of the take, and the innovations around its peak, from a frame on."""
 
     start: int
     end: int
     depth: float
     energy: float
+    shape: NDArray[np.float64]
+    shape_start: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +104,17 @@ class _Burst:
     start: int
     end: int
     count: int
-    depth: float
+    energy: float
+    highest: _Transient
+
+    @property
+    def depth(self) -> float:
+        return self.highest.depth
+
+    @property
+    def beat(self) -> Beat:
+        shape, shape_start = self.highest.shape, self.highest.shape_start
+        return Beat(self.start, self.end, self.count, self.energy, shape, shape_start)
 
 
 class _Usual:
@@ -136,6 +162,75 @@ class _Usual:
     @property
     def base(self) -> float:
         return max(self._bases)
+
+
+class _Rush:
+    """Transients so dense that nothing is between them: noise that comes and goes at once.
+
+    What is struck dies away instead; what begins, stays.
+    """
+
+    def __init__(self) -> None:
+        self._calm: deque[float] = deque(maxlen=_RUSH_CALM)  # bases before it
+        self._bases: list[float] = []  # of its hops
+        self._peak = 0.0
+        self._start = 0
+        self._sound = np.zeros((2, 0), dtype=np.float32)  # before it
+        self._over: tuple[int, int] | None = None  # what is over, with one hop to come
+
+    @property
+    def busy(self) -> bool:
+        """Whether one goes on, or has just ended."""
+        return bool(self._bases) or self._over is not None
+
+    @property
+    def asked(self) -> NDArray[np.float32] | None:
+        """The sound before one that has gone on for some hops, when it may be a new sound."""
+        return self._sound if len(self._bases) == _RUSH_ASKED else None
+
+    def give_up(self) -> None:
+        """It is another sound."""
+        self._bases = []
+        self._calm.clear()
+
+    def add(self, bases: Sequence[float]) -> None:
+        """Take the bases of calm hops."""
+        self._calm.extend(bases)
+
+    def judge(
+        self, peak: float, base: float, sound: NDArray[np.float32], begin: int
+    ) -> tuple[int, int, float, NDArray[np.float32]] | None:
+        """Take a hop: start, end, highest peak and sound before of a rush that ended before it.
+
+        `sound`, of shape (4, frames), is that of the hop, and of three before it.
+        """
+        if self._over is not None:
+            (start, end), self._over = self._over, None
+            self._calm.clear()
+            return start, end, self._peak, self._sound
+        if not self._bases:
+            calm = self._calm
+            full = len(calm) == _RUSH_CALM
+            if full and base > _RUSH * max(calm) and max(calm) < _RUSH_STEADY * min(calm):
+                self._bases, self._start, self._peak = [base], begin, peak
+                self._sound = sound[:2].copy()
+            else:
+                calm.append(base)
+            return None
+        usual = sorted(self._bases)[len(self._bases) // 2]
+        if base < min(usual / _RUSH_ENDS, _RUSH_OVER * max(self._calm)):
+            held = max(self._bases[-2:]) > _RUSH_HELD * usual  # the last may be a part of one
+            if held and len(self._bases) >= _RUSH_SHORTEST:
+                self._over = (self._start, begin)
+                self._bases = []
+            else:
+                self.give_up()
+        elif len(self._bases) > _RUSH_LONGEST:
+            self.give_up()
+        else:
+            self._bases.append(base)
+            self._peak = max(self._peak, peak)
+        return None
 
 
 class _Predictors:
@@ -208,11 +303,19 @@ class _Channel:
         self.suspected = False  # whether the last hop awaits a verdict
         self.count = 0
         self.energy = 0.0
+        self.rhythm = Rhythm(samplerate)
+        self._rush = _Rush()
+        self._beside = round(SHAPE_SECONDS * samplerate / _ROW)  # rows
+
+    @property
+    def disturbed(self) -> bool:
+        """Whether there is something beside the sound, as far as is known."""
+        return self.suspected or self._rush.busy
 
     @property
     def busy(self) -> bool:
         """Whether a burst is open, or may begin."""
-        return self.suspected or bool(self._part) or self._burst is not None
+        return self.suspected or bool(self._part) or self._burst is not None or self._rush.busy
 
     @property
     def crackles_since(self) -> int | None:
@@ -223,6 +326,10 @@ class _Channel:
 
     def go_on(self, peaks: list[float], bases: list[float]) -> None:
         """Take the peaks and bases of hops that are no suspects."""
+        self._rush.add(bases)
+        self._note(peaks, bases)
+
+    def _note(self, peaks: list[float], bases: list[float]) -> None:
         if self._last is not None and not self.suspected:
             self._usual.add([self._last[0], *peaks[:-1]], [self._last[1], *bases[:-1]])
         self._last = (peaks[-1], bases[-1])
@@ -255,7 +362,14 @@ class _Channel:
                 self._forget()
             else:
                 self._part += found
-        self.go_on([peak], [base])
+        self._note([peak], [base])
+        if (rush := self._rush.judge(peak, base, sound, begin)) is not None:
+            dense = self._dense(*rush, sound[-1])
+            if dense is not None:
+                self._forget()
+                return dense
+        elif (before := self._rush.asked) is not None and self._is_new(before, sound[-1]):
+            self._rush.give_up()
         self.suspected = self._usual.exceeded_by(peak)
         if self._part:
             last = self._part[-1].end
@@ -273,23 +387,64 @@ class _Channel:
             self._confirm()
         return self.close() if over else None
 
+    def _dense(
+        self,
+        start: int,
+        end: int,
+        peak: float,
+        before: NDArray[np.float32],
+        following: NDArray[np.float32],
+    ) -> _Burst | None:
+        """The burst that a rush is, if the sound goes on after it as it was."""
+        self._earlier = before
+        if self._rose(following) or self._changed(following) or self._fell(following):
+            return None
+        level = np.sqrt(np.mean(np.var(before, axis=1, dtype=np.float64)))
+        depth = float(20 * np.log10(np.sqrt(peak) / max(level, 10 ** (FLOOR_DBFS / 20))))
+        if depth < MIN_DEPTH_DB:
+            return None
+        count = max(CRACKLE_TRANSIENTS, round(_DENSE * (end - start) / self._samplerate))
+        self.count += count
+        self.energy += peak
+        self._part = []
+        self._burst = None
+        highest = _Transient(start, end, depth, peak, np.zeros(0), start)
+        return _Burst(start, end, count, peak, highest)
+
+    def _is_new(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
+        """Whether a sound is louder, or has lost most of what was before, whatever came to it."""
+        kept, self._earlier = self._earlier, before
+        rose, (_, lost) = self._rose(following), self._changes(following)
+        self._earlier = kept
+        return rose or lost > _LOST_SHARE
+
+    def _fell(self, following: NDArray[np.float32]) -> bool:
+        """Whether the sound is much weaker than before."""
+        before = min(float(np.var(part, dtype=np.float64)) for part in self._earlier)
+        return float(np.var(following, dtype=np.float64)) < before / _LOUDER
+
     def close(self) -> _Burst | None:
         """End the open burst."""
         self._confirm()
         burst, self._burst = self._burst, None
+        if burst is not None:
+            self.rhythm.add(burst.beat)
         return burst
 
     def _confirm(self) -> None:
         """Count the transients of the last part to the burst."""
         if not self._part:
             return
-        depth = max(transient.depth for transient in self._part)
         start, end, count = self._part[0].start, self._part[-1].end, len(self._part)
-        if self._burst is not None:
-            start, depth = self._burst.start, max(depth, self._burst.depth)
+        energy = sum(transient.energy for transient in self._part)
+        highest = max(self._part, key=lambda transient: transient.depth)
         self.count += count
-        self.energy += sum(transient.energy for transient in self._part)
-        self._burst = _Burst(start, end, count + (self._burst.count if self._burst else 0), depth)
+        self.energy += energy
+        if self._burst is not None:
+            start, count = self._burst.start, count + self._burst.count
+            energy += self._burst.energy
+            highest = max(self._burst.highest, highest, key=lambda transient: transient.depth)
+        self._burst = _Burst(start, end, count, energy, highest)
         self._part = []
 
     def _forget(self) -> None:
@@ -332,8 +487,27 @@ class _Channel:
             depth = float(20 * np.log10(np.sqrt(part.max()) / level))
             if depth >= MIN_DEPTH_DB:
                 begun, ended = start + first * _ROW, start + last * _ROW
-                found.append(_Transient(begun, ended, depth, float(part.sum())))
+                shape, row = self._shape(
+                    errors, sizes > limit, first + int(np.argmax(part)) // _ROW
+                )
+                found.append(
+                    _Transient(begun, ended, depth, float(part.sum()), shape, start + row * _ROW)
+                )
         return found
+
+    def _shape(
+        self, errors: NDArray[np.float32], high: NDArray[np.bool_], peak: int
+    ) -> tuple[NDArray[np.float64], int]:
+        """Signed squares of the innovations in the rows that stand out near a row, and its first.
+
+        Of the rows beside them as well: a transient may begin or end there.
+        """
+        first, last = max(0, peak - self._beside), peak + self._beside + 1
+        near = np.convolve(high.ravel(), np.ones(3), "same")[first:last] > 0
+        values = np.where(near[:, np.newaxis], errors.reshape(-1, _ROW)[first:last], 0.0)
+        known = np.flatnonzero(near)
+        values = values[known[0] : known[-1] + 1].ravel().astype(np.float64)
+        return values * np.abs(values), first + int(known[0])
 
     def _rose(self, following: NDArray[np.float32]) -> bool:
         """Whether the sound is louder than before the burst, apart from further transients."""
@@ -349,12 +523,17 @@ class _Channel:
 
     def _changed(self, following: NDArray[np.float32]) -> bool:
         """Whether the sound is another than before the burst."""
+        new, lost = self._changes(following)
+        return new > _NEW_SHARE or lost > _LOST_SHARE
+
+    def _changes(self, following: NDArray[np.float32]) -> tuple[float, float]:
+        """Shares of the power that were not there before the burst, and that are not any more."""
         before = [self._spectrum(part) for part in self._earlier]
         after = self._spectrum(following)
         total = max(float(np.mean([part.sum() for part in before])), 1e-30)
         new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
         lost = np.maximum(np.minimum(*before) - 4 * _neighbourly(after), 0.0).sum()
-        return bool(new > _NEW_SHARE * total or lost > _LOST_SHARE * total)
+        return float(new / total), float(lost / total)
 
     def _spectrum(self, part: NDArray[np.float32]) -> NDArray[np.float64]:
         """Power spectrum of a hop from `_LOWEST_HZ` on."""
@@ -413,13 +592,29 @@ class CrackleDetector:
 
     @property
     def counts(self) -> tuple[int, ...]:
-        """Transients so far in each channel; a click has one or two, a crackle more."""
-        return tuple(channel.count for channel in self._channels)
+        """Transients so far in each channel; a click has one or two, a crackle more.
+
+        Without those of `regular`.
+        """
+        return tuple(channel.count - channel.rhythm.transients for channel in self._channels)
 
     @property
     def energies(self) -> tuple[float, ...]:
         """Sum of the squared innovations (full scale 1.0) of each channel's transients so far."""
-        return tuple(channel.energy for channel in self._channels)
+        return tuple(channel.energy - channel.rhythm.energy for channel in self._channels)
+
+    @property
+    def regular(self) -> tuple[RegularClicks, ...]:
+        """What came back at equal intervals so far: the sound's own, and no crackle.
+
+        The events that were told before it was known to do so are among it. `without_regular`
+        takes them out.
+        """
+        return tuple(
+            clicks
+            for number, channel in enumerate(self._channels, start=1)
+            for clicks in channel.rhythm.regular(number)
+        )
 
     @property
     def open_since(self) -> tuple[float | None, ...]:
@@ -532,7 +727,7 @@ class CrackleDetector:
         if not self._restless and self._skipped < _SKIPPED:
             self._skipped += 1
             return
-        suspected = [channel.suspected for channel in self._channels]
+        suspected = [channel.disturbed for channel in self._channels]
         self._predictors.learn(before, own, suspected)
         self._restless = any(suspected)
         self._skipped = 0
@@ -594,6 +789,8 @@ def _recurs(heights: NDArray[np.float64]) -> bool:
 
 def find_crackle(signal: Samples, samplerate: int) -> tuple[Event, ...]:
     """Clicks and crackle of a whole take, of shape (frames, channels), full scale 1.0.
+
+    What keeps time is among them; `CrackleDetector.regular` tells it.
 
     Returns
     -------

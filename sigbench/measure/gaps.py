@@ -13,6 +13,7 @@ does the same: this is for sounds that are held. All numbers are our own choice.
 How: the level above 50 Hz, in steps of 5 ms, each with the three before it.
 """
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.linalg import toeplitz
 from scipy.signal import butter, lfilter, residuez
 
+from sigbench.measure.bounce import BEFORE_SECONDS, bounces
 from sigbench.measure.streaming import Stretches, of_one_event, require_block
 from sigbench.model import Event, Samples
 
@@ -37,6 +39,9 @@ FLOOR_DBFS = -120.0
 SLOW, QUICK = "slow", "quick"
 """Texts of the events, by how the sound went: a check says it in words of its own."""
 FADE_SECONDS = 0.01  # from `BACK_DB` down to `DEPTH_DB`: what takes no longer is abrupt
+CHATTER_SECONDS = (0.03, 0.1)
+"""A contact may bounce for so long before the last time it is closed. Both are tried, for a sound
+that moves cannot be told for long beforehand."""
 BOUNCE_DB = 6.0  # what comes back by so much on its way down does not fade, but bounces
 TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 
@@ -137,6 +142,7 @@ class GapDetector:
         self._powers = np.zeros((SPAN - 1, channels))  # of the last single steps
         self._levels = np.zeros((0, channels))
         self._steps = np.zeros((0, channels))  # the powers of their last steps alone
+        self._heard: deque[_Array] = deque()  # of these steps and some before, channels in rows
         self._first = 0  # number of the first level kept
         self._looked = 0  # number of the level from which on returns are looked for
         self._back: list[int | None] = [None] * channels  # number of the step of the last return
@@ -177,6 +183,7 @@ class GapDetector:
         """
         batches = samples.reshape(self._channels, -1, _BATCH * self._step)
         heard = self._highpass.filter(batches).reshape(self._channels, -1, self._step)[:, :steps]
+        self._heard.append(heard)
         fresh = np.vecdot(heard, heard).T / self._step
         steps = len(fresh)
         powers = np.concatenate([self._powers, fresh])
@@ -190,6 +197,10 @@ class GapDetector:
             self._levels = self._levels[surplus:]
             self._steps = self._steps[surplus:]
             self._first += surplus
+        kept = sum(part.shape[1] for part in self._heard)
+        before = round((BEFORE_SECONDS + max(CHATTER_SECONDS)) / self._seconds)
+        while kept - self._heard[0].shape[1] >= self._kept + before:
+            kept -= self._heard.popleft().shape[1]
         return found
 
     def _search(self) -> list[Event]:
@@ -228,6 +239,18 @@ class GapDetector:
             for group in of_one_event(found, alike)
         ]
 
+    def _bounces(self, channel: int, left: int, low: int) -> bool:
+        """Whether the sound is back on its way, from its last step at full level to a low one."""
+        heard = np.concatenate([part[channel] for part in self._heard])
+        first = self._first + len(self._levels) - len(heard)  # number of its first step
+        before = round(BEFORE_SECONDS / self._seconds)
+        for chatter in CHATTER_SECONDS:
+            begin = left - SPAN - round(chatter / self._seconds) - first
+            known, fall = heard[max(0, begin - before) : begin], heard[begin : low - first]
+            if bounces(known.ravel(), fall.ravel(), round(self._step / self._seconds)):
+                return True
+        return False
+
     def _gaps(self, channel: int, jumps: NDArray[np.intp]) -> Iterator[_Gap]:
         """First step, step of the return, depth in dB, and whether the sound faded.
 
@@ -263,5 +286,7 @@ class GapDetector:
                 continue
             self._back[channel] = place + self._first
             steps = _decibels(self._steps[max(0, left - SPAN) : place, channel])
-            faded = _fades(steps - level, self._seconds)
+            faded = _fades(steps - level, self._seconds) and not self._bounces(
+                channel, left + self._first, left + int(low[0]) + self._first
+            )
             yield left + self._first, place + self._first, float(level - gap.min()), faded

@@ -23,6 +23,7 @@ be confirmed).
 """
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal, TypeVar
@@ -33,6 +34,7 @@ from scipy.linalg import solve_toeplitz
 
 from sigbench.errors import SignalError
 from sigbench.measure.streaming import Stretches, of_one_event, require_block
+from sigbench.measure.under_hum import UnderHum
 from sigbench.model import Event, Samples
 
 MIN_RISE_DB = 10.0  # of the hum re what was there before; our own choice
@@ -41,6 +43,8 @@ MAX_SECONDS = 5.0  # hum that stays longer is told then, and is usual from there
 TOLERANCE = 0.01  # of the mains frequency, EN 50160
 LEAST_DBFS = -90.0  # fainter hum is not looked for
 SIMULTANEOUS_SECONDS = 0.03  # edges of two channels this near belong to the same event
+INSTEAD = "hum instead"
+"""Text of a dropout that is told beside a hum burst: the sound is not there under it."""
 
 _MAINS_HZ = (50.0, 60.0)
 _HIGHEST_HZ = 560.0
@@ -91,6 +95,7 @@ class _Burst:
     end: float | None
     depth: float
     clear: float = 0.0  # power of the comb's lines re what else they would hold
+    mains_hz: float = 0.0
     seen: int = 0  # step that it was told with
 
 
@@ -723,7 +728,7 @@ class _Channel:
         if not guess.ended and not late:
             if seconds < _OPEN_SECONDS:
                 return "wait"
-            return _Burst(self._seconds(start), None, depth, ratio)
+            return _Burst(self._seconds(start), None, depth, ratio, frequency)
         if seconds < MIN_SECONDS:
             return "nothing"
         if guess.ended and end > now - 2 * _STEP and not late:
@@ -736,7 +741,7 @@ class _Channel:
             powers = [float(np.sum(one.lines[:, main] ** 2)) for one in (begin, finish)]
             if powers[1] < _HELD * powers[0]:
                 return "another sound"
-        return _Burst(self._seconds(start), self._seconds(end), depth, ratio)
+        return _Burst(self._seconds(start), self._seconds(end), depth, ratio, frequency)
 
 
 class HumBurstDetector:
@@ -784,6 +789,7 @@ class HumBurstDetector:
         delay = (_TAPS / 2 - 1 + 1.5 / second) / rate + 2 / samplerate
         lines = _Lines(rate)
         self._channels = [_Channel(lines, delay) for _ in range(channels)]
+        self._under = UnderHum(samplerate / first, MAX_SECONDS + 2.0)
         self._bursts: list[tuple[int, _Burst]] = []  # channel from 1, and burst
 
     @property
@@ -806,14 +812,14 @@ class HumBurstDetector:
             If the block has another number of channels, or values that are not finite.
         """
         require_block(block, len(self._channels), "hum detector")
-        slow = [self._decimated(part) for part in self._stretches.feed(block)]
         self._fed += len(block)
-        if not slow:
-            return ()
-        known = np.concatenate(slow, axis=1)
-        for number, channel in enumerate(self._channels, start=1):
-            self._bursts += [(number, burst) for burst in channel.take(known[number - 1])]
-        return tuple(self._tell(self._channels[0].known))
+        events: list[Event] = []
+        for part in self._stretches.feed(block):
+            slow = self._decimated(part)
+            for number, channel in enumerate(self._channels, start=1):
+                self._bursts += [(number, burst) for burst in channel.take(slow[number - 1])]
+            events += self._tell(self._channels[0].known)
+        return tuple(events)
 
     def finish(self) -> tuple[Event, ...]:
         """No more blocks: the events that were still open."""
@@ -833,6 +839,7 @@ class HumBurstDetector:
         summed += parts[:, 2 : rows + 2, 2]
         summed += parts[:, 3:, 3]
         self._parts = parts[:, rows:].copy()
+        self._under.add(summed)
         middle = np.concatenate([self._middle, summed], axis=1)
         self._middle = middle[:, rows:].copy()
         windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
@@ -863,17 +870,55 @@ class HumBurstDetector:
             if group[0][1].seen + others > known:
                 waiting += group
                 continue
-            events.append(
-                Event(
-                    "hum_burst",
-                    max(0.0, min(burst.start for _, burst in group)),
-                    max(ended(burst) for _, burst in group),
-                    tuple(sorted(number for number, _ in group)),
-                    max(burst.depth for _, burst in group),
-                )
+            events += self._events_of(
+                dict(group),
+                max(0.0, min(burst.start for _, burst in group)),
+                max(ended(burst) for _, burst in group),
             )
         self._bursts = waiting
         return events
+
+    def _events_of(self, bursts: dict[int, _Burst], start: float, end: float) -> list[Event]:
+        """One burst, in all channels that show it, and the sound's loss under it, if it is lost."""
+        clearest = max(bursts.values(), key=lambda burst: burst.clear)
+        where = (start, end, clearest.mains_hz)
+        depths = {number: burst.depth for number, burst in bursts.items()}
+        for number in range(1, len(self._channels) + 1):
+            # Where it is known that hum is there, and when, less tells it in another channel.
+            if number not in bursts and (rise := self._under.rise(number - 1, *where)) is not None:
+                depths[number] = rise
+        falls = {number: self._under.lost(number - 1, *where) for number in depths}
+        lost = {number: fall for number, fall in falls.items() if fall is not None}
+        channels = tuple(sorted(depths))
+        events = [Event("hum_burst", start, end, channels, max(b.depth for b in bursts.values()))]
+        if lost:
+            depth = max(lost.values())
+            events.append(Event("dropout", start, end, tuple(sorted(lost)), depth, INSTEAD))
+        return events
+
+
+def without_known_losses(events: Sequence[Event]) -> list[Event]:
+    """The events without the losses under hum, in each channel, that are told by others already."""
+    others = [e for e in events if e.kind in ("dropout", "lost_buffers") and e.text != INSTEAD]
+
+    def is_known(event: Event, channel: int) -> bool:
+        covered = sum(
+            max(0.0, min(event.end, other.end) - max(event.start, other.start))
+            for other in others
+            if channel in other.channels
+        )
+        return covered > (event.end - event.start) / 2
+
+    kept: list[Event] = []
+    for event in events:
+        channels = event.channels
+        if event.text == INSTEAD:
+            channels = tuple(c for c in channels if not is_known(event, c))
+        if channels == event.channels:
+            kept.append(event)
+        elif channels:
+            kept.append(replace(event, channels=channels))
+    return kept
 
 
 def find_hum_bursts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
@@ -882,7 +927,8 @@ def find_hum_bursts(signal: Samples, samplerate: int) -> tuple[Event, ...]:
     Returns
     -------
     tuple of Event
-        Kind "hum_burst", with start and end in seconds, the channels (from 1) that it happened in
+        Kind "hum_burst", and "dropout" with the text `INSTEAD` beside it, where the sound was lost
+        under it, with start and end in seconds, the channels (from 1) that it happened in
         at the same time, and the depth: the hum in dB re what its lines held before, in 60 ms, the
         sound being taken out.
 

@@ -183,6 +183,19 @@ class Taper:
         ratio = 4 * (0.5 / self.at_half - 1)
         return x / (1 + ratio * x * (1 - x))
 
+    def too_low(self, ratio: float) -> float:
+        """By how much of the travel a place is read too low, at most, if a load bends the law.
+
+        Parameters
+        ----------
+        ratio : float
+            Resistance of the track over that of the load.
+        """
+        grid = np.linspace(0.0, 1.0, 501)
+        share = self.amplitude(grid)
+        loaded = share / (1 + ratio * share * (1 - share))  # Thevenin
+        return float(np.max(grid - self.travel(loaded)))
+
     def travel(self, amplitude: Floats) -> Floats:
         """Travel at each amplitude re full; what is above full is at the end."""
         grid = np.linspace(0.0, 1.0, 2001)

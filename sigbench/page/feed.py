@@ -121,6 +121,7 @@ def seen_object(seen: Seen, spectrum: Spectrum | None) -> dict[str, Any]:
             for kind, start, channel in seen.going_on
         ],
         "tallies": [{"place": t.place, "total": t.total, "words": str(t)} for t in seen.tallies],
+        "remarks": seen.remarks,
         "lost": seen.lost,
         "turned": [_turned(number, one) for number, one in enumerate(seen.turned, start=1)],
         "courses": _courses(seen),

@@ -53,6 +53,54 @@ def moved_jack():
     return left, right
 
 
+def chord(*frequencies):
+    return 0.1 * sum(np.sin(2 * np.pi * f * T + k) for k, f in enumerate(frequencies))
+
+
+def leakage(start, end, level, mains_hz, numbers):
+    """What an open lead picks up: a comb of the mains, of an RMS re full scale."""
+    t = T[span(start, end)]
+    wave = sum(a * np.sin(2 * np.pi * mains_hz * k * t + 0.7 * k) for k, a in numbers.items())
+    return level * wave / np.std(wave)
+
+
+SLEEVE_AT = (1.5, 3.6, 5.7, 7.8, 9.9)
+
+
+@pytest.mark.parametrize("length", [0.1, 0.4, 0.8])
+@pytest.mark.parametrize("hum_db", [-6, 0, 6])
+def test_hum_in_place_of_a_chord_is_no_sleeve(length, hum_db):
+    numbers = {1: 1.0, 3: 0.3, 5: 0.15, 7: 0.1}
+    left = chord(261.6, 329.6, 392.0)
+    right = 0.9 * left
+    level = np.std(left) * 10 ** (hum_db / 20)
+    for k, start in enumerate(SLEEVE_AT):
+        wave = leakage(start, start + length, level, (50.1, 59.95)[k % 2], numbers)
+        left[span(start, start + length)] = wave
+        right[span(start, start + length)] = 0.9 * wave
+    events = measure(take_of(left, right), "jack").events
+    assert [(e.kind, e.channels) for e in events] == [("dropout", (1, 2))] * 5
+    for event, start in zip(events, SLEEVE_AT, strict=True):
+        assert event.text.startswith("signal lost, hum in its place")
+        assert event.start == pytest.approx(start, abs=0.006)  # edges of hum are known to 4 ms
+        assert event.end == pytest.approx(start + length, abs=0.012)
+
+
+@pytest.mark.parametrize("length", [0.1, 0.4])
+@pytest.mark.parametrize("numbers", [{1: 1.0}, {2: 1.0, 4: 0.5, 6: 0.35, 8: 0.25, 10: 0.2}])
+def test_a_sleeve_that_weakens_the_sound_a_little_is_one_on_both_channels(length, numbers):
+    left = chord(440.0, 554.4)
+    right = 0.9 * np.roll(left, 7)
+    for k, start in enumerate(SLEEVE_AT):
+        wave = leakage(start, start + length, 0.1 * np.std(left), (50.1, 59.95)[k % 2], numbers)
+        for side in (left, right):
+            side[span(start, start + length)] *= 0.67
+            side[span(start, start + length)] += wave
+    events = measure(take_of(left, right), "jack").events
+    assert [(e.kind, e.channels) for e in events] == [("hum_burst", (1, 2))] * 5
+    assert all(e.text.startswith("hum: the sleeve or the ground") for e in events)
+
+
 @pytest.fixture(scope="module")
 def measured():
     return measure(take_of(*moved_jack()), "jack")

@@ -11,7 +11,7 @@ from sigbench.interface.base import capture
 from sigbench.interface.simulated import REPAIRED, SimulatedInterface
 from sigbench.model import CheckSettings, Event, LostBuffers, Measurement, Reading, Take
 from tests.checks.takes import only, take
-from tests.measure.pots import RATE, Gang, hand, mismatched, record, sine
+from tests.measure.pots import RATE, Gang, audio, hand, mismatched, record, sine
 
 ANY = CheckSettings()
 LINEAR = CheckSettings(taper="linear")
@@ -65,6 +65,23 @@ def test_the_law_that_was_guessed_is_named_and_costs_certainty():
     assert "guessed" in (only(guessed, "worn_travel", 1).why or "")
     first, second = (only(m, "worn_travel", 1).uncertainty for m in (told, guessed))
     assert max(second) >= max(first)  # type: ignore[type-var, arg-type]
+
+
+def test_a_load_that_bends_reverse_audio_is_no_secret_and_can_be_told():
+    rng = np.random.default_rng(4)
+    x = hand(12.0, rng, sweeps=3)
+    gang = Gang(audio(0.85), track_ohms=10e3, load_ohms=50e3, worn=((0.55, 0.61, 0.6),))
+    loaded = take(*record(x, (gang,), sine(len(x)), rng).T)
+    blind = only(check_pot(loaded, CheckSettings(taper="audio:85")), "worn_travel", 1)
+    assert "by up to 3 % if it is 10 times the track, 6 % if it is 5 times" in (blind.why or "")
+    ((start, end),) = blind.value  # type: ignore[misc, union-attr]
+    assert 48 < start < 53  # too low, as is said
+    # At half travel: 0.85 / (1 + 0.85 x 0.15 x 10 / 50), Thevenin.
+    told = only(check_pot(loaded, CheckSettings(taper="audio:82.9")), "worn_travel", 1)
+    ((start, end),) = told.value  # type: ignore[misc, union-attr]
+    assert (start, end) == pytest.approx((55, 61), abs=2.5)
+    plain = only(check_pot(loaded, CheckSettings(taper="linear")), "worn_travel", 1)
+    assert "loads" not in (plain.why or "")
 
 
 def test_a_click_in_both_channels_is_one_event():

@@ -555,3 +555,24 @@ def test_in_words():
     assert format_reading(one(found, "onset")).startswith("none found: level, pitch")
     words = format_reading(one(found, "level_course"))
     assert words == "−13.98 to −13.98 dBFS, 1 s to 199 s"
+
+
+def test_a_sound_that_clicks_at_regular_intervals_does_so_by_itself():
+    t = np.arange(RATE * 60) / RATE
+    sound = note(t) + noise(len(t), 4, 1e-4)
+    for start in 30.3 + 1.37 * np.arange(20):  # another sound is called up, whose sample loops
+        sound[round(start * RATE) :][:2] += 0.1
+    sound[41 * RATE] -= 0.15
+    take = take_of(sound)
+    measured = check_soak(take, SETTINGS)
+    (event,) = (e for e in measured.events if e.kind != "mark")
+    assert (event.kind, round(event.start, 1)) == ("click", 41.0)
+    (onset,) = readings_named(measured.readings, "onset")
+    assert onset.state == "invalid"
+    (rate,) = readings_named(measured.readings, "crackle_rate")
+    assert rate.value == pytest.approx(1 / 60)
+    assert "20 clicks at regular intervals of 1.370 s" in rate.why
+    pieces = SoakWatch(RATE, 1, SETTINGS)
+    for part in np.array_split(take.samples, 701):
+        pieces.feed(part)
+    assert pieces.finish() == (measured.readings, measured.events)

@@ -215,3 +215,25 @@ def test_a_pause_is_left_out_of_the_courses():
     assert level is not None
     values = [value for _, value in level.points if np.isfinite(value)]
     assert np.ptp(values) < 0.1
+
+
+def test_clicks_that_keep_time_are_told_at_first_and_taken_back_as_in_the_check():
+    noise = 1e-4 * np.random.default_rng(3).standard_normal(9 * RATE)
+    sound = saw(9.0) + noise
+    for start in 0.8 + 1.1 * np.arange(7):  # a loop
+        sound[round(start * RATE) :][:3] += 0.3
+    sound[round(3.3 * RATE) :][:30] = 0.0  # a contact
+    watch = Watch("jack", RATE, 1, seconds=60)
+    called = [kind for block in blocks_of(sound[:, np.newaxis]) for kind in watch.feed(block)]
+    seen = watch.seen()
+    measured = measure(take_of(sound[:, np.newaxis]), "jack")
+    assert seen.events == measured.events
+    (event,) = measured.events
+    assert (event.kind, round(event.start, 2)) == ("click", 3.3)
+    assert len(called) == 3  # the contact, and the first two of the loop
+    words = "7 clicks at regular intervals of 1.100 s, as a sample loop makes"
+    (remark,) = seen.remarks
+    assert remark.startswith(words)
+    (rate,) = (r for r in measured.readings if r.name == "crackle_rate")
+    assert rate.value == pytest.approx(1 / 9)
+    assert rate.why == remark

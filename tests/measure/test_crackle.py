@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from sigbench.errors import SignalError
 from sigbench.measure.crackle import CrackleDetector, crackle_rate, find_crackle
+from sigbench.measure.rhythm import without_regular
 
 RATE = 48_000
 PLACE_SECONDS = 0.001  # transients are placed in rows of 16 samples; a filter rings on a little
@@ -378,6 +379,82 @@ def test_a_software_instrument_does_not_crackle_until_its_contact_does(
     (event,) = find_crackle(take, RATE)
     assert (event.kind, event.channels) == ("click", (2,))
     assert event.start == pytest.approx(2.0, abs=PLACE_SECONDS)
+
+
+@pytest.mark.parametrize(
+    ("program", "interval"), [(18, 1.4487), (52, 1.2561)], ids=["rotary organ", "choir"]
+)
+def test_a_loop_that_clicks_in_a_software_instrument_is_its_own(tmp_path, program, interval):
+    import soundfile
+
+    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
+    key = 55 if program == 18 else 60
+    # Type 0, 480 ticks a second: one note of 12 s.
+    track = bytes([0, 0xC0, program, 0, 0x90, key, 90, 0xAD, 0, 0x80, key, 0, 0, 0xFF, 0x2F, 0])
+    head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 0, 240]) + b"MTrk"
+    midi, wave = tmp_path / "note.mid", tmp_path / "note.wav"
+    midi.write_bytes(head + len(track).to_bytes(4, "big") + track)
+    command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-r", str(RATE), "-T", "wav"]
+    command += ["-O", "float", "-F", str(wave), "/usr/share/sounds/sf2/FluidR3_GM.sf2", str(midi)]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    take, _ = soundfile.read(wave, always_2d=True)
+    loose = take[: 12 * RATE].copy()
+    events, detector = detected(loose)
+    assert len(events) >= 5
+    assert without_regular(events, detector.regular) == []
+    assert detector.counts == (0, 0)
+    assert detector.regular[0].interval == pytest.approx(interval, abs=2e-4)
+    opened = (3.3, 4.3, 7.9, 9.02)  # and its jack lets go, at odd moments
+    for start in opened:
+        loose[round(start * RATE) :][:48] *= 0.05
+    events, detector = detected(loose)
+    kept = without_regular(events, detector.regular)
+    assert near(kept, opened) == (4, 0)
+    assert detector.regular[0].interval == pytest.approx(interval, abs=2e-4)
+
+
+RUSHES = ((2.0, 2.3), (4.0, 4.12), (6.0, 6.8), (8.5, 8.7))
+
+
+@pytest.mark.parametrize("kind", ["lost samples", "resistance", "hiss"])
+@pytest.mark.parametrize("name", ["sine", "chord"])
+def test_a_contact_that_only_rustles_is_a_crackle(name, kind):
+    """So densely that nothing is between its transients: a worn plug while it is turned."""
+    t = np.arange(10 * RATE) / RATE
+    sound = 0.2 * np.sin(2 * np.pi * 440 * t)
+    if name == "chord":
+        sound = 0.1 * sum(np.sin(2 * np.pi * f * t + f) for f in (261.6, 329.6, 392.0))
+    rng = np.random.default_rng(12)
+    moved = np.zeros(len(t))
+    for start, end in RUSHES:
+        moved[round(start * RATE) : round(end * RATE)] = 1.0
+    if kind == "lost samples":
+        sound = sound * (1 - 0.5 * moved * (rng.random(len(t)) < 0.5))
+    elif kind == "resistance":  # in series with the load of the next stage
+        ohms = np.exp(np.convolve(rng.standard_normal(len(t)), np.ones(24) / 5, "same"))
+        sound = sound / (1 + 0.3 * moved * ohms)
+    else:
+        sound = sound + 0.1 * np.std(sound) * moved * rng.standard_normal(len(t))
+    events, detector = detected(noisy(sound, 60)[:, np.newaxis])
+    found = [e for e in events if e.kind == "crackle" and e.end - e.start > 0.05]
+    least = 2 if kind == "resistance" else 3
+    assert len(found) >= least
+    for event in found:
+        start, end = min(RUSHES, key=lambda rush: abs(rush[0] - event.start))
+        assert event.start == pytest.approx(start, abs=0.022)  # a hop
+        assert event.end == pytest.approx(end, abs=0.044)
+    assert detector.counts[0] >= 100
+
+
+@pytest.mark.parametrize("seconds", [0.03, 0.1, 0.3])
+def test_noise_that_dies_away_or_stays_is_no_rustle(seconds):
+    t = np.arange(8 * RATE) / RATE
+    noise = 0.1 * np.random.default_rng(13).standard_normal(len(t))
+    sound = 0.2 * np.sin(2 * np.pi * 440 * t)
+    struck = np.exp(-(t % 2.0) / seconds) * (t >= 2.0)
+    begun = (t >= 4.0) * 1.0
+    for gain in (struck, begun):
+        assert find_crackle(noisy(sound + gain * noise, 60)[:, np.newaxis], RATE) == ()
 
 
 def test_noise_of_another_program_does_not_crackle(tmp_path):

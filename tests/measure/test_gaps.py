@@ -62,6 +62,39 @@ def test_a_contact_that_bounces_before_it_opens_did_not_fade():
     assert [event.text for event in gaps(held(2.5) * gain)] == [QUICK]
 
 
+def chattering(rng, seconds, mean=0.002):
+    """Gain of a contact that is open and closed in turn, for random times."""
+    gain = np.ones(round(seconds * RATE))
+    at, closed = 0, False
+    while at < len(gain):
+        length = 3 + round(rng.exponential(mean) * RATE)
+        gain[at : at + length] = closed
+        at, closed = at + length, not closed
+    return gain
+
+
+@pytest.mark.parametrize("hertz", [220.0, 440.0])
+def test_however_long_a_contact_bounces_it_did_not_fade(hertz):
+    rng = np.random.default_rng(3)
+    spans = [(1.0 + 1.3 * k, 1.2 + 1.3 * k) for k in range(10)]
+    gain = supply(15.0, spans, 1e-4)
+    for k, (start, _) in enumerate(spans):
+        chatter = chattering(rng, (0.01, 0.02, 0.03, 0.06)[k % 4])
+        end = round(start * RATE)
+        gain[end - len(chatter) : end] = chatter
+    found = gaps(held(15.0, hertz) * gain)
+    assert len(found) >= 8
+    assert [event.text for event in found] == [QUICK] * len(found)
+
+
+@pytest.mark.parametrize("constant", [0.01, 0.02, 0.05])
+def test_a_stage_whose_rails_sink_cuts_the_peaks_first_and_faded(constant):
+    sound = held(2.5)
+    rail = 1.2 * np.abs(sound).max() * supply(2.5, [(1.0, 1.3)], constant)
+    (found,) = gaps(np.clip(sound, -rail, 0.8 * rail))
+    assert found.text == SLOW
+
+
 def test_a_thump_does_not_hide_it():
     t = np.arange(round(2.5 * RATE)) / RATE
     thump = np.where((t > 1.0) & (t < 1.2), -0.7 * np.sin(np.pi * (t - 1.0) / 0.2), 0.0)

@@ -93,7 +93,7 @@ function showFrame() {
   if (!$("travel").hidden) drawTravel();
   if (!$("courses").hidden) drawCourses();
   list($("events"), [...frame.events].reverse().map((event) => `${event.sign} ${event.words}`));
-  list($("tallies"), frame.tallies.map((tally) => tally.words));
+  list($("tallies"), [...frame.tallies.map((tally) => tally.words), ...frame.remarks]);
   window.framesShown = (window.framesShown || 0) + 1;
 }
 
