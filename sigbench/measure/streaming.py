@@ -93,6 +93,56 @@ class Stretches:
         return self._begun[:, : self._filled]
 
 
+class Kept:
+    """The latest part of what goes on growing; places are counted from the beginning of the take.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Of one place, such as ``(channels,)``; none for numbers.
+    begin, before : int
+        Where it begins, and how many zeros are there already.
+
+    Notes
+    -----
+    Blocks of 10 ms are appended where there is room, and what is kept is moved only now and then.
+    A part that was handed out stays as it is.
+    """
+
+    def __init__(self, *shape: int, begin: int = 0, before: int = 0) -> None:
+        self._room = np.zeros((*shape, before))
+        self._first, self._last = 0, before  # places of the room that are in use
+        self.begin = begin
+
+    @property
+    def end(self) -> int:
+        """The place after the last one."""
+        return self.begin + self._last - self._first
+
+    def append(self, new: NDArray[np.float64]) -> None:
+        """Put what comes next behind it, of shape (..., places)."""
+        last = self._last + new.shape[-1]
+        if last > self._room.shape[-1]:
+            kept = self._room[..., self._first : self._last]
+            last -= self._first
+            self._room = np.empty((*kept.shape[:-1], 2 * last))
+            self._room[..., : kept.shape[-1]] = kept
+            self._first, self._last = 0, kept.shape[-1]
+        self._room[..., self._last : last] = new
+        self._last = last
+
+    def forget(self, before: int) -> None:
+        """What comes before a place is not asked for any more."""
+        gone = min(max(0, before - self.begin), self._last - self._first)
+        self._first += gone
+        self.begin += gone
+
+    def part(self, first: int, last: int) -> NDArray[np.float64]:
+        """From one place to another, as far as it is there: a view."""
+        first, last = (max(0, place - self.begin) + self._first for place in (first, last))
+        return self._room[..., first : min(last, self._last)]
+
+
 def of_one_event(
     found: Iterable[tuple[int, Found]], alike: Callable[[Found, Found], bool]
 ) -> list[list[tuple[int, Found]]]:
