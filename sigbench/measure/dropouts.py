@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.level_loss import LevelLossWatch, likeness
-from sigbench.measure.streaming import Kept, of_one_event, require_block
+from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_FRAMES, Event, LostBuffers, Samples
 
 HUM_IN_PLACE = "hum in its place"
@@ -320,7 +320,7 @@ def _softness(
 
     time = np.arange(-n - _SLOW_REACH, n)  # from a corner on
 
-    def least_costs(shapes: _Array, corners: NDArray[np.intp]) -> _Array:
+    def least_costs(shapes: NDArray[np.floating], corners: NDArray[np.intp]) -> _Array:
         """Of falls by any depth; each shape tells how far they have gone at `time`, from 0 to 1."""
         shares = shapes[:, np.arange(n) - corners[:, np.newaxis] - time[0]]
         along, energy = shares @ known, shares**2 @ weights
@@ -542,29 +542,47 @@ class _TakeSoFar:
 
     def __init__(self, channels: int, stride: int) -> None:
         self.stride = stride
-        self.raw = Kept(channels, begin=1 - stride, before=stride - 1)  # nothing was before
-        self.samples = Kept(channels, begin=-_KEPT, before=_KEPT)
+        self.samples = Kept(channels, begin=-_KEPT, before=_KEPT)  # nothing was before the take
         self._weights = _decimator(stride)
+        self._earlier = Kept(channels, begin=1 - stride, before=stride - 1)
+        self._block = np.zeros((channels, 0))  # the latest frames, after the earlier ones
 
     def add(self, block: Samples) -> _Array:
         """Take in a block; the samples that it completes, of shape (channels, samples)."""
+        self._block = rows(block)
+        begin = self._earlier.end
+        first, last = self.samples.end, (begin + len(block)) // self.stride
+        within = min(max(first, -(-begin // self.stride) + 1), last)  # samples of this block alone
+        for part in ((first, within), (within, last)):
+            self.samples.append(self._decimated(*part))
+        return self.samples.part(first, last)
+
+    def _decimated(self, first: int, last: int) -> _Array:
         q = self.stride
-        first = self.samples.end
-        self.raw.append(block.T)
-        last = self.raw.end // q
-        raw = self.raw.part((first - 1) * q + 1, last * q)
-        fresh = np.zeros((len(raw), 0))
-        if last > first:
-            # Sample by sample: the sums are then the same whatever the size of the block.
-            windows = sliding_window_view(raw, len(self._weights), axis=1)[:, ::q]
-            fresh = np.vecdot(windows, self._weights)
-        self.samples.append(fresh)
-        return fresh
+        if last <= first:
+            return np.zeros((len(self._block), 0))
+        # Sample by sample: the sums are then the same whatever the size of the block.
+        windows = sliding_window_view(self.frames((first - 1) * q + 1, last * q), 2 * q - 1, axis=1)
+        return np.asarray(np.vecdot(windows[:, ::q], self._weights))
+
+    def frames(self, first: int, last: int) -> _Array:
+        """Frames as they came, as far as they are known, of shape (channels, frames)."""
+        begin = self._earlier.end
+        earlier, block = (
+            self._earlier.part(first, last),
+            self._block[:, max(0, first - begin) : max(0, last - begin)],
+        )
+        if not earlier.shape[1]:
+            return block
+        return np.concatenate([earlier, block], axis=1) if block.shape[1] else earlier
 
     def forget(self, frames: int, samples: int) -> None:
-        """What comes before is not asked for any more."""
-        self.raw.forget(frames)
+        """What comes before is not asked for any more, nor is the block itself."""
         self.samples.forget(samples)
+        begin = self._earlier.end
+        self._earlier.forget(frames)
+        self._earlier.append(self._block[:, self._earlier.end - begin :])
+        self._block = self._block[:, :0]
 
 
 class _Channel:
@@ -849,7 +867,7 @@ class _Channel:
         return self._take.samples.part(first, last)[self._row]
 
     def _raw(self, first: int, last: int) -> Samples:
-        return self._take.raw.part(max(0, first), last)[self._row]
+        return self._take.frames(max(0, first), last)[self._row]
 
     # Judgements
 

@@ -42,10 +42,19 @@ def require_numbers(samples: NDArray[np.float64]) -> None:
     ------
     SignalError
     """
-    if not np.isfinite(samples).all():
+    # Whatever is no number leaves none as the sum; so do numbers, if they are huge.
+    with np.errstate(over="ignore", invalid="ignore"):
+        doubtful = not np.isfinite(samples.sum())
+    if doubtful and not np.isfinite(samples).all():
         raise SignalError(
             "The signal has values that are no numbers: check the file or the recording."
         )
+
+
+def rows(block: Samples) -> NDArray[np.float64]:
+    """A block as (channels, frames); the frames of a channel lie together, so that sums agree."""
+    turned = block.T
+    return turned if turned.strides[1] == turned.itemsize else np.ascontiguousarray(turned)
 
 
 class Stretches:
@@ -76,9 +85,9 @@ class Stretches:
         while used < len(block):
             whole = min((len(block) - used) // self._frames, self._most)
             if self._filled == 0 and whole:
-                part = block[used : used + whole * self._frames].T
+                part = rows(block[used : used + whole * self._frames])
                 used += part.shape[1]
-                yield part if part.strides[1] == part.itemsize else np.ascontiguousarray(part)
+                yield part
                 continue
             n = min(len(block) - used, self._frames - self._filled)
             self._begun[:, self._filled : self._filled + n] = block[used : used + n].T
@@ -132,9 +141,9 @@ class Kept:
         self._last = last
 
     def forget(self, before: int) -> None:
-        """What comes before a place is not asked for any more."""
-        gone = min(max(0, before - self.begin), self._last - self._first)
-        self._first += gone
+        """What comes before a place is not asked for any more; nor is it appended."""
+        gone = max(0, before - self.begin)
+        self._first = min(self._first + gone, self._last)
         self.begin += gone
 
     def part(self, first: int, last: int) -> NDArray[np.float64]:
