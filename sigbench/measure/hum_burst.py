@@ -29,7 +29,7 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_toeplitz
+from scipy.linalg.lapack import dposv
 
 from sigbench.errors import SignalError
 from sigbench.measure.streaming import Stretches, of_one_event, require_block
@@ -79,6 +79,8 @@ _APART = 3  # steps between two judgements where it seems to have ended
 _OTHERS = 6  # steps in which the other channels may yet show the same burst
 _GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
 
+_DISTANCES = np.abs(np.subtract.outer(np.arange(_ORDER), np.arange(_ORDER)))
+
 _Number = TypeVar("_Number", np.float64, np.complex128)
 _Verdict = Literal["another sound", "nothing", "wait"]
 
@@ -112,8 +114,8 @@ class _Fit:
     """Hum fitted to a stretch of the residual."""
 
     rest: NDArray[np.float64]  # what is not explained, sample by sample
-    lines: NDArray[np.float64]  # each line's part, of shape (samples, lines)
-    phasors: NDArray[np.complex128]  # amplitude and phase of each line
+    waves: NDArray[np.float64]  # of the lines, two of each, of shape (samples, 2 * lines)
+    weights: NDArray[np.float64]  # of the waves
 
     @property
     def unexplained(self) -> float:
@@ -121,7 +123,20 @@ class _Fit:
 
     @property
     def explained(self) -> float:
-        return float(np.sum(self.lines.sum(axis=1) ** 2))
+        hum = self.waves @ self.weights
+        return float(hum @ hum)
+
+    @property
+    def phasors(self) -> NDArray[np.complex128]:
+        """Amplitude and phase of each line."""
+        cosines, sines = self.weights.reshape(2, -1)
+        return np.asarray(cosines + 1j * sines)
+
+    @property
+    def lines(self) -> NDArray[np.float64]:
+        """Each line's part, of shape (samples, lines)."""
+        cosines, sines = (self.waves * self.weights).reshape(len(self.waves), 2, -1).swapaxes(0, 1)
+        return np.asarray(cosines + sines)
 
 
 def _first_filter(stride: int) -> NDArray[np.float64]:
@@ -401,7 +416,7 @@ class _Channel:
         else:
             covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
-            weights = solve_toeplitz(covariance[:-1], covariance[1:], check_finite=False)
+            weights = dposv(covariance[_DISTANCES], covariance[1:])[1]
             self._predictor = np.concatenate([[1.0], -weights])
         self._comb.cache_clear()
         self._own_step.cache_clear()
@@ -637,10 +652,8 @@ class _Channel:
         diagonal = np.einsum("ii->i", gram)
         diagonal *= 1 + 1e-7
         diagonal += 1e-30
-        weights = np.linalg.solve(gram, matrix.T @ residual)
-        phasors = weights[:n] + 1j * weights[n : 2 * n]
-        lines = matrix[:, :n] * weights[:n] + matrix[:, n : 2 * n] * weights[n : 2 * n]
-        return _Fit(residual - matrix @ weights, lines, phasors)
+        weights = dposv(gram, matrix.T @ residual)[1]
+        return _Fit(residual - matrix @ weights, matrix[:, : 2 * n], weights[: 2 * n])
 
     def _comb_of(
         self, mains: float, frequency: float, n: int
