@@ -43,7 +43,7 @@ from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.level_loss import LevelLossWatch, likeness
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
-from sigbench.model import BLOCK_FRAMES, Event, LostBuffers, Samples
+from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
 HUM_IN_PLACE = "hum in its place"
 """Text of an event; others have none."""
@@ -1223,8 +1223,9 @@ class DropoutDetector:
         """
         require_block(block, len(self._channels), "dropout detector")
         events: list[Event] = []
-        for first in range(0, len(block), BLOCK_FRAMES):  # to bound memory
-            events += self._feed(block[first : first + BLOCK_FRAMES])
+        frames = BLOCK_SAMPLES // len(self._channels)  # to bound memory
+        for first in range(0, len(block), frames):
+            events += self._feed(block[first : first + frames])
         return tuple(events)
 
     def finish(self) -> tuple[Event, ...]:

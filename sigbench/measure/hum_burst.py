@@ -197,7 +197,7 @@ class _Lines:
         self.comb = dict(zip(_MAINS_HZ, (slice(0, first), slice(first, None)), strict=True))
         angle = 2 * np.pi * self.mains * self.number / rate
         wave = np.exp(-1j * np.outer(np.arange(_STEP), angle))
-        self._basis = np.hstack([wave.real, wave.imag])
+        self._basis = wave.view(float)  # real and imaginary parts in turn
         self._turn = -angle * _STEP  # radians that each step turns a line's phase back by
         self._turned = lru_cache(16)(self._turned_in_block)
         self._lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
@@ -210,10 +210,9 @@ class _Lines:
     def phasors(self, residual: NDArray[np.float64], step: int) -> NDArray[np.complex128]:
         """What each step of the residual holds of each line, of shape (steps, lines)."""
         n = len(residual) // _STEP
-        both = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0]
+        phasors = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0].view(complex)
         first, last = step // _BLOCK, (step + n - 1) // _BLOCK
         turned = np.concatenate([self._turned(block) for block in range(first, last + 1)])
-        phasors = both[:, : self.count] + 1j * both[:, self.count :]
         return np.asarray(phasors * turned[step - first * _BLOCK :][:n])
 
     def _turned_in_block(self, block: int) -> NDArray[np.complex128]:

@@ -6,7 +6,6 @@ from functools import cache
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.signal import firwin
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, level
@@ -265,6 +264,8 @@ class _Interpolation:
 
 @cache
 def _interpolation() -> _Interpolation:
+    from scipy.signal import firwin
+
     kernel = OVERSAMPLING * firwin(
         _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
     )
