@@ -1252,10 +1252,11 @@ class DropoutDetector:
         unsure = [channel.decided for channel in self._channels]
         unsure += [level.decided * q for levels in self._levels for level in levels]
         unsure += [hole.end for _, hole in self._silent]
+        events = self._tell(min(unsure, default=self._fed))
         frame = min(channel.frame for channel in self._channels) * _FRAME
         shared = self._take.samples.end - self._shared_samples
         self._take.forget((frame - _RAW_KEPT) * q, min(frame - _KEPT, shared))
-        return self._tell(min(unsure, default=self._fed))
+        return events
 
     def _settle(self, *, final: bool) -> None:
         """Which losses of level are news? Those that the predictor did not find as well."""
@@ -1362,6 +1363,8 @@ class DropoutDetector:
             return []
         old = hole.end - hole.start > _SHARED_SECONDS * self._samplerate
         begin = max(0, first - _PAST - 2 * _SHARED_SLACK) if not old else last - width
+        if begin < self._take.samples.begin:
+            return []  # told so late that what was before it is gone
         known = self._take.samples.part(begin, hole.seen)
         start = None if old else first - begin
         end = last - begin if hole.end // q + _PROBE <= hole.seen else None
