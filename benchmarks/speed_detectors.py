@@ -56,13 +56,12 @@ def scan(path: str, names: list[str]) -> None:
     from sigbench.measure.gaps import GapDetector
     from sigbench.measure.hum_burst import HumBurstDetector
     from sigbench.measure.level_track import LevelTracker
-    from sigbench.model import BLOCK_FRAMES
 
     kinds = (DropoutDetector, LevelTracker, CrackleDetector, HumBurstDetector, GapDetector)
     known = dict(zip(DETECTORS, kinds, strict=True))
     detectors = [known[name](RATE, 2) for name in names]
     with soundfile.SoundFile(path) as take:
-        while len(block := read_block(take, BLOCK_FRAMES)):
+        while len(block := read_block(take)):
             for detector in detectors:
                 detector.feed(block)
     for detector in detectors:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 Samples = NDArray[np.float64]
 """Audio of shape (frames, channels), full scale -1.0 to 1.0."""
 
-BLOCK_FRAMES = 1 << 17
-"""Frames of a block, where audio is read or written piece by piece."""
+BLOCK_SAMPLES = 1 << 20
+"""Of all channels together: a block, where audio is read or worked on piece by piece."""
 
 State = Literal["ok", "rig-limited", "invalid"]
 FADED = (
@@ -182,8 +182,9 @@ class Take:
 
     def blocks(self) -> Iterator[Samples]:
         """The samples in blocks, as those of a `LongTake`."""
-        for start in range(0, self.frames, BLOCK_FRAMES):
-            yield np.asfortranarray(self.samples[start : start + BLOCK_FRAMES])
+        frames = BLOCK_SAMPLES // self.channels
+        for start in range(0, self.frames, frames):
+            yield np.asfortranarray(self.samples[start : start + frames])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

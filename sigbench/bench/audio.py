@@ -25,7 +25,7 @@ from sigbench.bench.atomic import (
 )
 from sigbench.errors import BenchError, SignalError
 from sigbench.interface.blocks import read_block
-from sigbench.model import BLOCK_FRAMES, LongTake, Samples, Source, Take, TakeRecord
+from sigbench.model import LongTake, Samples, Source, Take, TakeRecord
 
 TAKES = "takes"
 
@@ -227,7 +227,7 @@ def stretch(folder: Path, record: TakeRecord, start: int, frames: int) -> Sample
 
 
 def blocks_of(*paths: Path) -> Iterator[Samples]:
-    """Samples of audio files, one after another, in blocks of `BLOCK_FRAMES`.
+    """Samples of audio files, one after another, in blocks.
 
     Raises
     ------
@@ -239,7 +239,7 @@ def blocks_of(*paths: Path) -> Iterator[Samples]:
     for path in paths:
         try:
             with soundfile.SoundFile(path) as audio:
-                while len(block := read_block(audio, BLOCK_FRAMES)):
+                while len(block := read_block(audio)):
                     yield block
         except soundfile.LibsndfileError as exc:
             raise _not_decoded(path, exc.error_string) from exc

@@ -14,7 +14,6 @@ from sigbench.interface.blocks import read_block
 from sigbench.model import LongTake, Samples, Source, Take
 
 MAX_CHANNELS = 32
-BLOCK_FRAMES = 65_536
 SEARCH_FRAMES = 1024
 
 # No codec packs more than this into a byte: the longest FLAC block (65,535 frames, RFC 9639) of
@@ -109,11 +108,11 @@ def _kept_blocks(path: str | Path, kept: list[int]) -> Iterator[Samples]:
             whole = kept == list(range(audio.channels))
             for position, block in _blocks(path, audio):
                 samples = block if whole else np.asfortranarray(block[:, kept])
-                if not np.isfinite(samples).all():
-                    row, column = np.argwhere(~np.isfinite(samples))[0]
-                    at = (position + int(row)) / audio.samplerate
-                    raise _no_numbers(path, "samples", kept[column] + 1, at)
-                _require_audible(path, samples)
+                if not _loudest(samples) <= LOUDEST:
+                    for row, column in np.argwhere(~np.isfinite(samples)):
+                        at = (position + int(row)) / audio.samplerate
+                        raise _no_numbers(path, "samples", kept[column] + 1, at)
+                    _require_audible(path, samples)
                 yield samples
     except soundfile.LibsndfileError as exc:
         raise _unreadable(path, exc) from exc
@@ -254,7 +253,7 @@ def _blocks(path: str | Path, audio: Any) -> Iterator[tuple[int, Samples]]:
     position = 0
     while position < frames:
         try:
-            block = read_block(audio, min(BLOCK_FRAMES, frames - position))
+            block = read_block(audio)
         except soundfile.LibsndfileError:
             _cut_short(path, audio, _decodable_frames(path), frames)
         if len(block) == 0:
@@ -283,9 +282,14 @@ def _read_all(path: str | Path, audio: Any, kept: list[int]) -> Samples:
     return samples
 
 
+def _loudest(samples: Samples) -> float:
+    """Largest magnitude; no number if a sample is none."""
+    return float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
+
+
 def _require_audible(path: str | Path, samples: Samples) -> None:
     """Refuse what no audio is, before something is worked out from it that means nothing."""
-    if max(samples.max(initial=0.0), -samples.min(initial=0.0)) > LOUDEST:
+    if _loudest(samples) > LOUDEST:
         raise FileError(
             f"{path} holds samples a million times beyond full scale: it was written by a faulty "
             "program; record or convert it again."

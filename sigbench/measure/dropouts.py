@@ -42,8 +42,8 @@ from numpy.typing import NDArray
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.level_loss import LevelLossWatch, likeness
-from sigbench.measure.streaming import of_one_event, require_block
-from sigbench.model import Event, LostBuffers, Samples
+from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
+from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
 HUM_IN_PLACE = "hum in its place"
 """Text of an event; others have none."""
@@ -116,9 +116,11 @@ _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it m
 _SOFT_SECONDS = (0.0005, 0.001, 0.002)  # time constants of contacts that let go beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
 _RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
+_SLOW_REACH = 60  # samples from the step within which slower falls may have their corner
 # Of releases that are no dropouts.
 _DECAYS_SECONDS = (0.006, 0.008, 0.011, 0.015, 0.02, 0.03, 0.05, 0.1)
 _KEPT = 1700  # samples that may still be asked for
+_RAW_KEPT = 512  # the same of what they come from
 _SHARED_EVIDENCE = 6.0  # log likelihood ratio, from which on another channel broke off as well
 _SHARED_SECONDS = 5.0  # of a longer break only the end is compared
 _SHARED_SLACK = 6  # samples by which its edges may differ, 1 ms
@@ -126,7 +128,6 @@ _SHARED_TRIALS = 12  # of untouched sound: how much does a gain, or a level, sca
 _SHARED_LEAST_DB = 2.0  # a level scatters by this at least
 _SHARED_MOST_DB = 30.0  # noise and crosstalk are left: a channel need not fall further
 _TOLD_SECONDS = 8.0  # for so long a hole is remembered; a loss of level is no longer than 5 s
-_PIECE = 1 << 16  # frames of the take worked on at once, to bound memory
 
 _Array = NDArray[np.float64]
 _UNFITTED = np.concatenate([[1.0], np.zeros(_TAPS)])
@@ -163,14 +164,13 @@ def _lag_products(past: Samples, taps: int) -> _Array:
     size, rows = taps + 1, len(past) - taps
     entering = np.concatenate([past[rows:], np.zeros(size)])
     leaving = np.concatenate([past[:taps], np.zeros(size)])
-    diagonals = np.empty((size, size))
-    diagonals[:, 0] = np.correlate(past, past[:rows], "valid")
-    diagonals[:, 1:] = sliding_window_view(entering, taps)[:size] * entering[:taps]
-    diagonals[:, 1:] -= sliding_window_view(leaving, taps)[:size] * leaving[:taps]
-    np.cumsum(diagonals, axis=1, out=diagonals)
     # Rows that are one longer than those of the matrix: each begins one further to the right.
     skewed = np.zeros((size, size + 1))
-    skewed[:, :size] = diagonals.T
+    diagonals = skewed[:, :size]  # a column each
+    diagonals[0] = np.correlate(past, past[:rows], "valid")
+    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, np.newaxis]
+    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, np.newaxis]
+    np.cumsum(diagonals, axis=0, out=diagonals)
     return skewed.ravel()[: size * size].reshape(size, size)
 
 
@@ -197,12 +197,17 @@ def _nimble_fit(past: Samples) -> _Array:
 
 def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
     """What follows each of `pasts`, of shape (n, taps) and oldest first; shape (n, length)."""
-    from scipy.signal import lfilter
+    from scipy.linalg import solve_triangular
 
-    later = np.concatenate([error_filter[1:], np.zeros(_TAPS - 1)])[: _TAPS + length - 1]
-    response = lfilter([1.0], error_filter, np.eye(1, length)[0])
-    known = (np.correlate(later, past[::-1], "valid") for past in pasts)
-    return np.array([-np.convolve(response, part)[:length] for part in known])
+    lags = np.zeros(2 * length + _TAPS - 1)
+    lags[length - 1 : length + _TAPS] = error_filter
+    known = np.zeros((length, len(pasts)))  # of each error, what is due to the past
+    reached = min(length, _TAPS)
+    known[:reached] = sliding_window_view(lags[length:], _TAPS)[:reached] @ pasts[:, ::-1].T
+    due_to_later = sliding_window_view(lags[: 2 * length - 1], length)[:, ::-1]
+    return -np.asarray(
+        solve_triangular(due_to_later, known, lower=True, unit_diagonal=True, check_finite=False)
+    ).T
 
 
 def _sums(products: _Array) -> _Array:
@@ -308,32 +313,35 @@ def _softness(
     found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
 ) -> float | None:
     """Time constant of a fall, in seconds; None if it is as slow as the release of a note."""
-    time = np.arange(len(found))
+    n, at = len(found), step.start
     missing = expected - found
+    weights, known = expected**2 / variance, missing * expected / variance
+    whole = float((missing**2 / variance).sum())
 
-    def least_cost(shares: NDArray[np.floating]) -> float:
-        """Of falls by any depth, which have gone so far: a row each, from 0 to 1."""
-        falls = expected * shares
-        along = (missing * falls / variance).sum(axis=-1)
-        depths = np.clip(along / ((falls**2 / variance).sum(axis=-1) + 1e-30), 0.0, 1.0)
-        errors = missing - depths[:, np.newaxis] * falls
-        return float((errors**2 / variance).sum(axis=-1).min())
+    time = np.arange(-n - _SLOW_REACH, n)  # from a corner on
 
-    def exponential(first: int, last: int, grid: int, constant: float) -> _Array:
+    def least_costs(shapes: NDArray[np.floating], corners: NDArray[np.intp]) -> _Array:
+        """Of falls by any depth; each shape tells how far they have gone at `time`, from 0 to 1."""
+        shares = shapes[:, np.arange(n) - corners[:, np.newaxis] - time[0]]
+        along, energy = shares @ known, shares**2 @ weights
+        depths = np.clip(along / (energy + 1e-30), 0.0, 1.0)
+        return np.asarray(whole + (depths * (depths * energy - 2 * along)).min(axis=1))
+
+    def exponential(seconds: Sequence[float], reach: int, grid: int) -> list[float]:
         """Falls that begin with a corner between two samples, and falls that end with one."""
-        corners = np.arange(max(0, first), last, grid)[:, np.newaxis]
-        since = np.exp(-np.maximum(time - corners, 0) / (constant * rate))
-        until = np.exp(-np.maximum(corners - time, 0) / (constant * rate))
-        return np.concatenate([1 - since, until])
+        gone = np.exp(-np.abs(time) / (np.array(seconds)[:, np.newaxis] * rate))
+        shapes = np.concatenate([np.where(time > 0, 1 - gone, 0.0), np.where(time < 0, gone, 1.0)])
+        corners = np.arange(max(0, at - reach), at + reach + 1, grid)
+        found: list[float] = least_costs(shapes, corners).reshape(2, -1).min(axis=0).tolist()
+        return found
 
-    at = step.start
-    costs = {0.0: least_cost((time >= np.arange(max(0, at - 2), at + 3)[:, np.newaxis]) * 1.0)}
-    for constant in _SOFT_SECONDS:
-        costs[constant] = least_cost(exponential(at - 15, at + 16, 1, constant))
-    slow = [least_cost(exponential(at - 60, at + 61, 6, decay)) for decay in _DECAYS_SECONDS]
-    for ramp in _RAMPS_SECONDS:
-        starts = np.arange(max(0, at - round(ramp * rate)), at + 1, 6)[:, np.newaxis]
-        slow.append(least_cost(np.clip((time - starts) / (ramp * rate), 0.0, 1.0)))
+    abrupt = (time >= 0)[np.newaxis] * 1.0
+    costs = {0.0: float(least_costs(abrupt, np.arange(max(0, at - 2), at + 3))[0])}
+    costs |= zip(_SOFT_SECONDS, exponential(_SOFT_SECONDS, 15, 1), strict=True)
+    slow = exponential(_DECAYS_SECONDS, _SLOW_REACH, 6)
+    for length in (seconds * rate for seconds in _RAMPS_SECONDS):
+        ramp = np.clip(time / length, 0.0, 1.0)[np.newaxis]
+        slow.append(float(least_costs(ramp, np.arange(max(0, at - round(length)), at + 1, 6))[0]))
     softness = min(costs, key=costs.__getitem__)
     if softness and costs[softness] + _SOFT_EVIDENCE > min(slow):
         softness = 0.0
@@ -529,6 +537,54 @@ def _broke_too(signal: Samples, start: int | None, end: int | None, width: int, 
     return total >= _SHARED_EVIDENCE
 
 
+class _TakeSoFar:
+    """The latest of all channels as it came, and the samples of the predictor."""
+
+    def __init__(self, channels: int, stride: int) -> None:
+        self.stride = stride
+        self.samples = Kept(channels, begin=-_KEPT, before=_KEPT)  # nothing was before the take
+        self._weights = _decimator(stride)
+        self._earlier = Kept(channels, begin=1 - stride, before=stride - 1)
+        self._block = np.zeros((channels, 0))  # the latest frames, after the earlier ones
+
+    def add(self, block: Samples) -> _Array:
+        """Take in a block; the samples that it completes, of shape (channels, samples)."""
+        self._block = rows(block)
+        begin = self._earlier.end
+        first, last = self.samples.end, (begin + len(block)) // self.stride
+        within = min(max(first, -(-begin // self.stride) + 1), last)  # samples of this block alone
+        for part in ((first, within), (within, last)):
+            self.samples.append(self._decimated(*part))
+        return self.samples.part(first, last)
+
+    def _decimated(self, first: int, last: int) -> _Array:
+        q = self.stride
+        if last <= first:
+            return np.zeros((len(self._block), 0))
+        # Sample by sample: the sums are then the same whatever the size of the block.
+        windows = sliding_window_view(self.frames((first - 1) * q + 1, last * q), 2 * q - 1, axis=1)
+        return np.asarray(np.vecdot(windows[:, ::q], self._weights))
+
+    def frames(self, first: int, last: int) -> _Array:
+        """Frames as they came, as far as they are known, of shape (channels, frames)."""
+        begin = self._earlier.end
+        earlier, block = (
+            self._earlier.part(first, last),
+            self._block[:, max(0, first - begin) : max(0, last - begin)],
+        )
+        if not earlier.shape[1]:
+            return block
+        return np.concatenate([earlier, block], axis=1) if block.shape[1] else earlier
+
+    def forget(self, frames: int, samples: int) -> None:
+        """What comes before is not asked for any more, nor is the block itself."""
+        self.samples.forget(samples)
+        begin = self._earlier.end
+        self._earlier.forget(frames)
+        self._earlier.append(self._block[:, self._earlier.end - begin :])
+        self._block = self._block[:, :0]
+
+
 class _Channel:
     """Watches one channel: what is usual in it, is it in a hole just now, and since when.
 
@@ -536,18 +592,16 @@ class _Channel:
     after; the sizes of the blocks only decide how many frames are prepared at once.
     """
 
-    def __init__(self, samplerate: int, stride: int, jumps: Sequence[tuple[int, int]]) -> None:
-        self._stride = stride
+    def __init__(
+        self, take: "_TakeSoFar", row: int, samplerate: int, jumps: Sequence[tuple[int, int]]
+    ) -> None:
+        self._take, self._row = take, row
+        self._stride = stride = take.stride
         self._rate = samplerate / stride
         self._shortest = MIN_SECONDS * samplerate
         self._jumps = jumps  # first and last frame that audio lost by the computer disturbs
         self._response = np.concatenate([[0.0], np.cumsum(_decimator(stride))])  # to a step
-        self._base = -_KEPT  # nothing was before the take
-        self._count = _KEPT
-        self._found = np.zeros(_KEPT)
-        self._whole = np.zeros(_KEPT)  # the same, without the holes
-        self._raw_base = 0
-        self._raw = np.zeros(0)
+        self._whole = Kept(begin=-_KEPT, before=_KEPT)  # the samples, without the holes
         self._frame = 0  # the next one to look at
         self._filter = _UNFITTED
         self._is_close = False
@@ -581,27 +635,22 @@ class _Channel:
         return self._open is None and self._held >= _HELD
 
     @property
+    def frame(self) -> int:
+        """The next one to look at."""
+        return self._frame
+
+    @property
     def decided(self) -> int:
         """Frame of the take before which no more hole will end."""
         back = 3 * _PROBE if self._open is not None else _PROBE
         return (self._frame * _FRAME - back) * self._stride
 
-    def take(self, samples: Samples, raw: Samples) -> None:
-        """More audio: samples of the predictor, and the frames that they come from."""
-        first = max(0, self._frame * _FRAME - _KEPT - self._base)
-        self._found = np.concatenate([self._found[first:], samples])
-        self._whole = np.concatenate([self._whole[first:], samples])
-        self._base += first
-        self._count = len(self._found)
-        first = max(0, (self._frame * _FRAME - 512) * self._stride - self._raw_base)
-        first = min(first, len(self._raw))
-        self._raw = np.concatenate([self._raw[first:], raw])
-        self._raw_base += first
-
     def advance(self, *, final: bool = False) -> list[_Hole]:
         """Holes that end in what has been taken."""
+        self._whole.forget(self._frame * _FRAME - _KEPT)
+        self._whole.append(self._found(self._whole.end, self._take.samples.end))
         holes: list[_Hole] = []
-        known = (self._base + self._count) // _FRAME
+        known = self._whole.end // _FRAME
         while True:
             if self._frame >= self._epoch_end:
                 self._prepare(self._epoch_end)
@@ -632,8 +681,7 @@ class _Channel:
             return []
         if fall.level < self._loudest * 10 ** (-_RETURN_DB / 10):
             return []
-        seen = self._base + self._count
-        return [_Hole(fall.start, end, fall.depth, fall.lost, seen, stays=True)]
+        return [_Hole(fall.start, end, fall.depth, fall.lost, self._whole.end, stays=True)]
 
     # Epochs: stretches in which one predictor watches.
 
@@ -657,20 +705,16 @@ class _Channel:
         first = self._prepared
         if until <= first:
             return
-        signal = self._whole[first * _FRAME - _TAPS - self._base : until * _FRAME - self._base]
-        errors = np.correlate(signal, self._filter[::-1], "valid")
-        signal = signal[_TAPS:]
-        error, heard, expected = (
-            part.reshape(-1, _FRAME) for part in (errors, signal, signal - errors)
-        )
+        signal = self._whole.part(first * _FRAME - _TAPS, until * _FRAME)
+        # Single precision rounds far below the noise that the predictor reckons with.
+        heard, response = signal.astype(np.float32), self._filter[::-1].astype(np.float32)
+        errors = np.correlate(heard, response, "valid").astype(np.float64)
+        error, sound = (part.reshape(-1, _FRAME) for part in (errors, signal[_TAPS:]))
         place = slice(*(f - self._epoch_start + _HISTORY for f in (first, until)))
-        for row, one, other in (
-            (0, error, error),
-            (1, heard, heard),
-            (2, heard, expected),
-            (3, expected, expected),
-        ):
-            self._sums[row, place] = np.vecdot(one, other)
+        missed, power, both = (
+            np.vecdot(one, other) for one, other in ((error, error), (sound, sound), (sound, error))
+        )
+        self._sums[:, place] = missed, power, power - both, power - 2 * both + missed
         self._prepared = until
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
@@ -750,7 +794,7 @@ class _Channel:
         elif fall is not None:
             # Without the charge of a coupling capacitor, which is slow.
             first = max(self._epoch_start, end - _SHORT_EPOCH)
-            moves = np.diff(self._signal(self._whole, first * _FRAME, end * _FRAME))
+            moves = np.diff(self._whole.part(first * _FRAME, end * _FRAME))
             left = float(np.mean(moves**2))
             if self._rest is None:
                 self._rest = left
@@ -789,7 +833,7 @@ class _Channel:
         return least > _LOUD * _FRAME * fall.level
 
     def _fit(self, end: int) -> None:
-        past = self._signal(self._whole, max(0, end * _FRAME - _WINDOW), end * _FRAME)
+        past = self._whole.part(max(0, end * _FRAME - _WINDOW), end * _FRAME)
         self._is_close = False
         if len(past) < _LEAST_PAST or not past.any():
             self._filter = _UNFITTED
@@ -819,8 +863,11 @@ class _Channel:
         self._frames += frames
         self._steady_frames += frames if steady else 0
 
-    def _signal(self, buffer: Samples, first: int, last: int) -> Samples:
-        return buffer[first - self._base : last - self._base]
+    def _found(self, first: int, last: int) -> Samples:
+        return self._take.samples.part(first, last)[self._row]
+
+    def _raw(self, first: int, last: int) -> Samples:
+        return self._take.frames(max(0, first), last)[self._row]
 
     # Judgements
 
@@ -849,7 +896,7 @@ class _Channel:
         length = known * _FRAME - origin
         if self._filter is _UNFITTED or length < _LEAD + 12:
             return none
-        past = self._signal(self._whole, max(0, origin - _PAST), origin)
+        past = self._whole.part(max(0, origin - _PAST), origin)
         if len(past) < _LEAST_PAST:
             return none
         level = float(np.var(past[-_TAPS:]))
@@ -863,7 +910,7 @@ class _Channel:
             return none
         expected, variance = prediction.expected, prediction.variance
         n = len(expected)
-        found = self._signal(self._found, origin, origin + n)
+        found = self._found(origin, origin + n)
         step = _lesser_gain(found, expected, variance, latest=_LEAD + _SEARCH)
         least = max(_EVIDENCE, 2 * prediction.usual)
         if step.evidence < least or step.start < 3 or origin + step.start < self._done:
@@ -931,7 +978,7 @@ class _Channel:
         self._doubt(-1.0)
         if returned:
             mended = slice(step.start - 1, end + 1)
-            self._signal(self._whole, origin, origin + n)[mended] = expected[mended]
+            self._whole.part(origin, origin + n)[mended] = expected[mended]
             self._done = origin + end
             frame = -(-(origin + end + 1) // _FRAME)
             self._resume(frame, prediction.error_filter, _UNSETTLED // 2)
@@ -966,7 +1013,7 @@ class _Channel:
         predicted = _continued(self._filter, memories, length)
         variance = np.full(length, 0.03 * float(np.var(past[-_TAPS:])))
         followed = [past[s : s + length] for s in starts[:-1]]
-        followed.append(self._signal(self._found, origin, origin + length))
+        followed.append(self._found(origin, origin + length))
         *usual, step = (
             _lesser_gain(found, expected[: len(found)], variance[: len(found)], latest=60, grid=2)
             for found, expected in zip(followed, predicted, strict=True)
@@ -990,8 +1037,8 @@ class _Channel:
             return None
         if reach < 14:
             return None
-        after = self._signal(self._found, begin, begin + _TAPS)
-        found = self._signal(self._found, begin - reach, begin)[::-1]
+        after = self._found(begin, begin + _TAPS)
+        found = self._found(begin - reach, begin)[::-1]
         expected = _continued(fall.prediction.error_filter, after[np.newaxis, ::-1], reach)[0]
         level = float(np.var(after))
         variance = fall.prediction.variance[:reach]
@@ -1028,7 +1075,7 @@ class _Channel:
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
         end = self._sharp(edge)
         mended = slice(step.start - 1, None)
-        self._signal(self._whole, begin - reach, begin)[::-1][mended] = expected[mended]
+        self._whole.part(begin - reach, begin)[::-1][mended] = expected[mended]
         self._open = None
         self._done = begin - step.start + 1
         self._resume(-(-self._done // _FRAME), fall.prediction.error_filter, _UNSETTLED // 2)
@@ -1053,10 +1100,10 @@ class _Channel:
     ) -> tuple[float, bool]:
         """The depth from the raw signal, where most of it lies above the predictor's band."""
         reach = round(0.02 * self._rate * self._stride)
-        before = self._raw[max(0, start - reach - self._raw_base) : start - self._raw_base]
+        before = self._raw(start - reach, start)
         unsure = (stop - start) // 4  # by so much edges may be off
-        inside = self._raw[start + unsure - self._raw_base :]
-        inside = inside[: min(stop - start - 2 * unsure, reach)]
+        first = start + unsure
+        inside = self._raw(first, first + min(stop - start - 2 * unsure, reach))
         if len(inside) < 8 or len(before) < 8 or np.var(before) < 20 * level:
             return depth, lost
         ratio = float(np.mean(inside**2) / np.var(before))
@@ -1067,9 +1114,8 @@ class _Channel:
         """Frame of the take of an edge, at the jump that it makes in the sound if there is one."""
         at = round(edge * self._stride)
         rate = self._rate * self._stride
-        first = max(at - round(0.03 * rate), self._raw_base)
-        near = self._raw[first - self._raw_base :]
-        return first + _first_jump(near, at - first, round(0.0008 * rate))
+        first, reach = max(at - round(0.03 * rate), 0), round(0.0008 * rate)
+        return first + _first_jump(self._raw(first, at + reach), at - first, reach)
 
 
 def _latest_maximum(rows: _Array, new: int, *, span: int, lag: int) -> _Array:
@@ -1126,25 +1172,23 @@ class DropoutDetector:
 
     def __init__(self, samplerate: int, channels: int, lost: Sequence[LostBuffers] = ()) -> None:
         self._samplerate = samplerate
-        self._stride = max(1, round(samplerate / _PREDICTOR_RATE))
-        self._weights = _decimator(self._stride)
-        frame = _FRAME * self._stride
+        self._stride = stride = max(1, round(samplerate / _PREDICTOR_RATE))
+        self._take = _TakeSoFar(channels, stride)
+        self._shared_samples = round((_SHARED_SECONDS + 1.0) * samplerate / stride)
+        frame = _FRAME * stride
         jumps = [
             (mark.frame // frame - 1, (mark.frame + mark.spoiled) // frame + _REACH)
             for mark in sorted(lost, key=lambda mark: mark.frame)
         ]
-        self._channels = [_Channel(samplerate, self._stride, jumps) for _ in range(channels)]
-        rate = samplerate / self._stride
+        self._channels = [_Channel(self._take, c, samplerate, jumps) for c in range(channels)]
+        rate = samplerate / stride
         self._levels = [
             (LevelLossWatch(rate), LevelLossWatch(rate, under_hum=True)) for _ in range(channels)
         ]
-        self._unused = np.zeros((channels, self._stride - 1))  # nothing was before the take
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
         self._silent: list[tuple[int, _Hole]] = []  # losses of level, which the others may have
         self._told: deque[tuple[int, _Hole]] = deque()  # holes that such a loss may be
         self._shared: list[tuple[int, int]] = []  # channel and start of what others told for it
-        self._recent: deque[_Array] = deque()  # samples of all channels
-        self._recent_base, self._recent_end = 0, 0
         self._fed = 0
 
     @property
@@ -1179,8 +1223,9 @@ class DropoutDetector:
         """
         require_block(block, len(self._channels), "dropout detector")
         events: list[Event] = []
-        for first in range(0, len(block), _PIECE):
-            events += self._feed(block[first : first + _PIECE])
+        frames = BLOCK_SAMPLES // len(self._channels)  # to bound memory
+        for first in range(0, len(block), frames):
+            events += self._feed(block[first : first + frames])
         return tuple(events)
 
     def finish(self) -> tuple[Event, ...]:
@@ -1193,20 +1238,9 @@ class DropoutDetector:
 
     def _feed(self, block: Samples) -> tuple[Event, ...]:
         q = self._stride
-        raw = np.concatenate([self._unused, block.T], axis=1)
-        n = (raw.shape[1] - (q - 1)) // q
-        samples = np.zeros((len(raw), 0))
-        if n:
-            # Sample by sample: the sums are then the same whatever the size of the block.
-            windows = sliding_window_view(raw, len(self._weights), axis=1)[:, ::q]
-            samples = np.vecdot(windows, self._weights)
-        fresh = raw[:, self._unused.shape[1] :]
-        self._unused = raw[:, n * q :].copy()
-        if len(raw) > 1:
-            self._remember(samples)
+        samples = self._take.add(block)
         self._fed += len(block)
         for number, channel in enumerate(self._channels, start=1):
-            channel.take(samples[number - 1], fresh[number - 1])
             self._holes += [(number, hole) for hole in channel.advance()]
         for number, levels in enumerate(self._levels, start=1):
             for loss in (loss for level in levels for loss in level.feed(samples[number - 1])):
@@ -1218,7 +1252,11 @@ class DropoutDetector:
         unsure = [channel.decided for channel in self._channels]
         unsure += [level.decided * q for levels in self._levels for level in levels]
         unsure += [hole.end for _, hole in self._silent]
-        return self._tell(min(unsure, default=self._fed))
+        events = self._tell(min(unsure, default=self._fed))
+        frame = min(channel.frame for channel in self._channels) * _FRAME
+        shared = self._take.samples.end - self._shared_samples
+        self._take.forget((frame - _RAW_KEPT) * q, min(frame - _KEPT, shared))
+        return events
 
     def _settle(self, *, final: bool) -> None:
         """Which losses of level are news? Those that the predictor did not find as well."""
@@ -1309,15 +1347,6 @@ class DropoutDetector:
         near = SIMULTANEOUS_SECONDS * self._samplerate
         return any(n == number and abs(hole.start - start) <= near for n, start in self._shared)
 
-    def _remember(self, samples: _Array) -> None:
-        """Keep what another channel's break may be compared with."""
-        self._recent.append(samples)
-        self._recent_end += samples.shape[1]
-        least = round((_SHARED_SECONDS + 1.0) * self._samplerate / self._stride)
-        least += _PIECE // self._stride
-        while self._recent_end - self._recent_base - self._recent[0].shape[1] > least:
-            self._recent_base += self._recent.popleft().shape[1]
-
     def _sharing(self, group: list[tuple[int, _Hole]]) -> list[tuple[int, _Hole]]:
         """The same hole in channels that broke off too, where that alone was not plain enough."""
         hole = max((hole for _, hole in group), key=lambda hole: hole.depth)
@@ -1334,8 +1363,9 @@ class DropoutDetector:
             return []
         old = hole.end - hole.start > _SHARED_SECONDS * self._samplerate
         begin = max(0, first - _PAST - 2 * _SHARED_SLACK) if not old else last - width
-        known = np.concatenate(self._recent, axis=1)[:, : hole.seen - self._recent_base]
-        known = known[:, begin - self._recent_base :]
+        if begin < self._take.samples.begin:
+            return []  # told so late that what was before it is gone
+        known = self._take.samples.part(begin, hole.seen)
         start = None if old else first - begin
         end = last - begin if hole.end // q + _PROBE <= hole.seen else None
         return [

@@ -19,7 +19,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import toeplitz
-from scipy.signal import butter, lfilter, residuez
+from scipy.linalg.lapack import ztbtrs
 
 from sigbench.measure.bounce import BEFORE_SECONDS, bounces
 from sigbench.measure.streaming import Stretches, of_one_event, require_block
@@ -98,12 +98,16 @@ class _Highpass:
     """
 
     def __init__(self, corner_hz: float, samplerate: int, channels: int) -> None:
-        residues, poles, direct = residuez(*butter(2, corner_hz, "highpass", fs=samplerate))
-        powers = poles[0] ** np.arange(_STRETCH + 1)
-        response = 2 * (residues[0] * powers[:-1]).real
-        response[0] += direct[0]
+        # The bilinear transform of s² / (s² + √2 s + 1), in partial fractions.
+        k = np.tan(np.pi * corner_hz / samplerate)
+        pole = (1 - k**2 + 1j * np.sqrt(2) * k) / (1 + np.sqrt(2) * k + k**2)
+        gain = 1 / (1 + np.sqrt(2) * k + k**2)
+        residue = gain * (1 - 1 / pole) ** 2 / (1 - np.conj(pole) / pole)
+        powers = pole ** np.arange(_STRETCH + 1)
+        response = 2 * (residue * powers[:-1]).real
+        response[0] = gain
         self._within = np.triu(toeplitz(response))
-        into, out_of = powers[-2::-1], 2 * residues[0] * powers[1:]
+        into, out_of = powers[-2::-1], 2 * residue * powers[1:]
         self._into = np.stack([into.real, into.imag], axis=1)
         self._out_of = np.stack([out_of.real, -out_of.imag])
         self._kept = powers[-1]
@@ -113,11 +117,14 @@ class _Highpass:
         """What follows of all channels, of shape (channels, batches, frames of one)."""
         stretches = samples.reshape(*samples.shape[:2], -1, _STRETCH)
         new = (stretches @ self._into).view(complex).reshape(len(samples), -1)
-        after, _ = lfilter([1.0], [1.0, -self._kept], new, zi=self._kept * self._ringing)
-        before = np.concatenate([self._ringing, after[:, :-1]], axis=1)
-        self._ringing = after[:, -1:]
+        rings = np.concatenate([self._ringing, new], axis=1)
+        recursion = np.full((2, rings.shape[1]), -self._kept, order="F")  # below a diagonal of ones
+        rings = ztbtrs(recursion, rings.T, uplo="L", diag="U")[0].T
+        before, self._ringing = rings[:, :-1], rings[:, -1:]
         heard = stretches @ self._within
-        heard += before.view(float).reshape(*heard.shape[:3], 2) @ self._out_of
+        heard += (
+            np.ascontiguousarray(before).view(float).reshape(*heard.shape[:3], 2) @ self._out_of
+        )
         return np.asarray(heard.reshape(samples.shape))
 
 

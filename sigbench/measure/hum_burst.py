@@ -30,7 +30,7 @@ from typing import Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_toeplitz
+from scipy.linalg.lapack import dposv
 
 from sigbench.errors import SignalError
 from sigbench.measure.streaming import Stretches, of_one_event, require_block
@@ -83,6 +83,8 @@ _APART = 3  # steps between two judgements where it seems to have ended
 _OTHERS = 6  # steps in which the other channels may yet show the same burst
 _GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
 
+_DISTANCES = np.abs(np.subtract.outer(np.arange(_ORDER), np.arange(_ORDER)))
+
 _Number = TypeVar("_Number", np.float64, np.complex128)
 _Verdict = Literal["another sound", "nothing", "wait"]
 
@@ -117,8 +119,8 @@ class _Fit:
     """Hum fitted to a stretch of the residual."""
 
     rest: NDArray[np.float64]  # what is not explained, sample by sample
-    lines: NDArray[np.float64]  # each line's part, of shape (samples, lines)
-    phasors: NDArray[np.complex128]  # amplitude and phase of each line
+    waves: NDArray[np.float64]  # of the lines, two of each, of shape (samples, 2 * lines)
+    weights: NDArray[np.float64]  # of the waves
 
     @property
     def unexplained(self) -> float:
@@ -126,7 +128,20 @@ class _Fit:
 
     @property
     def explained(self) -> float:
-        return float(np.sum(self.lines.sum(axis=1) ** 2))
+        hum = self.waves @ self.weights
+        return float(hum @ hum)
+
+    @property
+    def phasors(self) -> NDArray[np.complex128]:
+        """Amplitude and phase of each line."""
+        cosines, sines = self.weights.reshape(2, -1)
+        return np.asarray(cosines + 1j * sines)
+
+    @property
+    def lines(self) -> NDArray[np.float64]:
+        """Each line's part, of shape (samples, lines)."""
+        cosines, sines = (self.waves * self.weights).reshape(len(self.waves), 2, -1).swapaxes(0, 1)
+        return np.asarray(cosines + sines)
 
 
 def _first_filter(stride: int) -> NDArray[np.float64]:
@@ -187,7 +202,7 @@ class _Lines:
         self.comb = dict(zip(_MAINS_HZ, (slice(0, first), slice(first, None)), strict=True))
         angle = 2 * np.pi * self.mains * self.number / rate
         wave = np.exp(-1j * np.outer(np.arange(_STEP), angle))
-        self._basis = np.hstack([wave.real, wave.imag])
+        self._basis = wave.view(float)  # real and imaginary parts in turn
         self._turn = -angle * _STEP  # radians that each step turns a line's phase back by
         self._turned = lru_cache(16)(self._turned_in_block)
         self._lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
@@ -200,10 +215,9 @@ class _Lines:
     def phasors(self, residual: NDArray[np.float64], step: int) -> NDArray[np.complex128]:
         """What each step of the residual holds of each line, of shape (steps, lines)."""
         n = len(residual) // _STEP
-        both = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0]
+        phasors = np.matmul(residual.reshape(n, 1, _STEP), self._basis)[:, 0].view(complex)
         first, last = step // _BLOCK, (step + n - 1) // _BLOCK
         turned = np.concatenate([self._turned(block) for block in range(first, last + 1)])
-        phasors = both[:, : self.count] + 1j * both[:, self.count :]
         return np.asarray(phasors * turned[step - first * _BLOCK :][:n])
 
     def _turned_in_block(self, block: int) -> NDArray[np.complex128]:
@@ -406,7 +420,7 @@ class _Channel:
         else:
             covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
-            weights = solve_toeplitz(covariance[:-1], covariance[1:], check_finite=False)
+            weights = dposv(covariance[_DISTANCES], covariance[1:])[1]
             self._predictor = np.concatenate([[1.0], -weights])
         self._comb.cache_clear()
         self._own_step.cache_clear()
@@ -642,10 +656,8 @@ class _Channel:
         diagonal = np.einsum("ii->i", gram)
         diagonal *= 1 + 1e-7
         diagonal += 1e-30
-        weights = np.linalg.solve(gram, matrix.T @ residual)
-        phasors = weights[:n] + 1j * weights[n : 2 * n]
-        lines = matrix[:, :n] * weights[:n] + matrix[:, n : 2 * n] * weights[n : 2 * n]
-        return _Fit(residual - matrix @ weights, lines, phasors)
+        weights = dposv(gram, matrix.T @ residual)[1]
+        return _Fit(residual - matrix @ weights, matrix[:, : 2 * n], weights[: 2 * n])
 
     def _comb_of(
         self, mains: float, frequency: float, n: int

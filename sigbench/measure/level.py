@@ -6,7 +6,6 @@ from functools import cache
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.signal import firwin
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate, level
@@ -16,7 +15,7 @@ SEGMENTS = 24  # enough that s/sqrt(n) is itself known within 15 %
 OVERSAMPLING = 8  # a tone at a quarter of the rate then reads at most 0.04 dB low
 _TAPS_PER_PHASE = 48
 _TILE = 64  # gaps between samples that share a bound; not fewer than the taps
-_BLOCK = 1 << 15  # gaps looked at at once: what they take fits into a processor's cache
+_BLOCK = 1 << 14  # gaps looked at at once: what they take fits into a processor's cache
 _TOGETHER = 1 << 10  # gaps interpolated at once; the same
 
 
@@ -226,8 +225,9 @@ def _highest_between(signal: NDArray[np.float64], highest: float) -> float:
     gaps = len(signal) - _TAPS_PER_PHASE + 1
     tiles = -(-gaps // _TILE)
     bends = np.zeros((tiles + 1) * _TILE)  # the filter of a tile's gaps reaches over the next tile
-    bends[: len(signal) - 2] = np.abs(np.diff(signal, n=2))
-    sharpest = bends.reshape(-1, _TILE).max(axis=1)
+    steps = np.diff(signal)
+    np.abs(steps[1:] - steps[:-1], out=bends[: len(signal) - 2])
+    sharpest = np.maximum.reduceat(bends, np.arange(0, len(bends), _TILE))
     sharpest = np.maximum(sharpest[:-1], sharpest[1:])
     least = (highest - low_pass.of_bends * sharpest) / low_pass.of_sample
     first = _TAPS_PER_PHASE // 2 - 1
@@ -265,6 +265,8 @@ class _Interpolation:
 
 @cache
 def _interpolation() -> _Interpolation:
+    from scipy.signal import firwin
+
     kernel = OVERSAMPLING * firwin(
         _TAPS_PER_PHASE * OVERSAMPLING + 1, 1 / OVERSAMPLING, window=("kaiser", 9.0)
     )

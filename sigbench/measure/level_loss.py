@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
+from sigbench.measure.streaming import Kept
 from sigbench.model import Samples
 
 LOSS_DB = 20.0
@@ -27,6 +28,7 @@ MAX_FRAMES = 5000  # what stays away for longer has ended
 
 # Frames are stretches of 1 ms here, samples come at 6 kHz.
 FRAME = 6
+_QUIET = 10 ** (-LOSS_DB / 10)  # of the level
 LOOK = 44  # frames that must follow the end of a loss before it is told
 _EMPHASIS = 0.8  # y[n] = x[n] - 0.8 x[n - 1]: a high-pass of 190 Hz
 _BEFORE = 192  # frames that tell the level
@@ -107,16 +109,11 @@ class LevelLossWatch:
         self._rate = rate
         self._under_hum = under_hum
         # y[n] = x[n] - x[n - P] has nothing of what recurs each P samples.
-        weights = np.array([1.0])
-        for hertz in NOMINAL_HZ if under_hum else ():
-            weights = np.convolve(weights, [1.0, *np.zeros(round(rate / hertz) - 1), -1.0])
-        self._delay = len(weights) - 1  # for so long what was there is still in y
-        weights = np.convolve(weights, [1.0, -_EMPHASIS])
-        self._weights = [(back, weights[back]) for back in np.flatnonzero(weights)]
-        self._lead = len(weights) - 1
-        self._samples = np.zeros(self._lead)  # from before the take
-        self._powers = np.zeros(0)  # of the frames; losses are mended in it
-        self._base = 0  # frame of the first of both
+        self._periods = [round(rate / hertz) for hertz in NOMINAL_HZ if under_hum]
+        self._delay = sum(self._periods)  # for so long what was there is still in y
+        lead = self._delay + 1
+        self._samples = Kept(begin=-lead, before=lead)  # nothing was before the take
+        self._powers = Kept()  # of the frames; losses are mended in it
         self._at = 0  # the next frame to look at
         self._free = 0  # where the last pause ended
         self._next_epoch = _EPOCH
@@ -142,10 +139,11 @@ class LevelLossWatch:
     def feed(self, samples: Samples) -> list[LevelLoss]:
         """Take the next samples; the losses that are certain now."""
         self._take(samples)
-        known = self._base + len(self._powers)
+        known = self._powers.end
         losses: list[LevelLoss] = []
         while self._at < known:
             if self._pause is None:
+                self._skip_epochs(known)
                 self._listen(min(known, max(self._next_epoch, self._at + 1)))
             else:
                 self._wait(known, self._pause)
@@ -156,28 +154,48 @@ class LevelLossWatch:
         return losses
 
     def _take(self, samples: Samples) -> None:
-        first = len(self._powers)
-        self._samples = np.concatenate([self._samples, samples])
-        last = (len(self._samples) - self._lead) // FRAME
+        self._samples.append(samples)
+        first, last = self._powers.end, self._samples.end // FRAME
         if last > first:
-            moves = self._moves(self._base + first, self._base + last).reshape(-1, FRAME)
-            self._powers = np.concatenate([self._powers, np.vecdot(moves, moves)])
-        unused = self._at - _KEPT - self._base
-        if unused > _KEPT:
-            self._powers = self._powers[unused:]
-            self._samples = self._samples[unused * FRAME :]
-            self._base += unused
+            moves = self._moves(first, last).reshape(-1, FRAME)
+            self._powers.append(np.vecdot(moves, moves))
+        self._powers.forget(self._at - _KEPT)
+        self._samples.forget((self._at - _KEPT) * FRAME - self._delay - 1)
 
     def _moves(self, first: int, last: int) -> _Array:
         """The samples of some frames after the high-pass."""
-        begin, end = (self._lead + (frame - self._base) * FRAME for frame in (first, last))
-        moves = np.zeros(end - begin)
-        for back, weight in self._weights:
-            moves += weight * self._samples[begin - back : end - back]
+        heard = self._heard(first * FRAME - self._delay - 1, last * FRAME)
+        moves = heard[1:] - _EMPHASIS * heard[:-1]
+        for period in self._periods:
+            moves = moves[period:] - moves[:-period]
         return moves
 
+    def _heard(self, first: int, last: int) -> Samples:
+        """Some samples as they came."""
+        return self._samples.part(first, last)
+
     def _power(self, first: int, last: int) -> _Array:
-        return self._powers[max(0, first - self._base) : max(0, last - self._base)]
+        return self._powers.part(first, last)
+
+    def _skip_epochs(self, known: int) -> None:
+        """Go on over whole epochs in which it is never quiet, all at once."""
+        count = (known - self._at) // _EPOCH
+        least = max(self._powers.begin + _BEFORE, self._free + 3 * _GRID)
+        if self._waiting or self._at + _EPOCH != self._next_epoch or count < 1 or self._at < least:
+            return
+        powers = self._power(self._at - _BEFORE, self._at + count * _EPOCH)
+        before = powers[_EPOCH * np.arange(count + 1)[:, np.newaxis] + np.arange(_BEFORE)]
+        parts = before.reshape(count + 1, -1, _PART).mean(axis=2)
+        quiet = _QUIET * parts.mean(axis=1)
+        quiet[0] = self._quiet
+        grid = powers[_BEFORE - 2 * _GRID + -self._at % _GRID :: _GRID]
+        highest = np.maximum(np.maximum(grid[:-2], grid[1:-1]), grid[2:]).reshape(count, -1)
+        found = highest.min(axis=1) < quiet[:-1]
+        skipped = int(np.argmax(found)) if found.any() else count
+        self._at += skipped * _EPOCH
+        self._next_epoch = self._at + _EPOCH
+        self._quiet = float(quiet[skipped])
+        self._loudest = max(self._loudest, float(parts[: skipped + 1].max()))
 
     def _listen(self, until: int) -> None:
         """Go on to the next pause, or to a frame."""
@@ -186,7 +204,7 @@ class LevelLossWatch:
         quiet = self._power(first, until)[::_GRID] < self._quiet
         for place in np.flatnonzero(quiet[2:] & quiet[1:-1] & quiet[:-2]):
             at = first + int(place) * _GRID
-            begin = max(self._free, self._base, at - _PERIOD)
+            begin = max(self._free, self._powers.begin, at - _PERIOD)
             loud = np.flatnonzero(self._power(begin, at + 2 * _GRID) >= self._quiet)
             start = begin + int(loud[-1]) + 1 if len(loud) else begin
             if start <= at:
@@ -234,7 +252,7 @@ class LevelLossWatch:
         if len(before) < _BEFORE:
             return
         parts = before.reshape(-1, _PART).mean(axis=1)
-        self._quiet = 10 ** (-LOSS_DB / 10) * float(parts.mean())
+        self._quiet = _QUIET * float(parts.mean())
         self._loudest = max(self._loudest, float(parts.max()))
 
     def _fallen(self, start: int) -> _Fall | None:
@@ -255,11 +273,6 @@ class LevelLossWatch:
         edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
         usual = _longest_run(self._power(start - _MEMORY, start) < self._quiet)
         return _Fall(edge - self._delay, level, heard, _shortest(usual))
-
-    def _heard(self, first: int, last: int) -> Samples:
-        """Some samples as they came."""
-        begin = self._lead - self._base * FRAME
-        return self._samples[begin + first : begin + last]
 
     def _judge(self, fall: _Fall, start: int, end: int) -> list[LevelLoss]:
         """The loss, if the same sound is there again after a pause, and at once."""

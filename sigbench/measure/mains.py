@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import resample_poly
 
 from sigbench.measure.estimate import Estimate, decibels
 from sigbench.measure.phasor import line_sums, rotations
@@ -254,6 +253,8 @@ def _decimate(signal: NDArray[np.float64], samplerate: int) -> tuple[NDArray[np.
     factor = max(1, int(samplerate // (3 * HIGHEST_HZ)))
     if factor == 1:
         return signal, float(samplerate)
+    from scipy.signal import resample_poly
+
     # A flat passband up to HIGHEST_HZ, which is two thirds of the new Nyquist frequency.
     return resample_poly(signal, 1, factor, window=("kaiser", 10.0)), samplerate / factor
 

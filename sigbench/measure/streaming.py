@@ -42,10 +42,19 @@ def require_numbers(samples: NDArray[np.float64]) -> None:
     ------
     SignalError
     """
-    if not np.isfinite(samples).all():
+    # Whatever is no number leaves none as the sum; so do numbers, if they are huge.
+    with np.errstate(over="ignore", invalid="ignore"):
+        doubtful = not np.isfinite(samples.sum())
+    if doubtful and not np.isfinite(samples).all():
         raise SignalError(
             "The signal has values that are no numbers: check the file or the recording."
         )
+
+
+def rows(block: Samples) -> NDArray[np.float64]:
+    """A block as (channels, frames); the frames of a channel lie together, so that sums agree."""
+    turned = block.T
+    return turned if turned.strides[1] == turned.itemsize else np.ascontiguousarray(turned)
 
 
 class Stretches:
@@ -76,9 +85,9 @@ class Stretches:
         while used < len(block):
             whole = min((len(block) - used) // self._frames, self._most)
             if self._filled == 0 and whole:
-                part = block[used : used + whole * self._frames].T
+                part = rows(block[used : used + whole * self._frames])
                 used += part.shape[1]
-                yield part if part.strides[1] == part.itemsize else np.ascontiguousarray(part)
+                yield part
                 continue
             n = min(len(block) - used, self._frames - self._filled)
             self._begun[:, self._filled : self._filled + n] = block[used : used + n].T
@@ -91,6 +100,56 @@ class Stretches:
     def rest(self) -> NDArray[np.float64]:
         """What there is of the stretch that is not complete, of shape (channels, frames)."""
         return self._begun[:, : self._filled]
+
+
+class Kept:
+    """The latest part of what goes on growing; places are counted from the beginning of the take.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Of one place, such as ``(channels,)``; none for numbers.
+    begin, before : int
+        Where it begins, and how many zeros are there already.
+
+    Notes
+    -----
+    Blocks of 10 ms are appended where there is room, and what is kept is moved only now and then.
+    A part that was handed out stays as it is.
+    """
+
+    def __init__(self, *shape: int, begin: int = 0, before: int = 0) -> None:
+        self._room = np.zeros((*shape, before))
+        self._first, self._last = 0, before  # places of the room that are in use
+        self.begin = begin
+
+    @property
+    def end(self) -> int:
+        """The place after the last one."""
+        return self.begin + self._last - self._first
+
+    def append(self, new: NDArray[np.float64]) -> None:
+        """Put what comes next behind it, of shape (..., places)."""
+        last = self._last + new.shape[-1]
+        if last > self._room.shape[-1]:
+            kept = self._room[..., self._first : self._last]
+            last -= self._first
+            self._room = np.empty((*kept.shape[:-1], 2 * last))
+            self._room[..., : kept.shape[-1]] = kept
+            self._first, self._last = 0, kept.shape[-1]
+        self._room[..., self._last : last] = new
+        self._last = last
+
+    def forget(self, before: int) -> None:
+        """What comes before a place is not asked for any more; nor is it appended."""
+        gone = max(0, before - self.begin)
+        self._first = min(self._first + gone, self._last)
+        self.begin += gone
+
+    def part(self, first: int, last: int) -> NDArray[np.float64]:
+        """From one place to another, as far as it is there: a view."""
+        first, last = (max(0, place - self.begin) + self._first for place in (first, last))
+        return self._room[..., first : min(last, self._last)]
 
 
 def of_one_event(

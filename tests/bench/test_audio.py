@@ -16,6 +16,7 @@ from hypothesis.extra.numpy import arrays
 
 from sigbench.bench import audio
 from sigbench.errors import BenchError, SignalError
+from sigbench.model import BLOCK_SAMPLES
 from tests.bench.records import integer_take, take_of
 
 
@@ -99,7 +100,7 @@ def test_any_finite_samples_come_back(tmp_path_factory, samples: np.ndarray):
 
 
 def test_takes_longer_than_a_block_come_back(tmp_path: Path):
-    take = integer_take(24, frames=audio.BLOCK_FRAMES * 2 + 3, channels=1)
+    take = integer_take(24, frames=BLOCK_SAMPLES * 2 + 3, channels=1)
     record = audio.store(tmp_path, take)
     assert np.array_equal(audio.read(tmp_path, record).samples, take.samples)
 

@@ -92,6 +92,18 @@ def test_blocks_of_any_sizes_give_identical_events(sizes):
     assert tuple(events) == whole
 
 
+def test_other_channels_are_asked_as_well_at_the_start_of_a_long_block():
+    t = np.arange(10 * RATE) / RATE
+    take = np.column_stack([noisy(0.3 * np.sin(2 * np.pi * f * t), 45) for f in (300, 500)])
+    for start in (1.0, 2.5, 4.05):
+        take[round(start * RATE) :][:480, 0] = 0.0
+    events = find_dropouts(take, RATE)
+    assert [event.channels for event in events] == [(1,), (1,), (1,)]
+    detector = DropoutDetector(RATE, 2)
+    in_parts = [event for part in np.split(take, 50) for event in detector.feed(part)]
+    assert tuple(in_parts) == events
+
+
 def test_channels_that_drop_together_are_one_event():
     t = np.arange(3 * RATE) / RATE
     take = np.column_stack([np.sin(2 * np.pi * f * t) for f in (300, 500, 700)]) * 0.3
