@@ -26,7 +26,7 @@ from sigbench.model import Cause
 SHARPNESS = 0.9
 """Power of the likelihood."""
 
-HEALTHY_WEIGHT = 20.0
+HEALTHY_WEIGHT = 22.0
 NONE_OF_THESE_WEIGHT = 1.0
 MOST_TOGETHER = 3
 """How many causes are thought of at once: what comes to the bench has often more than one."""

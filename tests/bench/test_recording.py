@@ -498,7 +498,7 @@ def test_memory_does_not_grow_with_the_length(folder):
         return found
 
     peak(30.0)  # what is imported late does not count
-    short, long = peak(30.0), peak(300.0)  # 4 and 38 MB as float64
+    short, long = peak(140.0), peak(400.0)  # 18 and 51 MB as float64; a block has 8
     assert long < short + 4_000_000
 
 
