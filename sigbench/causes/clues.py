@@ -920,9 +920,7 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         pair for o in outputs if sum(d.output == o.name for d in found) > 1 for pair in _unlike(o)
     ]
     pairs += [
-        (max(a.shape, b.shape) - min(a.shape, b.shape), said)
-        for a, b in combinations(found, 2)
-        if a.output == b.output
+        (abs(a.shape - b.shape), said) for a, b in combinations(found, 2) if a.output == b.output
     ]
     if pairs:
         share, said = max(pairs)

@@ -11,6 +11,8 @@ All limits are our own choice.
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.measure.prediction import continued
+
 BEFORE_SECONDS = 0.3  # of the sound that tells how it goes on
 
 _RATE = 6000  # Hz, or a little more: what is folded into it goes on as regularly as the rest
@@ -68,7 +70,5 @@ def _continued(known: _Array, count: int) -> _Array:
     gram = rows.T @ rows
     own = gram[:-1, :-1] + _NOISE * np.trace(gram) / len(gram) * np.eye(_ORDER)
     weights = np.linalg.solve(own, gram[:-1, -1])
-    samples = np.concatenate([known[-_ORDER:], np.zeros(count)])
-    for at in range(count):
-        samples[_ORDER + at] = weights @ samples[at : at + _ORDER]
-    return samples[_ORDER:]
+    error_filter = np.concatenate([[1.0], -weights[::-1]])
+    return continued(error_filter, known[np.newaxis, -_ORDER:], count)[0]

@@ -381,7 +381,8 @@ class _Channel:
         if self._part and (
             over or last - self._part[0].start >= CONFIRMED_SECONDS * self._samplerate
         ):
-            if self._rose(sound[-1]) or (over and self._changed(sound[-1])):
+            before, after = self._earlier, sound[-1]
+            if self._rose(before, after) or (over and self._changed(before, after)):
                 self._forget()
                 over = True
             self._confirm()
@@ -396,8 +397,12 @@ class _Channel:
         following: NDArray[np.float32],
     ) -> _Burst | None:
         """The burst that a rush is, if the sound goes on after it as it was."""
-        self._earlier = before
-        if self._rose(following) or self._changed(following) or self._fell(following):
+        self._earlier = before  # of transients within it, too
+        if (
+            self._rose(before, following)
+            or self._changed(before, following)
+            or self._fell(before, following)
+        ):
             return None
         level = np.sqrt(np.mean(np.var(before, axis=1, dtype=np.float64)))
         depth = float(20 * np.log10(np.sqrt(peak) / max(level, 10 ** (FLOOR_DBFS / 20))))
@@ -413,15 +418,13 @@ class _Channel:
 
     def _is_new(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
         """Whether a sound is louder, or has lost most of what was before, whatever came to it."""
-        kept, self._earlier = self._earlier, before
-        rose, (_, lost) = self._rose(following), self._changes(following)
-        self._earlier = kept
-        return rose or lost > _LOST_SHARE
+        _, lost = self._changes(before, following)
+        return self._rose(before, following) or lost > _LOST_SHARE
 
-    def _fell(self, following: NDArray[np.float32]) -> bool:
+    def _fell(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
         """Whether the sound is much weaker than before."""
-        before = min(float(np.var(part, dtype=np.float64)) for part in self._earlier)
-        return float(np.var(following, dtype=np.float64)) < before / _LOUDER
+        least = min(float(np.var(part, dtype=np.float64)) for part in before)
+        return float(np.var(following, dtype=np.float64)) < least / _LOUDER
 
     def close(self) -> _Burst | None:
         """End the open burst."""
@@ -509,11 +512,11 @@ class _Channel:
         values = values[known[0] : known[-1] + 1].ravel().astype(np.float64)
         return values * np.abs(values), first + int(known[0])
 
-    def _rose(self, following: NDArray[np.float32]) -> bool:
+    def _rose(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
         """Whether the sound is louder than before the burst, apart from further transients."""
         ramp = np.linspace(-1, 1, self._hop)
         ramp /= np.sqrt(np.dot(ramp, ramp))
-        parts = np.vstack([self._earlier, following]).astype(np.float64)
+        parts = np.vstack([before, following]).astype(np.float64)
         # A coupling capacitor that recharges is no sound.
         parts -= parts.mean(axis=1, keepdims=True)
         parts -= (parts @ ramp)[:, None] * ramp
@@ -521,18 +524,20 @@ class _Channel:
         levels = np.median(powers, axis=1)
         return bool(levels[2] > _LOUDER * max(levels[:2]))
 
-    def _changed(self, following: NDArray[np.float32]) -> bool:
+    def _changed(self, before: NDArray[np.float32], following: NDArray[np.float32]) -> bool:
         """Whether the sound is another than before the burst."""
-        new, lost = self._changes(following)
+        new, lost = self._changes(before, following)
         return new > _NEW_SHARE or lost > _LOST_SHARE
 
-    def _changes(self, following: NDArray[np.float32]) -> tuple[float, float]:
+    def _changes(
+        self, before: NDArray[np.float32], following: NDArray[np.float32]
+    ) -> tuple[float, float]:
         """Shares of the power that were not there before the burst, and that are not any more."""
-        before = [self._spectrum(part) for part in self._earlier]
+        known = [self._spectrum(part) for part in before]
         after = self._spectrum(following)
-        total = max(float(np.mean([part.sum() for part in before])), 1e-30)
-        new = np.maximum(after - 4 * _neighbourly(np.maximum(*before)), 0.0).sum()
-        lost = np.maximum(np.minimum(*before) - 4 * _neighbourly(after), 0.0).sum()
+        total = max(float(np.mean([part.sum() for part in known])), 1e-30)
+        new = np.maximum(after - 4 * _neighbourly(np.maximum(*known)), 0.0).sum()
+        lost = np.maximum(np.minimum(*known) - 4 * _neighbourly(after), 0.0).sum()
         return float(new / total), float(lost / total)
 
     def _spectrum(self, part: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -42,6 +42,7 @@ from numpy.typing import NDArray
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.level_loss import LevelLossWatch, likeness
+from sigbench.measure.prediction import continued
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
@@ -193,21 +194,6 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
 def _nimble_fit(past: Samples) -> _Array:
     """The same for a sound that moves fast, a strong vibrato: of less past, with fewer taps."""
     return _close_fit(past[-_PAST // 2 :], _TAPS // 2)
-
-
-def _continued(error_filter: _Array, pasts: _Array, length: int) -> _Array:
-    """What follows each of `pasts`, of shape (n, taps) and oldest first; shape (n, length)."""
-    from scipy.linalg import solve_triangular
-
-    lags = np.zeros(2 * length + _TAPS - 1)
-    lags[length - 1 : length + _TAPS] = error_filter
-    known = np.zeros((length, len(pasts)))  # of each error, what is due to the past
-    reached = min(length, _TAPS)
-    known[:reached] = sliding_window_view(lags[length:], _TAPS)[:reached] @ pasts[:, ::-1].T
-    due_to_later = sliding_window_view(lags[: 2 * length - 1], length)[:, ::-1]
-    return -np.asarray(
-        solve_triangular(due_to_later, known, lower=True, unit_diagonal=True, check_finite=False)
-    ).T
 
 
 def _sums(products: _Array) -> _Array:
@@ -399,7 +385,7 @@ def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Predict
         error_filter = fit(past)
         # What a close fit to the start of a note continues may grow beyond all bounds.
         with np.errstate(over="ignore", invalid="ignore"):
-            predicted = _continued(error_filter, memories, n)
+            predicted = continued(error_filter, memories, n)
             runs = uniform_filter1d(predicted[-1] ** 2, 96)
             if not runs.max() < 4 * most:
                 continue
@@ -463,7 +449,7 @@ def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, in
     for fit, taps in ((_close_fit, _TAPS), (_nimble_fit, _TAPS // 2)):
         error_filter = fit(past)
         with np.errstate(over="ignore", invalid="ignore"):
-            expected = _continued(error_filter, memories, length)[:, lead:]
+            expected = continued(error_filter, memories, length)[:, lead:]
             energies = (expected**2).sum(axis=1) + 1e-30
             gains = (followed * expected).sum(axis=1) / energies
             scatter = float(np.sqrt(np.mean((gains - 1) ** 2)))
@@ -522,7 +508,7 @@ def _broke_too(signal: Samples, start: int | None, end: int | None, width: int, 
         best = min(usable, key=lambda fit: fit[2], default=None)
         if best is not None and (1 - gain) / best[2] > fall_db / level_scatter:
             memory = np.concatenate([np.zeros(max(0, _TAPS - len(past))), past[-_TAPS:]])
-            expected = _continued(best[0], memory[np.newaxis], lead + width)[0, lead:]
+            expected = continued(best[0], memory[np.newaxis], lead + width)[0, lead:]
             found, _ = _gain(inside, expected)
             off = max(found - gain, 0.0)
             evidence = ((found - 1) ** 2 - off**2) / (2 * best[2] ** 2)
@@ -1010,7 +996,7 @@ class _Channel:
         length = 90
         starts = [len(past) - length - 20, len(past) - length, len(past)]
         memories = np.array([past[s - _TAPS : s] for s in starts])
-        predicted = _continued(self._filter, memories, length)
+        predicted = continued(self._filter, memories, length)
         variance = np.full(length, 0.03 * float(np.var(past[-_TAPS:])))
         followed = [past[s : s + length] for s in starts[:-1]]
         followed.append(self._found(origin, origin + length))
@@ -1039,7 +1025,7 @@ class _Channel:
             return None
         after = self._found(begin, begin + _TAPS)
         found = self._found(begin - reach, begin)[::-1]
-        expected = _continued(fall.prediction.error_filter, after[np.newaxis, ::-1], reach)[0]
+        expected = continued(fall.prediction.error_filter, after[np.newaxis, ::-1], reach)[0]
         level = float(np.var(after))
         variance = fall.prediction.variance[:reach]
         variance = np.concatenate([variance, np.full(reach - len(variance), variance[-1])])

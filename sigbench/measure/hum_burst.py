@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dposv
 
 from sigbench.errors import SignalError
-from sigbench.measure.streaming import Stretches, of_one_event, require_block
+from sigbench.measure.streaming import Stretches, of_one_event, require_block, without_channels
 from sigbench.measure.under_hum import UnderHum
 from sigbench.model import Event, Samples
 
@@ -919,18 +919,9 @@ def without_known_losses(events: Sequence[Event]) -> list[Event]:
             for other in others
             if channel in other.channels
         )
-        return covered > (event.end - event.start) / 2
+        return event.text == INSTEAD and covered > (event.end - event.start) / 2
 
-    kept: list[Event] = []
-    for event in events:
-        channels = event.channels
-        if event.text == INSTEAD:
-            channels = tuple(c for c in channels if not is_known(event, c))
-        if channels == event.channels:
-            kept.append(event)
-        elif channels:
-            kept.append(replace(event, channels=channels))
-    return kept
+    return without_channels(events, is_known)
 
 
 def find_hum_bursts(signal: Samples, samplerate: int) -> tuple[Event, ...]:

@@ -14,12 +14,13 @@ All limits are our own choice.
 from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.measure.streaming import without_channels
 from sigbench.model import Event
 
 TOLERANCE_SECONDS = 0.001  # off an even grid: a vibrato shifts the loops of its sample by so much
@@ -311,14 +312,6 @@ def without_regular(events: Iterable[Event], regular: Sequence[RegularClicks]) -
     def is_regular(event: Event, channel: int) -> bool:
         known = starts.get(channel, [])
         at = bisect_left(known, event.start)
-        return at < len(known) and known[at] <= event.end
+        return event.kind in ("click", "crackle") and at < len(known) and known[at] <= event.end
 
-    kept: list[Event] = []
-    for event in events:
-        if event.kind not in ("click", "crackle"):
-            kept.append(event)
-            continue
-        others = tuple(c for c in event.channels if not is_regular(event, c))
-        if others:
-            kept.append(event if others == event.channels else replace(event, channels=others))
-    return kept
+    return without_channels(events, is_regular)

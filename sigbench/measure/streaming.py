@@ -4,13 +4,14 @@ Checked blocks, stretches at fixed positions of the take, and one event for all 
 """
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
-from sigbench.model import Samples
+from sigbench.model import Event, Samples
 
 Found = TypeVar("Found")
 
@@ -173,3 +174,25 @@ def of_one_event(
         else:
             groups.append([(number, one)])
     return groups
+
+
+def without_channels(
+    events: Iterable[Event], is_left_out: Callable[[Event, int], bool]
+) -> list[Event]:
+    """The events without some of their channels, and without those that have none left.
+
+    Parameters
+    ----------
+    events : iterable of Event
+        Those of no channel stay.
+    is_left_out : callable
+        Whether an event is none in one of its channels.
+    """
+    kept: list[Event] = []
+    for event in events:
+        channels = tuple(c for c in event.channels if not is_left_out(event, c))
+        if channels == event.channels:
+            kept.append(event)
+        elif channels:
+            kept.append(replace(event, channels=channels))
+    return kept

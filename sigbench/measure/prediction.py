@@ -1,0 +1,40 @@
+"""Prediction: how a sound goes on by a predictor that was fitted to its past.
+
+Linear prediction: Makhoul, "Linear Prediction: A Tutorial Review", Proc. IEEE 63 (1975) 561.
+"""
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+
+def continued(
+    error_filter: NDArray[np.float64], pasts: NDArray[np.float64], length: int
+) -> NDArray[np.float64]:
+    """What follows each past if nothing new comes to it.
+
+    Parameters
+    ----------
+    error_filter : ndarray, shape (taps + 1,)
+        Gives the error of the prediction: one, and then the weights of the samples before, the
+        latest first, with their signs turned.
+    pasts : ndarray, shape (n, taps)
+        Oldest samples first.
+    length : int
+
+    Returns
+    -------
+    ndarray, shape (n, length)
+    """
+    from scipy.linalg import solve_triangular
+
+    taps = pasts.shape[1]
+    lags = np.zeros(2 * length + taps - 1)
+    lags[length - 1 : length + taps] = error_filter
+    known = np.zeros((length, len(pasts)))  # of each error, what is due to the past
+    reached = min(length, taps)
+    known[:reached] = sliding_window_view(lags[length:], taps)[:reached] @ pasts[:, ::-1].T
+    due_to_later = sliding_window_view(lags[: 2 * length - 1], length)[:, ::-1]
+    return -np.asarray(
+        solve_triangular(due_to_later, known, lower=True, unit_diagonal=True, check_finite=False)
+    ).T
