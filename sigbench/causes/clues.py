@@ -835,7 +835,7 @@ class _Distorted:
     quiet: float  # more when quiet
     beside: float  # more than the cleanest channel of all
     shape: float  # another wave than at another output
-    percent: float
+    thd: float  # dB, of the note at which there is most
 
     @property
     def any(self) -> float:
@@ -873,12 +873,12 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             beside = max(
                 _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
             )
-            percent = 100 * 10 ** (max(loud[c], quiet.get(c, -200.0)) / 20)
+            most_thd = max(loud[c], quiet.get(c, -200.0))
             at_loud, at_quiet = (_over(x, WAVE_DB) for x in shapes.get((o.name, c), _SAME_WAVE))
             by_level = max(by_level, at_loud * (1 - at_quiet))
             by_quiet = max(by_quiet, at_quiet * (1 - at_loud))
             shape = max(at_loud, at_quiet)
-            entry = _Distorted(o.name, c, by_level, by_quiet, beside, shape, percent)
+            entry = _Distorted(o.name, c, by_level, by_quiet, beside, shape, most_thd)
             found.append(entry)
             own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
             others = [v for x, v in o.loud.asymmetry.items() if x != c]
@@ -896,9 +896,9 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         played = any(o.quiet is not None for o in outputs)
         return [Clue("worse when quiet", None, "no harmonics to tell by")] if played else []
     sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
-    worst = max(sure, key=lambda d: d.percent)
+    worst = max(sure, key=lambda d: d.thd)
     there = max(d.any for d in found)
-    said = f"{worst.percent:.2g} % on {worst.output} {worst.channel}"
+    said = f"{_percent(worst.thd)} on {worst.output} {worst.channel}"
     if worst.any == worst.shape > 0.5:
         part = _percent(max(shapes[worst.output, worst.channel]))
         said = f"{part} of the note on {worst.output} {worst.channel} is not in it elsewhere"
@@ -923,8 +923,8 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         (abs(a.shape - b.shape), said) for a, b in combinations(found, 2) if a.output == b.output
     ]
     if pairs:
-        share, said = max(pairs)
-        clues.append(Clue("distortion in one channel", _only_if(share, there), said))
+        share, words = max(pairs)
+        clues.append(Clue("distortion in one channel", _only_if(share, there), words))
     names = {d.output for d in found}
     if len(names) > 1:
         least = min(max(d.any for d in found if d.output == name) for name in names)
@@ -990,7 +990,8 @@ def _lopsided_or_rich(o: _Output, channel: int) -> tuple[float, float]:
 
 
 def _percent(decibels: float) -> str:
-    return f"{100 * 10 ** (decibels / 20):.2g} %"
+    percent = 100 * 10 ** (decibels / 20)
+    return f"{percent:.0f} %" if percent >= 10 else f"{percent:.2g} %"
 
 
 def _spread(outputs: Sequence[_Output]) -> float:
@@ -1013,7 +1014,7 @@ def _unlike(output: _Output) -> Iterator[tuple[float, str]]:
     for note in (output.loud, output.quiet):
         if note is not None and {1, 2} <= set(note.thd):
             more, less = sorted((1, 2), key=lambda c: -note.thd[c])
-            percent = " and ".join(f"{100 * 10 ** (note.thd[c] / 20):.2g} %" for c in (more, less))
+            percent = " and ".join(_percent(note.thd[c]) for c in (more, less))
             said = f"{percent} on {_place(output, more)} and {less}"
             yield _more(note.thd[more], note.thd[less]), said
 

@@ -309,6 +309,13 @@ def test_a_rich_sound_is_no_distortion():
     assert clue(clipped, "worse when quiet").holds < 0.1
 
 
+def test_more_than_a_whole_is_written_out():
+    """Harmonics may be stronger than the fundamental, as a flute's: 0.2 dB are 102 %."""
+    loud = sides(440.0, (-10.0, -10.0), thd=(0.2, -40.0))
+    found = clue([loud], "distortion in one channel")
+    assert found.seen == "102 % and 1 % on main 1 and 2"
+
+
 def test_a_channel_that_distorts_far_more_is_the_one():
     """Both are over the threshold, but 13 % beside 1 % is not alike."""
     loud = sides(440.0, (-10.0, -10.0), thd=(-40.0, -17.7))
