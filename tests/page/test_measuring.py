@@ -175,7 +175,9 @@ def test_hands_on_is_put_into_the_plan_and_shown_live(tmp_path):
             page.do("next place")
             page.do("pause")
             page.do("pause")
-            while not any(e["kind"] == "dropout" for e in page.seen[-1]["events"]):
+            while page.seen[-1]["place"] != "right plug" or not any(
+                e["kind"] == "dropout" for e in page.seen[-1]["events"]
+            ):
                 page.take()
             page.do("answer", answer="stop")
             page.until("over")
