@@ -273,16 +273,23 @@ def _take(
     rng: np.random.Generator,
     done: tuple[tuple[float, str], ...] = (),
 ) -> Take:
-    volts = volts.copy()
+    samples = volts.copy()
     hot = warmth(np.arange(len(volts)) / SAMPLERATE, 1) if name == "heated" else 0.0
     for channel, side in enumerate(parts.sides):
         before = 0.0 if name == "down" else parts.volume * side.gang * side.source_noise_volts
         after = side.noise_volts * (1 + (side.heat_noise - 1) * hot)
-        hiss = np.hypot(before, after) * np.sqrt(SAMPLERATE / 2 / 20e3)
-        volts[:, channel] += hiss * rng.standard_normal(len(volts))
-    samples = volts / FULL_SCALE_VOLTS + CONVERTER_NOISE * rng.standard_normal(volts.shape)
+        hiss = rng.standard_normal(len(volts))
+        hiss *= np.hypot(before, after) * np.sqrt(SAMPLERATE / 2 / 20e3)
+        samples[:, channel] += hiss
+    samples /= FULL_SCALE_VOLTS
+    noise = rng.standard_normal(volts.shape)
+    noise *= CONVERTER_NOISE
+    samples += noise
     steps = 2.0**23
-    samples = np.clip(np.rint(samples * steps) / steps, -1.0, 1.0 - 1 / steps)
+    samples *= steps
+    np.rint(samples, out=samples)
+    samples /= steps
+    np.clip(samples, -1.0, 1.0 - 1 / steps, out=samples)
     source = Source("simulated", None, None, SAMPLERATE, samples.shape[1], len(samples))
     marks = tuple(Event("mark", at, at, (), None, words) for at, words in done)
     return Take(samples, SAMPLERATE, source, bits=24, dc_coupled=True, marks=marks)
