@@ -90,6 +90,38 @@ def test_a_click_in_both_channels_is_one_event():
     assert only(found, "worn_travel", 1).value == ()
 
 
+@pytest.mark.parametrize("worn", [False, True])
+def test_the_clicks_of_a_sample_loop_are_no_wear(worn):
+    rng = np.random.default_rng(41)
+    x = hand(24.0, rng, sweeps=6)
+    # A sample of 0.21 s whose end does not meet its start: played again and again, it jumps.
+    t = np.arange(round(0.21 * RATE)) / RATE
+    sample = sum(np.sin(2 * np.pi * 110 * k * t + k * k) / k for k in range(1, 25))
+    sample = 0.1 * sample + 0.1 * t / t[-1]
+    places = ((0.40, 0.46, 0.6),) if worn else ()
+    gang = Gang(load_ohms=1e6, worn=places)
+    found = check_pot(take(*record(x, (gang,), np.resize(sample, len(x)), rng).T), LINEAR)
+    if worn:
+        ((start, end),) = only(found, "worn_travel").value  # type: ignore[misc, union-attr]
+        assert (start, end) == pytest.approx((40, 46), abs=3)
+    else:
+        assert only(found, "worn_travel").value == ()
+        assert len(found.events) <= 3  # of some hundred
+    rate = only(found, "crackle_rate")
+    assert "clicks at regular intervals of 0.210 s" in (rate.why or "")
+
+
+def test_the_reading_says_in_which_direction_a_place_crackles():
+    rng = np.random.default_rng(31)
+    x = hand(24.0, rng, sweeps=6, backs=0)
+    ahead = np.roll(x, -RATE // 20) - np.roll(x, RATE // 20)
+    grain = np.repeat(rng.random(len(x) // 384 + 1) < 0.6, 384)[: len(x)]
+    samples = record(x, (Gang(load_ohms=1e6),), sine(len(x)), rng)
+    samples[(x > 0.40) & (x < 0.46) & (ahead > 1e-4) & grain] *= 0.1
+    worn = only(check_pot(take(*samples.T), LINEAR), "worn_travel")
+    assert "crackles only when it is turned up: in 3 of 3 such passes" in (worn.why or "")
+
+
 def test_what_the_computer_lost_is_not_the_pots():
     samples, _ = pot(worn=False)
     at = 5 * RATE
