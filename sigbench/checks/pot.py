@@ -58,6 +58,7 @@ OF_TRAVEL = {
 
 OF_CRACKLE = {"crackle_rate": "1/s", "crackle_energy": "dB"}
 GANG_KNOWN_DB = 0.3  # uncertainty from which on a gang error is not taken for the largest
+NO_USUAL_LAW = 7.0  # percent of travel that a guessed law misses an even hand by; known ones 4
 PART_DB = -20.0  # a control that leaves more was perhaps turned along a part of its travel only
 NO_PAIR = "no two channels are turned together"
 
@@ -185,11 +186,15 @@ def _law(turned: Turning) -> str:
             "this one (a pan or balance control): travel counts from where this one is silent"
         )
     loaded = _loaded(turned)
-    if turned.told:
-        return f"travel by the law {turned.taper.name}{loaded}"
-    text = f"travel by the law {turned.taper.name}, guessed from the turning{loaded}"
+    guessed = "" if turned.told else ", guessed from the turning"
+    text = f"travel by the law {turned.taper.name}{guessed}{loaded}"
     if turned.alike:
         text += f"; fits as well: {', '.join(taper.name for taper in turned.alike)}"
+    if turned.miss > NO_USUAL_LAW:
+        text += (
+            f"; no usual law fits an even hand better than within {turned.miss:.0f} % of travel: "
+            "tell the law, or turn it at one speed from end to end"
+        )
     if turned.top_spread > UNSTEADY_DB:
         text += (
             f"; the highest level of the passes differs by {turned.top_spread:.1f} dB (standard "

@@ -485,6 +485,8 @@ class Turning:
         its time.
     alike : tuple of Taper
         Laws that fit nearly as well.
+    miss : float
+        By how much of the travel a guessed law misses an even speed of the hand (RMS, in percent).
     dwell : tuple of (float, float)
         Level in dB re full, and the percent of a pass's turning time spent below it.
     passes : tuple of Pass
@@ -513,6 +515,7 @@ class Turning:
     taper: Taper
     told: bool
     alike: tuple[Taper, ...]
+    miss: float
     dwell: tuple[tuple[float, float], ...]
     passes: tuple[Pass, ...]
     spots: tuple[Spot, ...]
@@ -833,6 +836,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     seconds = np.arange(len(amplitude), dtype=np.float64) * (_HOP * CELL_SECONDS)
     told = taper is not None
     alike: tuple[Taper, ...] = ()
+    miss = 0.0
     # Turning points lie between the laws well enough on the square law.
     envelope = _envelope(tracks)
     roughly = _bridged(SQUARE.travel(amplitude), SQUARE.travel(envelope))
@@ -840,7 +844,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     steps = _steps(roughly, rough)
     dwell = _dwell(np.sqrt(np.clip(amplitude, 0, 1)), rough)
     if taper is None:
-        taper, alike = _fitting_taper(dwell)
+        taper, alike, miss = _fitting_taper(dwell)
     x = _bridged(taper.travel(amplitude), taper.travel(envelope))
     spans = _find_passes(x)
     speeds = [_usual_speed(x[a:b]) for a, b in spans]
@@ -854,7 +858,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     )
     top_spread = _top_spread(amplitude, spans)
     beating = _beating(taper, max(top_spread, *(track.fluctuation for track in tracks)))
-    ambiguity = np.hypot(_ambiguity(taper, alike), beating)
+    ambiguity = np.hypot(np.maximum(_ambiguity(taper, alike), miss), beating)
     gangs = tuple(
         _gang(
             track,
@@ -874,6 +878,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
         taper,
         told,
         alike,
+        100 * miss,
         tuple((float(db), 100 * float(share)) for db, share, _ in dwell),
         tuple(
             Pass(*(float(v) for v in (seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1])))
@@ -1104,10 +1109,14 @@ def _dwell(root: Floats, spans: Sequence[tuple[int, int]]) -> list[tuple[float, 
 
 def _fitting_taper(
     dwell: Sequence[tuple[float, float, float]],
-) -> tuple[Taper, tuple[Taper, ...]]:
-    """The law that makes the hand's speed evenest over the passes, and those nearly as good."""
+) -> tuple[Taper, tuple[Taper, ...], float]:
+    """The law that makes the hand's speed evenest over the passes, and those nearly as good.
+
+    And by how much of the travel it misses an even speed (RMS): a law that is none of those known,
+    or a hand that is slower in one half, puts places off by as much.
+    """
     if not dwell:
-        return AUDIO, tuple(taper for taper in TAPERS if taper != AUDIO)
+        return AUDIO, tuple(taper for taper in TAPERS if taper != AUDIO), 0.0
     db, share, u = np.array(dwell).T
     misses = []
     for taper in TAPERS:
@@ -1116,7 +1125,7 @@ def _fitting_taper(
     best = int(np.argmin(misses))
     margin = misses[best] + _LAW_MARGIN * float(np.mean(u))
     alike = tuple(t for k, t in enumerate(TAPERS) if k != best and misses[k] < margin)
-    return TAPERS[best], alike
+    return TAPERS[best], alike, misses[best]
 
 
 def _ambiguity(taper: Taper, alike: Sequence[Taper]) -> Floats:

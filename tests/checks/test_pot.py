@@ -11,7 +11,7 @@ from sigbench.interface.base import capture
 from sigbench.interface.simulated import REPAIRED, SimulatedInterface
 from sigbench.model import CheckSettings, Event, LostBuffers, Measurement, Reading, Take
 from tests.checks.takes import only, take
-from tests.measure.pots import RATE, Gang, audio, hand, mismatched, record, sine
+from tests.measure.pots import RATE, Gang, audio, hand, mismatched, record, saw, sine
 
 ANY = CheckSettings()
 LINEAR = CheckSettings(taper="linear")
@@ -88,6 +88,38 @@ def test_a_click_in_both_channels_is_one_event():
     found = check_pot(pot(worn=False, clicks=3)[0], LINEAR)
     assert [e.channels for e in found.events] == [(1, 2)] * 3
     assert only(found, "worn_travel", 1).value == ()
+
+
+def test_hum_beside_the_lowest_partial_takes_nothing_from_the_highest_level():
+    # 55 Hz beside 50 Hz: six tenths of a saw's power are in that partial.
+    rng = np.random.default_rng(42)
+    x = hand(16.0, rng, sweeps=4)
+    sound = saw(len(x), 55.0)
+    samples = record(x, (Gang(load_ohms=1e6),), sound, rng, hum_dbfs=-40.0)
+    top = only(check_pot(take(*samples.T), LINEAR), "top_level")
+    truth = 10 * np.log10(2 * np.mean(sound**2))
+    assert top.value == pytest.approx(truth, abs=0.6)  # 2 to 5 dB, if that partial were left out
+
+
+def test_a_law_that_is_none_of_the_usual_costs_the_certainty_that_it_should():
+    # 40 dB over the travel, evenly: no two straight pieces.
+    rng = np.random.default_rng(43)
+    x = hand(24.0, rng, sweeps=6)
+    gang = Gang(lambda x: (10 ** (2 * x) - 1) / 99, load_ohms=1e6, worn=((0.60, 0.66, 0.6),))
+    worn = only(check_pot(take(*record(x, (gang,), sine(len(x)), rng).T), ANY), "worn_travel")
+    ((start, end),) = worn.value  # type: ignore[misc, union-attr]
+    (u,) = worn.uncertainty  # type: ignore[misc]
+    assert abs(start - 60) > 3  # or there is nothing to be uncertain of
+    assert max(abs(start - 60), abs(end - 66)) < 2 * u
+    assert "no usual law fits" in (worn.why or "")
+
+
+def test_a_sound_that_does_not_hold_its_level_is_named_with_a_law_that_was_told():
+    rng = np.random.default_rng(44)
+    x = hand(24.0, rng, sweeps=6)
+    swell = 10 ** (1.5 * np.sin(2 * np.pi * 0.13 * np.arange(len(x)) / RATE) / 20)
+    found = check_pot(take(*record(x, (Gang(),), swell * sine(len(x)), rng).T), LINEAR)
+    assert "the sound is not steady" in (only(found, "worn_travel").why or "")
 
 
 @pytest.mark.parametrize("worn", [False, True])
