@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.checks.clicks import own_clicks_words
 from sigbench.checks.marks import counted, pauses
 from sigbench.checks.readings import (
     SILENT,
@@ -15,9 +16,11 @@ from sigbench.checks.readings import (
     reading,
     spoil_clipped,
 )
+from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import LOST_POSITION_SECONDS, SIMULTANEOUS_SECONDS
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.mains import measure_mains
+from sigbench.measure.rhythm import RegularClicks
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
 from sigbench.measure.travel import (
     AGAINST,
@@ -33,6 +36,7 @@ from sigbench.measure.travel import (
     hear,
     taper_named,
     turnings,
+    without_own_clicks,
 )
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
 
@@ -54,6 +58,7 @@ OF_TRAVEL = {
 
 OF_CRACKLE = {"crackle_rate": "1/s", "crackle_energy": "dB"}
 GANG_KNOWN_DB = 0.3  # uncertainty from which on a gang error is not taken for the largest
+NO_USUAL_LAW = 7.0  # percent of travel that a guessed law misses an even hand by; known ones 4
 PART_DB = -20.0  # a control that leaves more was perhaps turned along a part of its travel only
 NO_PAIR = "no two channels are turned together"
 
@@ -93,10 +98,8 @@ def check_pot(take: Take, settings: CheckSettings) -> Measurement:
             readings += _invalid(track.channel, SILENT, with_crackle=True)
             continue
         found = [(t, g) for t in turned for g in t.gangs if g.channel == track.channel]
-        if found:
-            readings += _gang_readings(*found[0])
-        else:
-            readings += _untold(track, take)
+        of_control = _gang_readings(*found[0]) if found else _untold(track, take)
+        readings += [_without_own_words(r, track) for r in of_control]
         readings += _hum(signal, take.samplerate, track.channel, settings)
     if take.channels >= 2:
         readings += _pair_readings(turned)
@@ -107,7 +110,8 @@ def check_pot(take: Take, settings: CheckSettings) -> Measurement:
 def listen(take: Take) -> tuple[Track, ...]:
     """The channels of a take, without what the control is not to blame for.
 
-    That is what the computer lost and what happened in a pause. Their `turnings` are what the
+    That is what the computer lost, what happened in a pause, and what keeps time, as a sample loop
+    does: the sound's own. Their `turnings` are what the
     check is made of, and what a report draws. A take shorter than
     `SHORTEST_SECONDS` gives none.
     """
@@ -119,10 +123,25 @@ def listen(take: Take) -> tuple[Track, ...]:
         pause = any(burst.start < end and start < burst.end for start, end in paused)
         return not pause and not _near_a_loss(burst.start, burst.end, take)
 
-    return tuple(
-        replace(track, bursts=tuple(filter(own, track.bursts)))
-        for track in hear(take.samples, take.samplerate)
-    )
+    tracks = without_own_clicks(hear(take.samples, take.samplerate), _regular(take))
+    return tuple(replace(track, bursts=tuple(filter(own, track.bursts))) for track in tracks)
+
+
+def _regular(take: Take) -> tuple[RegularClicks, ...]:
+    """Clicks at even intervals."""
+    detector = CrackleDetector(take.samplerate, take.channels)
+    for block in take.blocks():
+        detector.feed(block)
+    detector.finish()
+    return detector.regular
+
+
+def _without_own_words(measured: Reading, track: Track) -> Reading:
+    """A rate of crackle, with what is the sound's own and not in it."""
+    words = own_clicks_words(track.own)
+    if measured.name != "crackle_rate" or not words:
+        return measured
+    return replace(measured, why="; ".join([measured.why, *words] if measured.why else words))
 
 
 def _too_short(take: Take) -> Measurement:
@@ -167,11 +186,15 @@ def _law(turned: Turning) -> str:
             "this one (a pan or balance control): travel counts from where this one is silent"
         )
     loaded = _loaded(turned)
-    if turned.told:
-        return f"travel by the law {turned.taper.name}{loaded}"
-    text = f"travel by the law {turned.taper.name}, guessed from the turning{loaded}"
+    guessed = "" if turned.told else ", guessed from the turning"
+    text = f"travel by the law {turned.taper.name}{guessed}{loaded}"
     if turned.alike:
         text += f"; fits as well: {', '.join(taper.name for taper in turned.alike)}"
+    if turned.miss > NO_USUAL_LAW:
+        text += (
+            f"; no usual law fits an even hand better than within {turned.miss:.0f} % of travel: "
+            "tell the law, or turn it at one speed from end to end"
+        )
     if turned.top_spread > UNSTEADY_DB:
         text += (
             f"; the highest level of the passes differs by {turned.top_spread:.1f} dB (standard "
@@ -205,19 +228,30 @@ def _gang_readings(turned: Turning, gang: Gang) -> list[Reading]:
             f"; the level moves by {-residue.value:.1f} dB only: if the control was not turned "
             "from end to end, 100 % is the highest place met"
         )
-    remark = f"{law}; {gang.why}" if gang.why else law
+    remark = "; ".join([law, *_one_way(gang.worn or ()), *([gang.why] if gang.why else [])])
+    own_steps = None if turned.steps is None else "the steps of the control included"
     why = None
     if residue.upper_bound:
         why = "noise or hum covers what is left at the lower end: it is not above this"
     return [
         *_stretches("worn", gang.worn, channel, remark, gang.why),
         *_stretches("dead", gang.dead, channel, remark, gang.why),
-        reading("jumps", "1", Estimate(gang.jumps, 0.0), channel=channel),
+        reading("jumps", "1", Estimate(gang.jumps, 0.0), channel=channel, why=own_steps),
         reading("dropouts", "1", Estimate(gang.lost, 0.0), channel=channel),
         reading("top_level", "dBFS", gang.top_level, channel=channel),
         reading("end_residue", "dB", residue, channel=channel, why=why),
-        reading("crackle_rate", "1/s", gang.crackle_rate, channel=channel),
-        reading("crackle_energy", "dB", gang.crackle_energy, channel=channel),
+        reading("crackle_rate", "1/s", gang.crackle_rate, channel=channel, why=own_steps),
+        reading("crackle_energy", "dB", gang.crackle_energy, channel=channel, why=own_steps),
+    ]
+
+
+def _one_way(stretches: Sequence[Stretch]) -> list[str]:
+    """Which of them show in one direction alone."""
+    return [
+        f"{s.start:.1f} to {s.end:.1f} % crackles only when it is turned {s.way}: in {s.passes} of "
+        f"{s.crossings} such passes"
+        for s in stretches
+        if s.way is not None
     ]
 
 

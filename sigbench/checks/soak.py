@@ -83,6 +83,9 @@ COURSES = {
     "noise": ("dBFS", "dB", 3.0),
 }
 """Of each course its unit, that of its changes, and the smallest onset told (our own choice)."""
+RESOLUTION = 0.1
+"""Of the smallest onset: over a whole course, no drift is known better. Hum beside the note beats
+with it, and in stretches of 2 s the beat may look as slow as a drift."""
 
 _NOISE_BAND_HZ = (20.0, 20_000.0)
 _BANDS_PER_OCTAVE = 3
@@ -764,8 +767,13 @@ class _Channel:
             if known == 0:
                 continue
             onset: Onset | NoOnset
-            if known < ONSET_LEAST_POINTS:
+            if len(values) < ONSET_LEAST_POINTS:
                 onset = NoOnset(_TOO_SHORT)
+            elif known < ONSET_LEAST_POINTS:
+                onset = NoOnset(
+                    f"cannot tell, for {known} of {len(values)} points could be measured and "
+                    f"{ONSET_LEAST_POINTS} are needed"
+                )
             else:
                 onset = find_onset(times, values, smallest=smallest)
             if name == "pitch" and isinstance(onset, NoOnset):
@@ -817,8 +825,13 @@ class _Channel:
         if name in ("hum", "noise"):
             remark = _joined(remark, self._clicked_words())
         if course is None:
-            hidden = self._clicked_words() or _OF_ITSELF.format(name)
-            why = self._note.no_tone if name == "pitch" else about or hidden
+            hidden = _joined(self._clicked_words(), self._left_out()) or _OF_ITSELF.format(name)
+            if name == "pitch":
+                why = self._note.no_tone
+            elif name == "hum" and not self._hum_lines():
+                why = about or hidden
+            else:
+                why = hidden
             return [
                 Reading.invalid(f"{name}_trend", f"{change_unit}/h", why, channel=self.number),
                 Reading.invalid(f"{name}_course", unit, why, channel=self.number),
@@ -846,13 +859,22 @@ class _Channel:
         course = self._course(name)
         times, values = course.points()
         onset_seconds = None if onset is None else onset.time.value
-        trend = measure_trend(times, values, onset_seconds=onset_seconds)
+        trend = measure_trend(
+            times,
+            values,
+            onset_seconds=onset_seconds,
+            resolution=RESOLUTION * COURSES[name][2],
+        )
         if trend is None:
             there = int(np.sum(np.isfinite(values)))
-            why = (
-                f"too short: a trend needs {LEAST_POINTS} points, which are "
-                f"{_long(LEAST_POINTS * course.seconds)}, and {there} are there"
-            )
+            if len(values) < LEAST_POINTS:
+                why = (
+                    f"too short: a trend needs {LEAST_POINTS} points, which are "
+                    f"{_long(LEAST_POINTS * course.seconds)}; of these there are {there}"
+                )
+            else:
+                left_out = f"{there} of {len(values)} points could be measured"
+                why = f"a trend needs {LEAST_POINTS} points: {_joined(left_out, remark)}"
             return Reading.invalid(f"{name}_trend", unit, why, channel=self.number)
         about = None
         if not trend.significant:
@@ -891,10 +913,19 @@ class _Channel:
             return too_short or "nothing could be followed"
         return f"{NO_ONSET}: {_joined(watched, too_short)}"
 
+    def _hum_lines(self) -> list[int]:
+        """Numbers of the mains lines that are heard beside the note."""
+        return _free_lines(self._mains_hz, self._note.reference_hz)
+
+    @property
+    def _mains_hz(self) -> float:
+        """The mains frequency that has more hum."""
+        return max(self._hum_powers, key=lambda hz: self._hum_powers[hz])
+
     def _hum(self) -> tuple[_Course, str | None]:
         """The course at the mains frequency that has more hum."""
-        nominal = max(self._hum_powers, key=lambda hz: self._hum_powers[hz])
-        lines = _free_lines(nominal, self._note.reference_hz)
+        nominal = self._mains_hz
+        lines = self._hum_lines()
         if not lines:
             return (
                 self._hums[nominal],

@@ -18,7 +18,13 @@ from sigbench.measure.gaps import GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
-from sigbench.measure.travel import Turning, follow, taper_named, turnings
+from sigbench.measure.travel import (
+    Turning,
+    follow,
+    taper_named,
+    turnings,
+    without_own_clicks,
+)
 from sigbench.model import PAUSED, CheckSettings, Event, EventKind, LostBuffers, Samples
 
 LEARN_SECONDS = 20.0  # of a turned control: by then it was down once, and its sound is known
@@ -120,7 +126,7 @@ class ContactFollower:
         found = [event for _, detector in self._detectors for event in detector.feed(block)]
         if not found:
             return ()
-        regular = self._regular
+        regular = self.regular
         fresh = without_regular(found, regular)
         self._events = without_doubles([*without_regular(self._events, regular), *fresh])
         return tuple(event for event in fresh if event in self._events)
@@ -128,10 +134,11 @@ class ContactFollower:
     @property
     def remarks(self) -> tuple[str, ...]:
         """What is the sound's own."""
-        return own_clicks_words(self._regular)
+        return own_clicks_words(self.regular)
 
     @property
-    def _regular(self) -> tuple[RegularClicks, ...]:
+    def regular(self) -> tuple[RegularClicks, ...]:
+        """What keeps time."""
         return () if self._crackle is None else self._crackle.regular
 
     def told(self, marks: Sequence[Event]) -> tuple[Event, ...]:
@@ -250,7 +257,8 @@ class PotFollower:
                 zip(self._sounds, self._readers, strict=True), start=1
             )
         ]
-        self.turned = turnings(tracks, taper=self._taper)
+        own_apart = without_own_clicks(tracks, self._contact.regular)
+        self.turned = turnings(own_apart, taper=self._taper)
 
 
 def follower_of(check: str, samplerate: int, channels: int, settings: CheckSettings) -> Follower:

@@ -278,8 +278,11 @@ def learn_sound(signal: Floats, samplerate: int) -> Sound:
         lasting = (_LASTING * least + tiny) / (_LASTING * least + fallen + tiny)
         weak *= maximum_filter1d(lasting, 7)
         tone = (1 - np.minimum(1.0, 2 * floor / (shape + tiny))) * weak
-        # All of the sound counts, so that channels with unlike filters can be compared.
-        tone *= np.sqrt(sounding.sum() / max(float(np.dot(sounding, tone**2)), tiny))
+        # All of the sound counts, so that channels with unlike filters can be compared; of a
+        # partial that shares its place with hum, what was there beside it.
+        shared = hum & strong & (shape > rest / _STEADY_RATIO)
+        all_of_it = float(sounding.sum() + np.sum((shape - rest)[shared]))
+        tone *= np.sqrt(all_of_it / max(float(np.dot(sounding, tone**2)), tiny))
     residue[: int(_LOWEST_HZ / hertz) + 1] = 0.0
     white = residue / np.sqrt(np.maximum(floor, 1e-3 * np.median(floor)))
     passed = float(np.dot(rest_floor, residue**2))

@@ -30,8 +30,10 @@ from numpy.typing import NDArray
 
 from sigbench.errors import RequestError
 from sigbench.measure.estimate import Estimate, decibels
+from sigbench.measure.rhythm import RegularClicks
 from sigbench.measure.scrape import (
     CELL_SECONDS,
+    GAP_SECONDS,
     Burst,
     Cells,
     Sound,
@@ -80,12 +82,35 @@ ALL_ALONG = (
     "rest for some seconds and record again"
 )
 
+IN_STEPS = (
+    "the level moves in {} steps between its ends, the same in every pass, as of a rotary switch, "
+    "a stepped attenuator, an encoder or a control with detents: what clicks from one to the next "
+    "is not told from wear"
+)
+
+SINGLE_CLICKS = (
+    "it clicks once at a time and does not crackle, as a control does that moves in many small "
+    "steps (an encoder, a digital volume): turn it at a third of the speed, so that it rests on "
+    "each of them"
+)
+
 WHOLE_TRACK = (
     "it crackles along nearly all of its travel: the stretches are where it does so most often, "
     "and the whole track is dirty or worn"
 )
 
+_ON_GRID_SECONDS = 0.003  # off an even grid: bursts are known to cells, and filters ring
 _POISSON_BOUND = 3.0  # events that are not exceeded in 95 of 100 cases where none was seen
+_ONE_WAY = 0.005  # of ALPHA, for places that crackle when passed in one direction alone
+_FLAT = 0.001  # of travel by the square law, within which the level stays
+_FLAT_LEVELS = 7  # 35 ms
+_FLAT_SHARE = 0.15  # of the turning: a hand that turns a track rests less, or anywhere
+_SAME_STEP = 0.002  # of the same travel, within which a level is met again
+_MET_AGAIN = 0.8  # share of the rests that another pass has as well, and no others beside them
+_FEWEST_STEPS = 4
+_STEP_ENDS = 0.04  # of the same travel: every pass rests at the ends
+_MANY_CLICKS = 12
+_CLICKS_ALONE = 0.9  # share of single clicks in worn places; a worn track has half at most
 _MUCH = 0.2  # of the travel
 _NEARLY_ALL = 0.8  # of the travel, with a crackle nearby in one pass at least
 _SMOOTH = 61  # cells of the Hann window that the level is read through
@@ -284,6 +309,8 @@ class Track:
         Standard deviation of the sound's own level in dB, seen at the upper end.
     why : str or None
         Why this channel tells nothing of the travel; None if it does.
+    own : tuple of RegularClicks
+        Bursts that keep time, as a sample loop makes them: the sound's own, and not among `bursts`.
     """
 
     channel: int
@@ -296,6 +323,7 @@ class Track:
     fallen: float
     fluctuation: float
     why: str | None
+    own: tuple[RegularClicks, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,7 +373,8 @@ class Stretch:
     """A stretch of travel in percent, with the standard uncertainty of its ends.
 
     `passes` of the `crossings` show it; `chance` is the probability that random clicks would show
-    such a stretch anywhere in the take.
+    such a stretch anywhere in the take. `way` is the direction in which it shows, if in one alone:
+    "up" or "down", the passes and crossings being those; None if in both.
     """
 
     start: float
@@ -354,6 +383,7 @@ class Stretch:
     passes: int
     crossings: int
     chance: float
+    way: Literal["up", "down"] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -455,6 +485,8 @@ class Turning:
         its time.
     alike : tuple of Taper
         Laws that fit nearly as well.
+    miss : float
+        By how much of the travel a guessed law misses an even speed of the hand (RMS, in percent).
     dwell : tuple of (float, float)
         Level in dB re full, and the percent of a pass's turning time spent below it.
     passes : tuple of Pass
@@ -472,6 +504,9 @@ class Turning:
         is not steady, or the control was not always turned to its end.
     against : int or None
         The channel that goes down as this one goes up, as with a pan control.
+    steps : int or None
+        How many levels between its ends there are, where it rests on the same few in every pass;
+        None for a track.
     """
 
     seconds: Floats
@@ -480,6 +515,7 @@ class Turning:
     taper: Taper
     told: bool
     alike: tuple[Taper, ...]
+    miss: float
     dwell: tuple[tuple[float, float], ...]
     passes: tuple[Pass, ...]
     spots: tuple[Spot, ...]
@@ -489,6 +525,7 @@ class Turning:
     moving_seconds: float
     top_spread: float
     against: int | None = None
+    steps: int | None = None
 
     @property
     def channels(self) -> tuple[int, ...]:
@@ -563,6 +600,60 @@ def follow(sound: Sound, cells: Cells, channel: int) -> Track:
     return Track(
         channel, cells, power, noise, full, bursts, disturbed, sound.fallen, fluctuation, why
     )
+
+
+def without_own_clicks(
+    tracks: Sequence[Track], regular: Sequence[RegularClicks]
+) -> tuple[Track, ...]:
+    """The channels without the bursts that keep time, which are the sound's own.
+
+    Parameters
+    ----------
+    tracks : sequence of Track
+        As they were heard.
+    regular : sequence of RegularClicks
+        What `sigbench.measure.crackle.CrackleDetector` found in the same take. It misses some
+        where the sound is turned down: what lies on the same even grid is taken for another.
+    """
+    return tuple(
+        _without_own(track, [clicks for clicks in regular if clicks.channel == track.channel])
+        for track in tracks
+    )
+
+
+def _without_own(track: Track, regular: Sequence[RegularClicks]) -> Track:
+    bursts, own = track.bursts, []
+    for clicks in regular:
+        known = [
+            (burst, time)
+            for burst in bursts
+            if abs((time := _nearest(clicks, burst)) - burst.start) <= GAP_SECONDS
+        ]
+        at_one = [
+            (burst.start - time, burst.end - time)
+            for burst, time in known
+            if np.min(np.abs(np.subtract(clicks.starts, time))) <= _ON_GRID_SECONDS
+        ]
+        if not at_one:
+            continue
+        # A crackle that goes on for longer is not the loop's, though a loop may be in it.
+        first, last = np.median(at_one, axis=0)
+        kept_time = {
+            burst
+            for burst, time in known
+            if burst.start - time >= first - _ON_GRID_SECONDS
+            and burst.end - time <= last + _ON_GRID_SECONDS
+        }
+        own.append(replace(clicks, starts=tuple(sorted(burst.start for burst in kept_time))))
+        bursts = tuple(burst for burst in bursts if burst not in kept_time)
+    return replace(track, bursts=bursts, own=tuple(clicks for clicks in own if clicks.starts))
+
+
+def _nearest(clicks: RegularClicks, burst: Burst) -> float:
+    """The time on the grid of regular clicks that is nearest to the beginning of a burst."""
+    starts = np.asarray(clicks.starts)
+    anchor = float(starts[np.argmin(np.abs(starts - burst.start))])
+    return anchor + round((burst.start - anchor) / clicks.interval) * clicks.interval
 
 
 def _held_down(power: Floats, disturbed: Bools) -> None:
@@ -745,12 +836,15 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     seconds = np.arange(len(amplitude), dtype=np.float64) * (_HOP * CELL_SECONDS)
     told = taper is not None
     alike: tuple[Taper, ...] = ()
+    miss = 0.0
     # Turning points lie between the laws well enough on the square law.
     envelope = _envelope(tracks)
-    rough = _find_passes(_bridged(SQUARE.travel(amplitude), SQUARE.travel(envelope)))
+    roughly = _bridged(SQUARE.travel(amplitude), SQUARE.travel(envelope))
+    rough = _find_passes(roughly)
+    steps = _steps(roughly, rough)
     dwell = _dwell(np.sqrt(np.clip(amplitude, 0, 1)), rough)
     if taper is None:
-        taper, alike = _fitting_taper(dwell)
+        taper, alike, miss = _fitting_taper(dwell)
     x = _bridged(taper.travel(amplitude), taper.travel(envelope))
     spans = _find_passes(x)
     speeds = [_usual_speed(x[a:b]) for a, b in spans]
@@ -764,7 +858,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     )
     top_spread = _top_spread(amplitude, spans)
     beating = _beating(taper, max(top_spread, *(track.fluctuation for track in tracks)))
-    ambiguity = np.hypot(_ambiguity(taper, alike), beating)
+    ambiguity = np.hypot(np.maximum(_ambiguity(taper, alike), miss), beating)
     gangs = tuple(
         _gang(
             track,
@@ -773,6 +867,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
             spans=spans,
             moving=moving,
             ambiguity=ambiguity,
+            steps=steps,
         )
         for track in tracks
     )
@@ -783,6 +878,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
         taper,
         told,
         alike,
+        100 * miss,
         tuple((float(db), 100 * float(share)) for db, share, _ in dwell),
         tuple(
             Pass(*(float(v) for v in (seconds[a], seconds[b - 1], 100 * x[a], 100 * x[b - 1])))
@@ -803,6 +899,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
         ),
         moving_seconds,
         top_spread,
+        steps=steps,
     )
 
 
@@ -928,6 +1025,41 @@ def _find_passes(x: Floats) -> list[tuple[int, int]]:
     return passes
 
 
+def _steps(x: Floats, spans: Sequence[tuple[int, int]]) -> int | None:
+    """On how many levels between its ends a control rests, if these are the same in every pass.
+
+    A hand that turns a track rests where it likes, and never twice in the same place.
+    """
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    if len(spans) < FEWEST_PASSES:
+        return None
+    spread = maximum_filter1d(x, _FLAT_LEVELS) - minimum_filter1d(x, _FLAT_LEVELS)
+    between = (x > _STEP_ENDS) & (x < 1 - _STEP_ENDS)
+    flat = (spread < _FLAT) & between
+    rests, owners, resting, turning_levels = [], [], 0, 0
+    for number, (a, b) in enumerate(spans):
+        resting += int(flat[a:b].sum())
+        turning_levels += int(between[a:b].sum())
+        for first, last in runs(flat[a:b], 0):
+            rests.append(float(np.median(x[a + first : a + last])))
+            owners.append(number)
+    if resting < _FLAT_SHARE * max(turning_levels, 1):
+        return None
+    order = np.argsort(rests)
+    places, passes = np.array(rests)[order], np.array(owners)[order]
+    levels = np.split(np.arange(len(places)), np.flatnonzero(np.diff(places) > _SAME_STEP) + 1)
+    # Rests that lie anywhere run into one another where they are many.
+    again = sum(
+        len(level)
+        for level in levels
+        if np.ptp(places[level]) <= 2 * _SAME_STEP and len(np.unique(passes[level])) > 1
+    )
+    if len(levels) < _FEWEST_STEPS or again < _MET_AGAIN * len(places):
+        return None
+    return len(levels)
+
+
 def _usual_speed(way: Floats) -> float:
     """Travel for each level: the median over the way, pauses left out."""
     steps = np.abs(np.diff(way))
@@ -977,10 +1109,14 @@ def _dwell(root: Floats, spans: Sequence[tuple[int, int]]) -> list[tuple[float, 
 
 def _fitting_taper(
     dwell: Sequence[tuple[float, float, float]],
-) -> tuple[Taper, tuple[Taper, ...]]:
-    """The law that makes the hand's speed evenest over the passes, and those nearly as good."""
+) -> tuple[Taper, tuple[Taper, ...], float]:
+    """The law that makes the hand's speed evenest over the passes, and those nearly as good.
+
+    And by how much of the travel it misses an even speed (RMS): a law that is none of those known,
+    or a hand that is slower in one half, puts places off by as much.
+    """
     if not dwell:
-        return AUDIO, tuple(taper for taper in TAPERS if taper != AUDIO)
+        return AUDIO, tuple(taper for taper in TAPERS if taper != AUDIO), 0.0
     db, share, u = np.array(dwell).T
     misses = []
     for taper in TAPERS:
@@ -989,7 +1125,7 @@ def _fitting_taper(
     best = int(np.argmin(misses))
     margin = misses[best] + _LAW_MARGIN * float(np.mean(u))
     alike = tuple(t for k, t in enumerate(TAPERS) if k != best and misses[k] < margin)
-    return TAPERS[best], alike
+    return TAPERS[best], alike, misses[best]
 
 
 def _ambiguity(taper: Taper, alike: Sequence[Taper]) -> Floats:
@@ -1106,6 +1242,7 @@ def _gang(
     spans: Sequence[tuple[int, int]],
     moving: Bools,
     ambiguity: Floats,
+    steps: int | None,
 ) -> Gang:
     hop = _HOP * CELL_SECONDS
     wear = _wear_map(track.channel, spots, x, spans)
@@ -1119,6 +1256,8 @@ def _gang(
             f"{len(spans)} pass(es) of the control were seen: turn it slowly from end to end at "
             f"least {FEWEST_PASSES} times, so that places which repeat are told from chance"
         )
+    elif steps is not None:
+        why = IN_STEPS.format(steps)
     else:
         worn, why = _worn(spots, wear, x, spans, moving, ambiguity)
         dead = _dead(spots, wear, ambiguity)
@@ -1175,16 +1314,18 @@ def _worn(
     and from the places that are not suspected. A place is worn if so many passes crackle there as
     random clicks would give less than once in a hundred takes (Bonferroni over the places of this
     width). Each pass counts by the time that it spent there: a pause in one says nothing of the
-    others.
+    others. A wiper may lose contact when it is pushed one way alone: each direction is looked at by
+    itself as well, and such a place is told of where the passes of both do not show it.
     """
-    from scipy.ndimage import maximum_filter1d
-
-    width = 2 * _DILATION + 1
     hits = np.isfinite(wear.level) & wear.crossed
-    near = maximum_filter1d(hits.astype(np.uint8), width, axis=1).astype(bool) & wear.crossed
-    crossings = wear.crossed.sum(axis=0)
-    shown = near.sum(axis=0)
-    suspected = (shown >= np.maximum(2, SHARE * crossings)) & (crossings >= 2)
+    up = np.array([x[b - 1] > x[a] for a, b in spans])
+    ways: list[tuple[Literal["up", "down"] | None, Bools]] = [
+        (None, np.ones(len(spans), dtype=bool)),
+        ("up", up),
+        ("down", ~up),
+    ]
+    suspects = [_suspected(hits[own], wear.crossed[own], way) for way, own in ways]
+    suspected = np.any(suspects, axis=0)
 
     hop = _HOP * CELL_SECONDS
     dwell = np.zeros(wear.crossed.shape)
@@ -1213,32 +1354,101 @@ def _worn(
         return (), ALL_ALONG
     rate = min(rates)
 
-    kernel = np.ones(width)
-    time = np.array([np.convolve(row, kernel, "same") for row in dwell])
-    by_chance = np.where(wear.crossed, 1 - np.exp(-rate * time), 0.0)
-    places = BINS / width
-    chance = np.minimum(1.0, places * _so_many(by_chance, shown))
-    worn = suspected & (chance < ALPHA)
-    stretches = []
-    for first, last in runs(worn, 1):
-        begin, end = _edges(hits, first, last)
-        count = int(np.median(shown[first:last]))
-        stretches.append(
-            Stretch(
-                *begin_end(begin, end, wear.edges),
-                _edge_uncertainty(hits, first, last, begin, end, ambiguity),
-                count,
-                int(np.median(crossings[first:last])),
-                float(chance[first:last].min()),
-            )
+    stretches: list[Stretch] = []
+    for (way, own), places in zip(ways, suspects, strict=True):
+        found = _stretches(
+            hits[own],
+            wear.crossed[own],
+            places,
+            _by_chance(dwell[own], wear.crossed[own], rate),
+            wear.edges,
+            ambiguity,
+            way,
         )
+        stretches += [s for s in found if not any(_meet(s, known) for known in stretches)]
+    stretches.sort(key=lambda stretch: stretch.start)
+    crossings = wear.crossed.sum(axis=0)
     why = ALL_ALONG if not stretches and suspected.mean() > _MUCH else None
-    if stretches and near.any(axis=0).mean() > _NEARLY_ALL:
+    if stretches and _near(hits, wear.crossed).any(axis=0).mean() > _NEARLY_ALL:
         why = WHOLE_TRACK
+    if _click_alone(spots, stretches):
+        why = SINGLE_CLICKS
     seldom = (crossings > 0) & (crossings < FEWEST_PASSES)
     if seldom.sum() > 0.05 * BINS:
         why = f"parts of the travel were passed fewer than {FEWEST_PASSES} times"
     return tuple(stretches), why
+
+
+def _click_alone(spots: Sequence[Spot], stretches: Sequence[Stretch]) -> bool:
+    """Whether nearly all that is heard in worn places is single clicks, and many of them."""
+    single = [
+        spot.burst.transients == 1 and spot.lost is None
+        for spot in spots
+        if spot.travel is not None
+        and any(s.start <= spot.travel[1] and spot.travel[0] <= s.end for s in stretches)
+    ]
+    return len(single) >= _MANY_CLICKS and bool(np.mean(single) >= _CLICKS_ALONE)
+
+
+def _near(hits: Bools, crossed: Bools) -> Bools:
+    """Where each pass (passes, bins) crackled nearby."""
+    from scipy.ndimage import maximum_filter1d
+
+    wide = maximum_filter1d(hits.astype(np.uint8), 2 * _DILATION + 1, axis=1)
+    return np.asarray(wide.astype(bool) & crossed)
+
+
+def _suspected(hits: Bools, crossed: Bools, way: str | None) -> Bools:
+    """Places where nearly every pass crackles; two will do, of one direction three."""
+    crossings = crossed.sum(axis=0)
+    shown = _near(hits, crossed).sum(axis=0)
+    fewest = 2 if way is None else FEWEST_PASSES
+    return np.asarray((shown >= np.maximum(fewest, SHARE * crossings)) & (crossings >= fewest))
+
+
+def _by_chance(dwell: Floats, crossed: Bools, rate: float) -> Floats:
+    """Probability that random clicks show in each pass (passes, bins) at a place."""
+    kernel = np.ones(2 * _DILATION + 1)
+    time = np.array([np.convolve(row, kernel, "same") for row in dwell]).reshape(dwell.shape)
+    return np.where(crossed, 1 - np.exp(-rate * time), 0.0)
+
+
+def _stretches(
+    hits: Bools,
+    crossed: Bools,
+    suspected: Bools,
+    by_chance: Floats,
+    edges: Floats,
+    ambiguity: Floats,
+    way: Literal["up", "down"] | None,
+) -> list[Stretch]:
+    """Those that passes (passes, bins) show more often than random clicks would."""
+    shown = _near(hits, crossed).sum(axis=0)
+    crossings = crossed.sum(axis=0)
+    places = BINS / (2 * _DILATION + 1)
+    chance = np.minimum(1.0, places * _so_many(by_chance, shown))
+    # Both directions and each of them: together it is ALPHA.
+    worn = suspected & (chance < ALPHA * (1 - 2 * _ONE_WAY if way is None else _ONE_WAY))
+    stretches = []
+    for first, last in runs(worn, 1):
+        begin, end = _edges(hits, first, last)
+        stretches.append(
+            Stretch(
+                *begin_end(begin, end, edges),
+                _edge_uncertainty(hits, first, last, begin, end, ambiguity),
+                int(np.median(shown[first:last])),
+                int(np.median(crossings[first:last])),
+                float(chance[first:last].min()),
+                way,
+            )
+        )
+    return stretches
+
+
+def _meet(one: Stretch, other: Stretch) -> bool:
+    """Whether two stretches are the same place, or nearly."""
+    reach = 100 * _DILATION / BINS
+    return one.start <= other.end + reach and other.start <= one.end + reach
 
 
 def _so_many(by_chance: Floats, shown: NDArray[np.int_]) -> Floats:

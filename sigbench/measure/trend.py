@@ -20,6 +20,7 @@ smooth course explains. D. A. Harville, Biometrika 61 (1974) 383-385: it is the 
 smooth course integrated out.
 J. R. M. Hosking, Biometrika 68 (1981) 165-176: fractionally integrated noise; S. D. P. Williams,
 J. Geodesy 76 (2003) 483-494: its covariance, and what it does to the slope of a line.
+H. Working, Econometrica 28 (1960) 916-918: means of a random walk are smoother than the walk.
 R. E. Kass, L. Wasserman, J. Am. Stat. Assoc. 90 (1995) 928-934: the unit information prior.
 M. G. Kendall, Biometrika 41 (1954) 403-404: the bias of an estimated autocorrelation.
 G. W. Cobb, Biometrika 65 (1978) 243-251: the change of a course's mean, and how well its time is
@@ -35,6 +36,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 from scipy.linalg import solve_triangular, toeplitz
+from scipy.special import xlogy
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
@@ -48,6 +50,8 @@ FRACTIONS = (0.25, 0.5, 0.75, 1.0)
 """How often white noise is integrated, in the others: 0.5 is flicker noise, 1 a random walk."""
 FRACTION_WEIGHTS = (1.0, 2.0, 8.0, 32.0)
 """How much likelier each of these is beforehand than an AR(1) noise: precision_soak.py."""
+MEANS_WEIGHT = 32.0
+"""The same of the means of a random walk over each stretch, which is what a slow wander makes."""
 WHITE_SHARES = (0.0, 1.0, 10.0)
 """Variance of white noise that is added to these, re that of what is integrated."""
 WALK_CHANGE = 3.0  # a change re what it leaves, which no random walk has; precision_soak.py
@@ -134,6 +138,7 @@ def measure_trend(
     values: NDArray[np.float64],
     *,
     onset_seconds: float | None = None,
+    resolution: float = 0.0,
 ) -> Trend | None:
     """Slope of a course per hour, with its significance.
 
@@ -145,6 +150,9 @@ def measure_trend(
         A missing one is not a number.
     onset_seconds : float or None
         When the course left its earlier one, if it did: the change is no scatter.
+    resolution : float
+        Standard uncertainty of the difference between the ends of the course by what is no scatter,
+        such as a beat of hum with the note, in the unit of the values.
 
     Returns
     -------
@@ -166,8 +174,9 @@ def measure_trend(
     a prior that is worth one point (Kass and Wasserman 1995), so that they count where the course
     is bent only. Under each of them the variance of the slope follows from the covariance, and
     Student's t has as many degrees of freedom as points are left; the chance is the mean over
-    them, and so is the variance. `FRACTION_WEIGHTS` make slow noise likelier beforehand: what is
-    not told from it is not called a trend.
+    them, and so is the variance. The means of a random walk over the stretches are one more, for
+    they are smoother than the walk itself (Working 1960). `FRACTION_WEIGHTS` make slow noise
+    likelier beforehand: what is not told from it is not called a trend.
 
     Examples
     --------
@@ -220,7 +229,7 @@ def measure_trend(
             freedoms.append(freedom)
     shares = np.exp(np.array(likelihoods) - max(likelihoods))
     shares /= np.sum(shares)
-    deviations = np.array(scales)
+    deviations = np.hypot(scales, resolution / float(np.ptp(known.times)))
     chances = 2 * stats.t.sf(abs(slope) / deviations, freedoms)
     chance = float(np.dot(shares, chances))
     uncertainty = float(np.sqrt(np.dot(shares, deviations**2)))
@@ -321,7 +330,9 @@ def find_onset_of_events(times: NDArray[np.float64], counts: NDArray[np.int_]) -
     -----
     Events often come in bursts, so stretches with events are counted, not events. If they lay
     anywhere by chance, the number of them after a given stretch would be hypergeometric. The most
-    unlikely place is told, its chance multiplied by the number of places tried (Bonferroni).
+    unlikely place counts, its chance multiplied by the number of places tried (Bonferroni). The
+    time told is the likeliest one, from which on another share of the stretches has events; its
+    uncertainty is how likely the others are (as Cobb 1978).
 
     Examples
     --------
@@ -343,12 +354,24 @@ def find_onset_of_events(times: NDArray[np.float64], counts: NDArray[np.int_]) -
     chance = float(min(1.0, chances[best] * total))
     if chance >= ONSET_SIGNIFICANCE or busy[best] == 0:
         return NoOnset("the events do not become more frequent by more than chance")
+    # When it began: the likeliest change from one share of busy stretches to a larger one.
+    begins, before = busy[busy > 0], np.flatnonzero(busy > 0)
+    shares = before / begins, (total - before) / (stretches - begins)
+    likelihoods = sum(
+        length * (xlogy(share, share) + xlogy(1 - share, 1 - share))
+        for share, length in zip(shares, (begins, stretches - begins), strict=True)
+    )
+    likelihoods = np.where(shares[1] > shares[0], likelihoods, -np.inf)
+    weights = np.exp(likelihoods - np.max(likelihoods))
+    weights /= np.sum(weights)
+    first = int(begins[np.argmax(weights)])
+    moments = times[begins]
+    spread = float(np.dot(weights, (moments - np.dot(weights, moments)) ** 2))
     step = float(np.median(np.diff(times)))
-    # It began between the last quiet moment and the first event.
     return Onset(
-        Estimate(float(times[busy[best]]), step / np.sqrt(12)),
+        Estimate(float(times[first]), float(np.sqrt(spread + step**2 / 12))),
         "events",
-        float(np.sum(counts[busy[best] :])),
+        float(np.sum(counts[first:])),
         chance,
     )
 
@@ -407,6 +430,10 @@ def _noises(places: bytes) -> tuple[_Noise, ...]:
         covariance = integrated @ integrated.T
         white = np.eye(len(at))
         covariances += [(weight, covariance + share * white) for share in WHITE_SHARES]
+    # The mean over [i, i + 1] of a walk from 0 on has the variance i + 1/3 and the covariance
+    # i + 1/2 with later ones.
+    means = np.minimum(at[:, np.newaxis], at) + 0.5 - np.eye(len(at)) / 6
+    covariances += [(MEANS_WEIGHT, means + share * np.eye(len(at))) for share in WHITE_SHARES]
     noises = []
     for weight, covariance in covariances:
         root = np.linalg.cholesky(covariance)
@@ -615,12 +642,17 @@ def _change(known: _Known, settling: bool) -> tuple[Onset | None, NDArray[np.flo
     # Where points are missing, it may have come about anywhere among them.
     step = float(np.median(np.diff(known.times)))
     gaps = np.diff(known.times, prepend=known.times[0] - step)
-    moments = (known.times - (gaps - step) / 2)[tried.begins]
+    # A course is off its earlier one at the first point of a step, a bend only begins there.
+    bends = tried.kinds == "bend"
+    earlier = np.where(bends, (gaps - step)[tried.begins], gaps[tried.begins])
+    moments = known.times[tried.begins] - earlier / 2
     gap = float(gaps[begin])
     mean = float(np.dot(weights, moments))
     spread = float(np.dot(weights, (moments - mean) ** 2))
+    # How a bend settles is known roughly, which puts its beginning off by about a point.
+    shape = step if bends[best] else 0.0
     onset = Onset(
-        Estimate(float(moments[best]), float(np.sqrt(spread + gap**2 / 12))),
+        Estimate(float(moments[best]), float(np.sqrt(spread + gap**2 / 12 + shape**2))),
         str(tried.kinds[best]),  # type: ignore[arg-type]
         float(effect),
         min(chance, 1.0),

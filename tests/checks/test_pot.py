@@ -11,7 +11,7 @@ from sigbench.interface.base import capture
 from sigbench.interface.simulated import REPAIRED, SimulatedInterface
 from sigbench.model import CheckSettings, Event, LostBuffers, Measurement, Reading, Take
 from tests.checks.takes import only, take
-from tests.measure.pots import RATE, Gang, audio, hand, mismatched, record, sine
+from tests.measure.pots import RATE, Gang, audio, hand, mismatched, record, saw, sine
 
 ANY = CheckSettings()
 LINEAR = CheckSettings(taper="linear")
@@ -88,6 +88,70 @@ def test_a_click_in_both_channels_is_one_event():
     found = check_pot(pot(worn=False, clicks=3)[0], LINEAR)
     assert [e.channels for e in found.events] == [(1, 2)] * 3
     assert only(found, "worn_travel", 1).value == ()
+
+
+def test_hum_beside_the_lowest_partial_takes_nothing_from_the_highest_level():
+    # 55 Hz beside 50 Hz: six tenths of a saw's power are in that partial.
+    rng = np.random.default_rng(42)
+    x = hand(16.0, rng, sweeps=4)
+    sound = saw(len(x), 55.0)
+    samples = record(x, (Gang(load_ohms=1e6),), sound, rng, hum_dbfs=-40.0)
+    top = only(check_pot(take(*samples.T), LINEAR), "top_level")
+    truth = 10 * np.log10(2 * np.mean(sound**2))
+    assert top.value == pytest.approx(truth, abs=0.6)  # 2 to 5 dB, if that partial were left out
+
+
+def test_a_law_that_is_none_of_the_usual_costs_the_certainty_that_it_should():
+    # 40 dB over the travel, evenly: no two straight pieces.
+    rng = np.random.default_rng(43)
+    x = hand(24.0, rng, sweeps=6)
+    gang = Gang(lambda x: (10 ** (2 * x) - 1) / 99, load_ohms=1e6, worn=((0.60, 0.66, 0.6),))
+    worn = only(check_pot(take(*record(x, (gang,), sine(len(x)), rng).T), ANY), "worn_travel")
+    ((start, end),) = worn.value  # type: ignore[misc, union-attr]
+    (u,) = worn.uncertainty  # type: ignore[misc]
+    assert abs(start - 60) > 3  # or there is nothing to be uncertain of
+    assert max(abs(start - 60), abs(end - 66)) < 2 * u
+    assert "no usual law fits" in (worn.why or "")
+
+
+def test_a_sound_that_does_not_hold_its_level_is_named_with_a_law_that_was_told():
+    rng = np.random.default_rng(44)
+    x = hand(24.0, rng, sweeps=6)
+    swell = 10 ** (1.5 * np.sin(2 * np.pi * 0.13 * np.arange(len(x)) / RATE) / 20)
+    found = check_pot(take(*record(x, (Gang(),), swell * sine(len(x)), rng).T), LINEAR)
+    assert "the sound is not steady" in (only(found, "worn_travel").why or "")
+
+
+@pytest.mark.parametrize("worn", [False, True])
+def test_the_clicks_of_a_sample_loop_are_no_wear(worn):
+    rng = np.random.default_rng(41)
+    x = hand(24.0, rng, sweeps=6)
+    # A sample of 0.21 s whose end does not meet its start: played again and again, it jumps.
+    t = np.arange(round(0.21 * RATE)) / RATE
+    sample = sum(np.sin(2 * np.pi * 110 * k * t + k * k) / k for k in range(1, 25))
+    sample = 0.1 * sample + 0.1 * t / t[-1]
+    places = ((0.40, 0.46, 0.6),) if worn else ()
+    gang = Gang(load_ohms=1e6, worn=places)
+    found = check_pot(take(*record(x, (gang,), np.resize(sample, len(x)), rng).T), LINEAR)
+    if worn:
+        ((start, end),) = only(found, "worn_travel").value  # type: ignore[misc, union-attr]
+        assert (start, end) == pytest.approx((40, 46), abs=3)
+    else:
+        assert only(found, "worn_travel").value == ()
+        assert len(found.events) <= 3  # of some hundred
+    rate = only(found, "crackle_rate")
+    assert "clicks at regular intervals of 0.210 s" in (rate.why or "")
+
+
+def test_the_reading_says_in_which_direction_a_place_crackles():
+    rng = np.random.default_rng(31)
+    x = hand(24.0, rng, sweeps=6, backs=0)
+    ahead = np.roll(x, -RATE // 20) - np.roll(x, RATE // 20)
+    grain = np.repeat(rng.random(len(x) // 384 + 1) < 0.6, 384)[: len(x)]
+    samples = record(x, (Gang(load_ohms=1e6),), sine(len(x)), rng)
+    samples[(x > 0.40) & (x < 0.46) & (ahead > 1e-4) & grain] *= 0.1
+    worn = only(check_pot(take(*samples.T), LINEAR), "worn_travel")
+    assert "crackles only when it is turned up: in 3 of 3 such passes" in (worn.why or "")
 
 
 def test_what_the_computer_lost_is_not_the_pots():

@@ -407,7 +407,7 @@ def test_silence_and_shortness_have_their_reasons():
     assert "a trend of level and pitch needs 24 s, an onset 64 s" in one(short, "onset").why
     t = np.arange(10 * RATE) / RATE
     brief = check_soak(take_of(note(t)), SETTINGS)
-    assert "12 points, which are 24 s, and 5 are there" in one(brief, "level_trend").why
+    assert "12 points, which are 24 s; of these there are 5" in one(brief, "level_trend").why
     assert "12 points, which are 72 s" in one(brief, "noise_trend").why
     assert "too short to tell" in one(brief, "onset").why
     assert "level 64 s" in one(brief, "onset").why
@@ -433,7 +433,44 @@ def test_what_comes_back_is_no_drift():
     measured = check_soak(take_of(sound), SETTINGS)
     assert "level: off by -3.1 dB for a while" in one(measured, "onset").why
     assert one(measured, "level_trend").value is None
-    assert "was off for a while, at 101 s: not a drift" in one(measured, "level_trend").why
+    assert "was off for a while, at 100 s: not a drift" in one(measured, "level_trend").why
+
+
+def test_a_step_is_told_neither_too_early_nor_too_late():
+    t = np.arange(RATE * 120) / RATE
+    off = []
+    for at in (60.0, 60.4, 60.9, 61.3, 61.8):
+        sound = note(t) * np.where(t < at, 1.0, 0.8) + noise(len(t), 17)
+        onset = one(check_soak(take_of(sound), SETTINGS), "onset")
+        off.append((onset.value - at) / onset.uncertainty)
+    assert np.max(np.abs(off)) < 2  # a stretch is 2 s: rectangular, at most 1.7
+    assert abs(np.mean(off)) < 0.5
+
+
+def test_a_beat_with_hum_is_no_drift_of_the_pitch():
+    # 110 Hz beside 100.04 Hz: in stretches of 2 s the beat comes back every 25 s.
+    t = np.arange(RATE * 25) / RATE
+    hum = 2e-4 * np.sin(2 * np.pi * 100.04 * t)
+    sound = note(t, level=0.3, frequency_hz=110.0) + hum + noise(len(t), 18)
+    trend = one(check_soak(take_of(sound), SETTINGS), "pitch_trend")
+    assert "not told from chance" in trend.why
+
+
+def test_what_clicks_left_out_is_not_called_too_short():
+    # A sample of 0.43 s that loops with a jump: no stretch is without a click.
+    sample = note(np.arange(round(0.43 * RATE)) / RATE, frequency_hz=110.0)
+    sound = np.resize(sample + np.linspace(0, 0.2, len(sample)), RATE * 210)
+    measured = check_soak(take_of(sound + noise(len(sound), 19)), SETTINGS)
+    for name in ("hum_trend", "hum_course", "noise_trend"):
+        assert one(measured, name).value is None
+        assert "stretch(es) with clicks or crackle left out" in one(measured, name).why
+        assert "power sum" not in one(measured, name).why
+    # One that clicks in most of them.
+    sound = note(np.arange(RATE * 210) / RATE)
+    sound[:: round(2.37 * RATE)] += 0.3
+    measured = check_soak(take_of(sound + noise(len(sound), 20)), SETTINGS)
+    assert "too short" not in one(measured, "onset").why
+    assert "of 35 points could be measured and 32 are needed" in one(measured, "onset").why
 
 
 def test_a_mark_has_to_be_one():

@@ -206,6 +206,48 @@ def test_a_track_that_is_dirty_all_along_is_told_as_a_whole():
         assert ("the whole track" in (found.why or "")) == whole
 
 
+@pytest.mark.parametrize("up", [True, False])
+def test_contact_that_is_lost_in_one_direction_alone_is_told_with_it(up):
+    rng = np.random.default_rng(31)
+    x = hand(24.0, rng, sweeps=6, backs=0)
+    # A wiper that is lifted when it is pushed, for 8 ms or more at a time
+    ahead = np.roll(x, -RATE // 20) - np.roll(x, RATE // 20)
+    away = (x > 0.40) & (x < 0.46) & ((ahead if up else -ahead) > 1e-4)
+    grain = np.repeat(rng.random(len(x) // 384 + 1) < 0.6, 384)[: len(x)]
+    samples = record(x, (Gang(load_ohms=1e6),), sine(len(x)), rng)
+    samples[away & grain] *= 0.1
+    found = turned(samples, LINEAR)
+    assert len(found.passes) == 6
+    (worn,) = found.gangs[0].worn or ()
+    assert (worn.start, worn.end) == pytest.approx((40, 46), abs=3)
+    assert worn.way == ("up" if up else "down")
+    assert (worn.passes, worn.crossings) == (3, 3)
+
+
+@pytest.mark.parametrize("law", [linear, lambda x: (10 ** (2 * x) - 1) / 99])
+def test_a_control_that_moves_in_steps_is_not_worn(law):
+    rng = np.random.default_rng(32)
+    x = hand(30.0, rng, sweeps=6)
+    stepped = np.round(x * 15) / 15
+    found = turned(record(stepped, (Gang(law, load_ohms=1e6),), saw(len(x)), rng), None)
+    # 14 levels between the ends, but for those that are within 4 % of an end on the square law
+    assert found.steps is not None
+    assert 12 <= found.steps <= 14
+    assert len(found.spots) > 30  # or nothing is shown
+    (gang,) = found.gangs
+    assert gang.worn is None
+    assert gang.dead is None
+    assert f"moves in {found.steps} steps" in (gang.why or "")
+
+
+def test_a_hand_that_rests_often_makes_no_steps():
+    rng = np.random.default_rng(33)
+    x = hand(70.0, rng, sweeps=4, pauses=60)
+    found = turned(record(x, (Gang(load_ohms=1e6),), saw(len(x)), rng), LINEAR)
+    assert found.steps is None
+    assert found.gangs[0].worn == ()
+
+
 def test_a_pause_on_a_worn_place_hides_it_seldom():
     """One of three passes rests on it for a second and a half, and it clicks twice at random."""
     seconds = [0, 0.5, 2.5, 4.0, 6.0, 6.5, 10.5, 11.0, 15.0, 15.5]

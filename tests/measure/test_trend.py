@@ -39,12 +39,12 @@ def scatter(seed, correlation=0.0, points=240):
     return lfilter([np.sqrt(1 - correlation**2)], [1, -correlation], white)[300:]
 
 
-def test_the_nile_changed_in_1899():
+def test_the_nile_changed_between_1898_and_1899():
     flow = np.array(NILE.split(), dtype=float)
     onset = find_onset(np.arange(1871.0, 1971.0), flow, settling=False)
     assert isinstance(onset, Onset)
     assert onset.kind == "step"
-    assert onset.time.value == 1899
+    assert onset.time.value == 1898.5
     assert onset.time.uncertainty < 4
     assert onset.size == pytest.approx(849.97 - 1097.75, abs=15)
 
@@ -182,7 +182,7 @@ def test_what_changes_in_a_gap_may_have_changed_anywhere_in_it():
     course[100:110] = np.nan
     onset = find_onset(T, course)
     # Between the last point before the gap and the first after it.
-    assert onset.time.value == pytest.approx((T[100] + T[110]) / 2)
+    assert onset.time.value == pytest.approx((T[99] + T[110]) / 2)
     assert onset.time.uncertainty == pytest.approx(11 * STEP / np.sqrt(12), rel=0.01)
 
 
@@ -233,7 +233,9 @@ def test_gaps_are_no_change():
 def test_courses_without_any_scatter():
     assert isinstance(find_onset(T, np.full(len(T), -12.0)), NoOnset)
     assert isinstance(find_onset(T, 30 * (1 - np.exp(-T / 600)), smallest=1.0), NoOnset)
-    assert find_onset(T, -3.0 * (T >= 900)).time.value == 900
+    step = find_onset(T, -3.0 * (T >= 900))
+    assert step.time.value == 900 - STEP / 2  # between two points
+    assert step.time.uncertainty == pytest.approx(STEP / np.sqrt(12))
     assert not measure_trend(T, np.full(len(T), -12.0)).significant
 
 
@@ -263,6 +265,37 @@ def test_events_that_begin():
     # All five of 240 places within the last 40, anywhere within: binom(40, 5) / binom(240, 5),
     # for each of the five first places that were tried.
     assert onset.chance == pytest.approx(5 * math.comb(40, 5) / math.comb(240, 5), rel=1e-9)
+
+
+def test_events_that_began_some_time_ago_began_with_the_first():
+    # One, a long quiet, and then many: more unlikely by chance from the second on, but before the
+    # first there was none at all.
+    counts = np.zeros(240, dtype=int)
+    counts[[124, 150, 156, 160, 171, 180, 184, 193, 200, 207, 212, 221, 230]] = 1
+    onset = find_onset_of_events(T, counts)
+    assert isinstance(onset, Onset)
+    assert onset.time.value == T[124]
+    assert onset.size == 13
+    assert onset.time.uncertainty > 10 * STEP  # it may have been the second as well
+
+
+def test_the_means_of_a_random_walk_are_seldom_called_a_trend():
+    # A slow wander, of which each point is the mean over its stretch: smoother than the walk.
+    rng = np.random.default_rng(12)
+    called = 0
+    for _ in range(100):
+        walk = np.cumsum(rng.standard_normal(100 * 20))
+        called += measure_trend(T[:100], walk.reshape(100, 20).mean(axis=1)).significant
+    assert called <= 4  # binomial: of 100 at 1 %, five or more have a chance of 0.3 %
+
+
+def test_a_course_is_known_no_better_than_its_resolution():
+    seconds = T[:12]
+    slow = 0.05 * np.sin(np.pi * seconds / seconds[-1] - np.pi / 2)  # a beat as slow as the course
+    assert measure_trend(seconds, slow).significant
+    trend = measure_trend(seconds, slow, resolution=0.1)
+    assert not trend.significant
+    assert trend.slope.uncertainty >= 0.1 / (seconds[-1] / 3600)
 
 
 def test_events_anywhere_have_no_onset():
