@@ -302,7 +302,7 @@ RECORDS: tuple[Record, ...] = (
         _effects(
             ("positive half cut", "sometimes", "it depends on which rail"),
             ("weak at one output", "always", "it is behind the amplifier of one output"),
-            ("half missing", "sometimes", "the interface's input stops on one side"),
+            ("half missing", "rarely", "the interface's input stops on one side"),
             ("dc", "always", "direct current leaks through to the jack"),
             ("distortion", "rarely", "the leak pulls the stage off its middle"),
             ("distortion in one channel", "always", _ALONE),
@@ -397,7 +397,7 @@ RECORDS: tuple[Record, ...] = (
             ("half missing", "mostly", "there is little room on that side"),
             ("worse when quiet", "rarely", "a small signal still fits, or none does"),
             ("weak channel", "sometimes", "a cut wave is a weaker one"),
-            ("weaker when loud", "always", "a small signal still has room"),
+            ("weaker when loud", "mostly", "a small signal still has room"),
             ("weak at one output", "always", "it feeds one output"),
         ),
         _AMPLIFIER_NEXT,

@@ -26,7 +26,7 @@ _NEEDS = {
 }
 
 
-_DOUBTS = ("hum 1x", "noise", "tones", "thin channel", "distortion")
+_DOUBTS = ("hum 1x", "noise", "tones", "weak channel", "thin channel", "distortion")
 
 
 def score_words(cause: Cause) -> str:
