@@ -29,6 +29,12 @@ NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels,
 NOISE_HEARD_DB = (-93.0, 2.0)  # and re the note
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
 TONES_ALIKE_DB = (4.0, 1.0)  # between channels
+SIDE_LINE_HZ = 1.5  # of the mains beside a tone
+RIPPLE_HZ = (50.0, 60.0, 100.0, 120.0)
+FRAME_HZ = 1000.0  # a serial bus to a computer sends a frame a millisecond (its specification)
+CRYSTALS = 1.2e-4  # its crystal and the interface's, 50 parts in a million each and some age
+TONE_DOUBT_HZ = 0.3  # of a tone on a take of some seconds
+SURE_OF_CLOCK = 0.99999  # a frequency is a plain number
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
@@ -47,6 +53,7 @@ MORE_WHEN_QUIET_DB = (6.0, 1.5)  # of such a part
 LEAN_DB = 4.0  # sounds of their own may be as lopsided
 STEADY_DB = -29.0  # takes of one note that are no farther apart come out alike each time
 NOTE_SHARE_DB = 6.0  # a note that is less of a sound than a quarter is not its note
+HARMONIC_WIDTH_HZ = 3.0  # a tone that near to a harmonic counts as one on a take of a second
 RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
@@ -135,7 +142,14 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "tones": ("tones that are not of the mains", "no tones beside those of the mains"),
     "tones in series": ("the tones are multiples of one", "the tones are not multiples of one"),
-    "tones alike": ("as strong in every channel", "not equally strong in all channels"),
+    "tones at whole kilohertz": (
+        "the tones are whole multiples of 1 kHz, as those of a crystal",
+        "the tones are no whole multiples of 1 kHz",
+    ),
+    "tones alike": (
+        "the tones are equally strong in both channels",
+        "the tones are not equally strong in both channels",
+    ),
     "weak channel": ("one channel is weaker", "both channels are equally strong"),
     "weaker when quiet": (
         "one channel loses more of a quiet note than of a loud one",
@@ -338,7 +352,8 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
     down = [o.measurement for o in rest if o.volume_down]
     if not tones and not idle:
         return None
-    notes = tuple(_notes(tones))
+    beside = _tones_of(idle)
+    notes = tuple(_without_tones(note, beside) for note in _notes(tones))
     loud, quiet, low = _chosen(notes)
     note_dbfs = max((n.strongest for n in notes if n.level), default=ASSUMED_NOTE_DBFS)
     channels = {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
@@ -353,12 +368,37 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
         _median(idle, "hum_total"),
         _rest_noise(idle, note_dbfs),
-        _tones_of(idle),
+        beside,
         _median(idle, "dc_offset"),
         _median(down, "noise_a"),
         _median(down, "hum_total"),
         note_dbfs,
         -math.inf if all(o.rig_known for o in rest) else RIG_DBFS,
+    )
+
+
+def _without_tones(note: _Note, tones: Mapping[int, Sequence[tuple[float, float]]]) -> _Note:
+    """The note without harmonics on a channel where tones of the idle unit may be most of them.
+
+    A whine has lines where a note has a harmonic, and is stronger beside a quiet note.
+    """
+    if not note.pitch:
+        return note
+
+    def on_harmonics(channel: int) -> float:
+        lines = (
+            10 ** (db / 10)
+            for hz, db in tones.get(channel, ())
+            if hz > 1.5 * note.pitch
+            and abs(hz - round(hz / note.pitch) * note.pitch) < HARMONIC_WIDTH_HZ
+        )
+        return 10 * math.log10(sum(lines) or 1e-40) - note.level[channel]
+
+    own = {c for c in note.thd if c in note.level and note.thd[c] - 3 > on_harmonics(c)}
+    return replace(
+        note,
+        thd={c: v for c, v in note.thd.items() if c in own or c not in note.level},
+        wave={c: w for c, w in note.wave.items() if c in own or c not in note.thd},
     )
 
 
@@ -404,7 +444,7 @@ def _note(measurement: Measurement) -> _Note:
     whole = _by_channel(measurement, "level_rms")
     thd = _told([measurement], "thd", DISTORTION_DB)
     waves = waves_of(measurement)
-    for c in _not_of_the_note(level, thd, whole):
+    for c in _not_of_the_note(level, thd, _without_dc(measurement, whole)):
         thd.pop(c), waves.pop(c, None)
     return _Note(
         frequency[max(frequency, key=lambda c: level.get(c, -math.inf))] if frequency else 0.0,
@@ -420,6 +460,15 @@ def _note(measurement: Measurement) -> _Note:
         _by_channel(measurement, "clip_asymmetry"),
         _balance(measurement, whole),
     )
+
+
+def _without_dc(measurement: Measurement, whole: Mapping[int, float]) -> dict[int, float]:
+    """The RMS level of each channel in dBFS without its direct voltage."""
+    direct = _by_channel(measurement, "dc_offset")
+    return {
+        c: 10 * math.log10(max(10 ** (level / 10) - 2 * direct.get(c, 0.0) ** 2, 1e-20))
+        for c, level in whole.items()
+    }
 
 
 def _not_of_the_note(
@@ -640,23 +689,72 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
     if not o.tones[c]:
         return [replace(clue, seen="none found")]
     strongest = max(o.tones[c], key=lambda tone: tone[1])
-    clues = [replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}")]
     strong = sorted(hz for hz, db in o.tones[c] if db > strongest[1] - 25)
-    lowest = strong[0]
-    of_one = [hz for hz in strong[1:] if abs(hz / lowest - round(hz / lowest)) < 0.01]
-    chance = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(strong) - 1) else 0.05
-    listed = ", ".join(f"{hz:.0f}" for hz in strong[:5])
-    clues.append(Clue("tones in series", _only_if(chance, there), f"{listed} Hz"))
-    levels = [relative(o, c) for o, c in places]
-    spread = max(levels) - min(max(levels), max(min(levels), -200.0))
-    clues.append(
+    own = _without_side_lines(o.tones[c], strong)
+    listed = f"{', '.join(f'{hz:.0f}' for hz in own[:5])} Hz"
+    of_one = [hz for hz in own[1:] if abs(hz / own[0] - round(hz / own[0])) < 0.01]
+    series = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(own) - 1) else 0.05
+    whole = all(_is_whole_kilohertz(hz) for hz in strong)
+    # What comes by the ground or the rail is alike or not left and right; outputs differ in gain.
+    spread = max(_spread_of_tones(outputs))
+    return [
+        replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}"),
+        Clue("tones in series", _only_if(series, there), listed),
+        Clue(
+            "tones at whole kilohertz",
+            _only_if(SURE_OF_CLOCK if whole else 1 - SURE_OF_CLOCK, there),
+            listed,
+        ),
         Clue(
             "tones alike",
             _only_if(1 - _over(spread, TONES_ALIKE_DB), there),
             f"{spread:.0f} dB between the channels",
+        ),
+    ]
+
+
+def _spread_of_tones(outputs: Sequence[_Output]) -> Iterator[float]:
+    """How far the strongest tones of the channels of one output are apart, in dB.
+
+    Of outputs with one channel each, how far the outputs are.
+    """
+    tops = [
+        [
+            max(max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs, -200.0)
+            for c in o.tones
+        ]
+        for o in outputs
+        if o.tones
+    ]
+    stereo = [levels for levels in tops if len(levels) > 1]
+    for channels in stereo or [[level for levels in tops for level in levels]]:
+        yield max(channels) - min(channels)
+
+
+def _without_side_lines(
+    tones: Iterable[tuple[float, float]], strong: Sequence[float]
+) -> list[float]:
+    """The tones without those that the mains makes beside a stronger one, in rising order.
+
+    What is fed from a supply with ripple swings at its pace, once or twice a period of the mains.
+    """
+    level = dict(tones)
+    return [
+        hz
+        for hz in strong
+        if not any(
+            level[other] > level[hz] and abs(abs(hz - other) - pace) < SIDE_LINE_HZ
+            for other in strong
+            for pace in RIPPLE_HZ
         )
-    )
-    return clues
+    ]
+
+
+def _is_whole_kilohertz(hertz: float) -> bool:
+    """Whether a tone may be a multiple of the frame clock of a serial bus, within two crystals."""
+    thousands = round(hertz / FRAME_HZ)
+    doubt = TONE_DOUBT_HZ + CRYSTALS * hertz
+    return thousands > 0 and abs(hertz - thousands * FRAME_HZ) < doubt
 
 
 def _levels(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:

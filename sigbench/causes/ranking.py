@@ -19,6 +19,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from sigbench.causes.advice import most_telling
 from sigbench.causes.clues import CLUES, Clue
 from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Record
 from sigbench.model import Cause
@@ -37,8 +38,12 @@ HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
 FACTS = ("rail missing", "rail low", "rail high")
 """Clues that a multimeter gives."""
+CLOCK = "tones at whole kilohertz"
 FACT_BY_CHANCE = 1e-5
 """Probability of such a clue without its cause: no clean sound makes a wrong rail right."""
+CLOCK_BY_CHANCE = 1e-5
+"""Probability of tones at whole kilohertz for each cause: what oscillates with no crystal is within
+a hundred parts in a million of one hardly ever, and does not stay there."""
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
@@ -72,6 +77,9 @@ class Ranking:
         What the readings say.
     first : str or None
         What to do before anything else.
+    next_checks : tuple of str
+        What was not measured and would tell most, the most telling first: keys of
+        `sigbench.causes.advice.NEXT`.
     """
 
     causes: tuple[Cause, ...]
@@ -80,6 +88,7 @@ class Ranking:
     together: tuple[str, ...]
     clues: tuple[Clue, ...]
     first: str | None = None
+    next_checks: tuple[str, ...] = ()
 
     @property
     def named(self) -> tuple[Cause, ...]:
@@ -122,15 +131,16 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     known = [clue for clue in clues if clue.holds is not None]
     weights = {r.key: r.weight * (1 + met.get(r.key, 0) / RECORD_WEIGHT) for r in RECORDS}
     tables = {r.key: _table(r) for r in RECORDS}
-    logs: dict[tuple[str, ...], float] = {
-        (): math.log(HEALTHY_WEIGHT) + _fit(known, _without_causes(HEALTHY))
-    }
+    chances: dict[tuple[str, ...], dict[str, float]] = {(): _without_causes(HEALTHY)}
+    logs: dict[tuple[str, ...], float] = {(): math.log(HEALTHY_WEIGHT) + _fit(known, chances[()])}
     for count in range(1, MOST_TOGETHER + 1):
         for keys in combinations(tables, count):
             weight = TOGETHER_SHARE ** (count - 1) * math.prod(weights[key] for key in keys)
-            logs[keys] = math.log(weight) + _fit(known, _joint(tables[key] for key in keys))
+            chances[keys] = _joint(tables[key] for key in keys)
+            logs[keys] = math.log(weight) + _fit(known, chances[keys])
     other = ("none of these",)
-    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, _without_causes(NONE_OF_THESE))
+    chances[other] = _without_causes(NONE_OF_THESE)
+    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, chances[other])
     top = max(logs.values())
     shares = {k: math.exp(v - top) for k, v in logs.items()}
     total = sum(shares.values())
@@ -161,12 +171,14 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
         best if len(best) > 1 else (),
         tuple(clues),
         None if _rails_measured(clues) else RAILS_FIRST,
+        most_telling(clues, shares, chances),
     )
 
 
 def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
     table.update(dict.fromkeys(FACTS, FACT_BY_CHANCE))
+    table[CLOCK] = CLOCK_BY_CHANCE
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
 

@@ -163,7 +163,7 @@ def test_what_was_measured_is_not_called_unmeasured():
     """Clean notes tell of no distortion, and two that do not tell of the bass were played."""
     good = [sides(440.0, (-10.0, -10.1)), sides(440.0, (-34.0, -34.1)),
             sides(65.0, (-20.0, -14.0), whole=(-9.0, -9.0))]  # fmt: skip
-    said, doubts = opening(replace(rank(gather(good)), first=None))
+    said, doubts, _ = opening(replace(rank(gather(good)), first=None))
     assert said.startswith("Nothing that was measured")
     assert "quiet" not in said
     assert "low note" not in said
@@ -171,7 +171,7 @@ def test_what_was_measured_is_not_called_unmeasured():
         "Measured, and still not to be told: one channel has lost its bass (the two notes do not "
         "tell)."
     )
-    (less,) = opening(replace(rank(gather(good[:1])), first=None))
+    less, _ = opening(replace(rank(gather(good[:1])), first=None))
     assert "the same note loud and quiet" in less
     assert "a low note beside a middle one" in less
 
@@ -551,3 +551,65 @@ def test_what_is_mostly_another_sound_tells_of_no_distortion():
     found = clue([noise, replace(noise, output="phones")], "distortion")
     assert found.holds is None
     assert found.seen == "no harmonics to tell by"
+
+
+def whining(*tones: tuple[float, float], right: float = 0.0) -> list[Observation]:
+    """Idle noise with tones in both channels; on the right by some dB stronger."""
+    spurs = [
+        Reading(
+            "spurs",
+            tuple((hz, db + extra) for hz, db in sorted(tones, key=lambda tone: -tone[1])),
+            "Hz, dBFS",
+            channel,
+            None,
+        )
+        for channel, extra in ((1, 0.0), (2, right))
+    ]
+    return [note(-10.0), idle(*spurs)]
+
+
+@pytest.mark.parametrize("ppm", [0, 40, -90])
+@pytest.mark.parametrize("lines", [(1, 2, 3, 4, 5), (8, 16), (1,), (4,)])
+def test_tones_at_whole_kilohertz_are_of_a_clock_and_accuse_no_inverter(ppm, lines):
+    """A frame a millisecond, of two crystals within 50 parts in a million each."""
+    tones = [(1000.0 * k * (1 + 1e-6 * ppm), -60.0 - k) for k in lines]
+    ranking = rank(gather(whining(*tones)))
+    assert clue(whining(*tones), "tones at whole kilohertz").holds > 0.99
+    assert not ranking.nothing_wrong
+    assert ranking.none_of_these > 0.8
+    assert any("frame clock" in sentence for sentence in opening(ranking))
+
+
+@pytest.mark.parametrize("hertz", [530.0, 990.0, 1000.7, 1003.0, 2004.0])
+def test_a_row_of_tones_that_is_not_at_whole_kilohertz_accuses_the_inverter(hertz):
+    ranking = rank(gather(whining(*((k * hertz, -60.0 - k) for k in (1, 2, 3, 5)))))
+    assert ranking.causes[0].name == BY_KEY["inverter"].name
+    assert ranking.causes[0].score > 0.6
+    assert not any("frame clock" in sentence for sentence in opening(ranking))
+
+
+@pytest.mark.parametrize("pace", [50.0, 60.0, 100.0, 120.0])
+def test_side_lines_of_the_mains_beside_tones_do_not_hide_their_row(pace):
+    """Its supply has ripple: each tone swings at that pace (textbook amplitude modulation)."""
+    row = [(k * 710.0, -60.0 - k) for k in (1, 2, 3)]
+    beside = [(hz + side, db - 14) for hz, db in row for side in (-pace, pace)]
+    found = clue(whining(*row, *beside), "tones in series")
+    assert found.holds > 0.9
+    assert found.seen == "710, 1420, 2130 Hz"
+
+
+def test_tones_are_alike_where_left_and_right_are():
+    """A ground that carries them reaches both channels of an output alike, and every output by
+    the gain that it has for its own ground."""
+    main = whining((530.0, -60.0), (1060.0, -66.0))
+    louder = [replace(o, output="phones") for o in whining((530.0, -48.0), (1060.0, -54.0))]
+    assert clue([*main, *louder], "tones alike").holds > 0.9
+    assert clue(whining((530.0, -60.0), (1060.0, -66.0), right=8.0), "tones alike").holds < 0.1
+
+
+def test_a_tone_on_a_harmonic_of_the_note_is_no_distortion():
+    """11 kHz is the 25th harmonic of 440 Hz: a whine there is stronger beside a quiet note."""
+    quiet = [note(-10.0, thd=-80.0), note(-40.0, thd=-41.0)]
+    whine = whining((1000.0, -75.0), (11_000.0, -81.0))[1]
+    assert clue(quiet, "distortion").holds > 0.5
+    assert (clue([*quiet, whine], "distortion").holds or 0.0) < 0.1
