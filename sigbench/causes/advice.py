@@ -47,7 +47,7 @@ GIVEN: dict[str, tuple[str, ...]] = {
 }
 """Clues that can be told only where one of others holds."""
 
-LEAST_BITS = 0.02
+LEAST_BITS = 0.05
 """Less is not worth a check."""
 MOST = 2
 

@@ -51,6 +51,7 @@ DEAD_DB = (30.0, 3.0)
 WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
 MORE_WHEN_QUIET_DB = (6.0, 1.5)  # of such a part
 LEAN_DB = 4.0  # sounds of their own may be as lopsided
+LEAST_PERCENT = 0.001  # of distortion, that is printed
 STEADY_DB = -29.0  # takes of one note that are no farther apart come out alike each time
 NOTE_SHARE_DB = 6.0  # a note that is less of a sound than a quarter is not its note
 HARMONIC_WIDTH_HZ = 3.0  # a tone that near to a harmonic counts as one on a take of a second
@@ -186,7 +187,7 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "one-sided": (
         "one half of the wave is cut more than the other",
-        "both halves of the wave are alike",
+        "neither half of the wave is cut more than the other",
     ),
     "positive half cut": (
         "the positive half of the wave is the smaller one",
@@ -1059,6 +1060,8 @@ def _distortion(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
             found.append(entry)
             own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
             others = [v for x, v in o.loud.asymmetry.items() if x != c]
+            if cleanest < DISTORTION_DB[0]:
+                others.append(0.0)  # a plain sound is alike in both halves
             if shape > 0.5:
                 others += [x.loud.asymmetry[c] for x in outputs if x.loud and c in x.loud.asymmetry]
             if own and len(own) + len(others) > 1 and entry.any > 0.5:
@@ -1244,6 +1247,8 @@ def _cleanest(outputs: Iterable[_Output], channel: int) -> float:
 
 def _percent(decibels: float) -> str:
     percent = 100 * 10 ** (decibels / 20)
+    if percent < LEAST_PERCENT:
+        return f"less than {LEAST_PERCENT} %"
     return f"{percent:.0f} %" if percent >= 10 else f"{percent:.2g} %"
 
 
@@ -1412,7 +1417,7 @@ def _turned(observations: Sequence[Observation], outputs: Sequence[_Output]) -> 
     clues = [Clue("crackle when turned", crackle, f"{max(rates):.1f} a second")]
     if worn:
         places = sum(len(w) for w in worn)
-        said = f"{places} place(s)" if places else "none"
+        said = "one place" if places == 1 else f"{places} places" if places else "none"
         clues.append(Clue("worn track", 0.96 if places else 0.04, said))
     return clues
 
@@ -1444,7 +1449,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if ripples:
         most, rail = max(ripples, key=lambda entry: entry[0])
         share = _over(math.log(max(most, 1e-6)), RIPPLE_LOG)
-        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {rail.name}"))
+        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {_name(rail)}"))
     if not errors:
         return clues
     gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
@@ -1485,7 +1490,11 @@ def _beyond(name: str, sign: int, there: Sequence[_Off], gone: Sequence[_Off]) -
 
 
 def _error(error: _Off) -> str:
-    return f"{error[1].name} is off by {error[0]:+.0f} %".replace("-", "−")
+    return f"{_name(error[1])} is off by {error[0]:+.0f} %".replace("-", "−")
+
+
+def _name(rail: Rail) -> str:
+    return rail.name.replace("-", "−")
 
 
 def _signed(value: float) -> str:
@@ -1493,7 +1502,7 @@ def _signed(value: float) -> str:
 
 
 def _db(value: float) -> str:
-    return f"{value:.0f} dB"
+    return f"{value:.0f} dB".replace("-", "−")
 
 
 def _place(output: _Output, channel: int) -> str:

@@ -21,7 +21,7 @@ from itertools import combinations
 
 from sigbench.causes.advice import most_telling
 from sigbench.causes.clues import CLUES, Clue
-from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Record
+from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Effect, Record
 from sigbench.model import Cause
 
 SHARPNESS = 0.9
@@ -49,6 +49,9 @@ NONE_OF_THESE = 0.2
 
 EXPLAINS = 0.3
 """Probability from which a cause explains a clue that is there."""
+
+EXPECTED = 0.5
+"""Probability from which a cause is expected to bring a clue."""
 
 LEAST_SCORE = 0.05
 """Causes below this are not shown."""
@@ -232,6 +235,17 @@ def _explained(others: Iterable[Mapping[str, float]]) -> set[str]:
     return {clue for table in others for clue, p in table.items() if p >= EXPLAINS}
 
 
+def _because(effect: Effect | None, *, there: bool) -> str:
+    """Why a clue that is there, or is not, speaks for or against a cause."""
+    if effect is None:
+        return "this cause does not do that"
+    if not there:
+        return f"this cause {effect.often} brings it: {effect.why}"
+    if OFTEN[effect.often] >= EXPLAINS:
+        return effect.why
+    return f"this cause {effect.often} does that: {effect.why}"
+
+
 def _cause(
     record: Record,
     score: float,
@@ -241,7 +255,7 @@ def _cause(
     explained: set[str],
 ) -> Cause:
     """A cause with the reasons for and against, the weightiest first."""
-    why = {effect.clue: effect.why for effect in record.effects}
+    effects = {effect.clue: effect for effect in record.effects}
     reasons: list[tuple[float, str]] = []
     for clue in clues:
         assert clue.holds is not None
@@ -249,17 +263,15 @@ def _cause(
         if clue.holds >= 0.5 and p < EXPLAINS and clue.name in explained:
             continue
         here, usual = _log_chance(clue, p), _log_chance(clue, HEALTHY)
-        if clue.holds >= 0.5:
-            statement = CLUES[clue.name][0]
-            reason = why.get(clue.name, "this cause does not do that")
-        else:
-            statement = CLUES[clue.name][1]
-            reason = f"expected, for {why[clue.name]}" if clue.name in why else ""
+        there = clue.holds >= 0.5
+        statement = CLUES[clue.name][0 if there else 1]
         said = f" ({clue.seen})" if clue.seen else ""
-        because = f": {reason}" if reason else ""
-        if abs(here - usual) > 0.3 or (clue.holds >= 0.5 and p < EXPLAINS):
-            weight = here - usual if clue.holds < 0.5 or p >= EXPLAINS else -abs(here)
-            reasons.append((weight, f"{statement}{said}{because}"))
+        because = _because(effects.get(clue.name), there=there)
+        # What comes sometimes, and does not, is no reason worth reading.
+        told = there or p >= EXPECTED
+        if told and (abs(here - usual) > 0.3 or (there and p < EXPLAINS)):
+            weight = here - usual if not there or p >= EXPLAINS else -abs(here)
+            reasons.append((weight, f"{statement}{said}: {because}"))
     reasons.sort(key=lambda entry: -abs(entry[0]))
     speaks_for = [text for weight, text in reasons if weight > 0]
     if met:

@@ -78,7 +78,8 @@ def _verdict(ranking: Ranking) -> list[str]:
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
         missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
-        blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
+        unmeasured = "; ".join(words for name, words in _NEEDS.items() if name in missing)
+        blind = f" Not measured, and so not told: {unmeasured}." if unmeasured else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
         doubts = [
             f"{CLUES[c.name][0]} ({c.seen})"
@@ -105,7 +106,3 @@ def _verdict(ranking: Ranking) -> list[str]:
     elif best < STANDS_OUT:
         sentences.append("No cause stands out: something is wrong; probe in this order.")
     return sentences
-
-
-def _unmeasured(missing: list[str]) -> str:
-    return "; ".join(words for name, words in _NEEDS.items() if name in missing) or "little"
