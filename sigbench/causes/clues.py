@@ -8,9 +8,11 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 """
 
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TypeVar
 
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
 from sigbench.causes.shape import Wave, apart, flatness, waves_of
@@ -39,6 +41,7 @@ DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
+PLAYED_AGAIN_DB = 3.0  # between two takes of one note, by hand
 STEREO_LEVEL_DB = (9.0, 1.0)  # between the channels of a sound that is another one left and right
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
@@ -288,6 +291,8 @@ class _Output:
     """The strongest note, which everything else is relative to."""
     rig_dbfs: float
     """Below this it may be the rig."""
+    sides: tuple[str, ...] = ()
+    """Of two outputs with one channel each that are one pair, their names."""
 
     def from_the_unit(self, holds: float, decibels: float) -> float | None:
         """That something is there, where the rig would not do as much; `decibels` re the note."""
@@ -313,6 +318,7 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
     for observation in observations:
         by_output.setdefault(observation.output, []).append(observation)
     outputs = [o for name, group in by_output.items() if (o := _numbers(name, group)) is not None]
+    outputs = _paired(outputs)
     loudest = _loudest(outputs)
     outputs = [  # an output that is dead, or was not played, goes by the others
         o if any(o.notes) and o.note_dbfs > loudest - DEAD_DB[0] else replace(o, note_dbfs=loudest)
@@ -339,6 +345,89 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
             if name in known and (known[name].holds or 0) < 0.5:
                 del known[name]  # of a dead channel nobody can tell
     return tuple(known.get(name, Clue(name, None)) for name in CLUES)
+
+
+_SIDE = re.compile(r"[\s_-]*(\d+|l|r|left|right)$", re.IGNORECASE)
+
+
+def _paired(outputs: Sequence[_Output]) -> list[_Output]:
+    """The outputs, with two of one channel each that have one name but for its end as one pair.
+
+    ``out 1`` and ``out 2``, or ``main L`` and ``main R``: each has an amplifier of its own, as the
+    two channels of a stereo output have. They are held against each other where they play one note.
+    """
+    kinds: dict[str, list[_Output]] = {}
+    for o in outputs:
+        if o.channels == (1,) and _SIDE.search(o.name):
+            kinds.setdefault(_SIDE.sub("", o.name).lower(), []).append(o)
+    pairs = [kind for kind in kinds.values() if len(kind) == 2 and _same_note(*kind)]
+    single = {o.name for pair in pairs for o in pair}
+    return [*(o for o in outputs if o.name not in single), *(_pair(*kind) for kind in pairs)]
+
+
+def _same_note(one: _Output, other: _Output) -> bool:
+    if one.loud is None or other.loud is None or not one.loud.pitch:
+        return False
+    return abs(other.loud.pitch / one.loud.pitch - 1) < SAME_PITCH
+
+
+_Value = TypeVar("_Value")
+
+
+def _both(a: Mapping[int, _Value], b: Mapping[int, _Value]) -> dict[int, _Value]:
+    return {side: m[1] for side, m in ((1, a), (2, b)) if 1 in m}
+
+
+def _pair(one: _Output, other: _Output) -> _Output:
+    """Two outputs with one channel each as the two channels of one."""
+
+    def note(a: _Note | None, b: _Note | None) -> _Note | None:
+        if a is None or b is None:
+            return None
+        level, whole = _both(a.level, b.level), _both(a.whole, b.whole)
+        balance = None
+        if len(level) == len(whole) == 2:
+            sizes = level[1] - level[2], whole[1] - whole[2]
+            least = min(sizes, key=abs) if sizes[0] * sizes[1] > 0 else 0.0
+            balance = _shrunk(least, PLAYED_AGAIN_DB)
+        return _Note(
+            max(a.pitch, b.pitch),
+            level,
+            # Each is a take of its own: the sum of four of them counts.
+            {
+                c: math.hypot(u, PLAYED_AGAIN_DB / 4)
+                for c, u in _both(a.uncertainty, b.uncertainty).items()
+            },
+            whole,
+            _both(a.thd, b.thd),
+            _both(a.wave, b.wave),
+            _both(a.asymmetry, b.asymmetry),
+            balance,
+        )
+
+    loud, quiet, low = (
+        note(a, b)
+        for a, b in ((one.loud, other.loud), (one.quiet, other.quiet), (one.low, other.low))
+    )
+    return _Output(
+        f"{one.name} and {other.name}",
+        (1, 2),
+        tuple(n for n in (loud, quiet, low) if n is not None),
+        loud,
+        quiet,
+        low,
+        _both(one.hum_1x, other.hum_1x),
+        _both(one.hum_2x, other.hum_2x),
+        _both(one.hum_total, other.hum_total),
+        _both(one.noise, other.noise),
+        _both(one.tones, other.tones),
+        _both(one.dc, other.dc),
+        _both(one.noise_down, other.noise_down),
+        _both(one.hum_down, other.hum_down),
+        max(one.note_dbfs, other.note_dbfs),
+        max(one.rig_dbfs, other.rig_dbfs),
+        (one.name, other.name),
+    )
 
 
 def _loudest(outputs: Iterable[_Output]) -> float:
@@ -1506,4 +1595,6 @@ def _db(value: float) -> str:
 
 
 def _place(output: _Output, channel: int) -> str:
+    if output.sides:
+        return output.sides[channel - 1]
     return f"{output.name} {channel}"
