@@ -350,8 +350,8 @@ RECORDS: tuple[Record, ...] = (
             ("distortion on every output", "never", "it sits at one output"),
             ("one-sided", "mostly", "one half of the wave is shorted"),
             ("worse when quiet", "sometimes", "it shorts small signals most of all"),
-            ("weak channel", "sometimes", "it takes a part of the signal"),
-            ("weaker when quiet", "always", "what it can take at once is limited"),
+            ("weak channel", "mostly", "it takes a part of the signal"),
+            ("weaker when quiet", "mostly", "what it can take at once is limited"),
             ("dead channel", "rarely", "fully on, it mutes"),
         ),
         "Multimeter on DC volts at the mute transistor's base, both channels: they must be alike "
