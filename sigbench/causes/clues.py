@@ -1181,9 +1181,11 @@ def _distortion(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
         return [Clue("distortion", None, said), Clue("worse when quiet", None, said)]
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
-        by_wave = worst.any == worst.shape and _grows(shapes[worst.output, worst.channel])
-        worse = worst.quiet / (worst.quiet + worst.loud) if worst.quiet + worst.loud > 0.2 else None
-        clues.append(Clue("worse when quiet", _only_if(by_wave or worse, there), said))
+        known = shapes.get((worst.output, worst.channel), _SAME_WAVE)
+        worse = _grows(known) if worst.any == worst.shape else None
+        if worse is None and worst.quiet + worst.loud > 0.2:
+            worse = worst.quiet / (worst.quiet + worst.loud)
+        clues.append(Clue("worse when quiet", _only_if(worse, there), said))
     pairs = [
         pair
         for o in outputs

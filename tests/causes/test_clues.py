@@ -648,3 +648,10 @@ def test_outputs_of_unlike_names_or_notes_are_no_pair():
     assert clue(apart, "weak channel").holds is None
     other = [alone(note, 1, "out 1"), alone(sides(330.0, (-10.0, -25.0)), 2, "out 2")]
     assert clue(other, "weak channel").holds is None
+
+
+def test_one_output_alone_whose_notes_tell_of_nothing():
+    """No harmonic is stronger than elsewhere, loud or quiet, and no wave is compared."""
+    quiet = [note(-10.0, thd=-200.0), note(-40.0, thd=-200.0)]
+    assert clue(quiet, "distortion").holds < 0.1
+    assert clue(quiet, "worse when quiet").holds is None
