@@ -8,12 +8,14 @@ Levels are taken relative to the note, so that neither the gain of the rig nor t
 """
 
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TypeVar
 
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
-from sigbench.causes.shape import Wave, apart, waves_of
+from sigbench.causes.shape import Wave, apart, flatness, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import FADED, Event, Measurement, Rail, Reading
 
@@ -29,10 +31,18 @@ NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels,
 NOISE_HEARD_DB = (-93.0, 2.0)  # and re the note
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
 TONES_ALIKE_DB = (4.0, 1.0)  # between channels
+SIDE_LINE_HZ = 1.5  # of the mains beside a tone
+RIPPLE_HZ = (50.0, 60.0, 100.0, 120.0)
+FRAME_HZ = 1000.0  # a serial bus to a computer sends a frame a millisecond (its specification)
+CRYSTALS = 1.2e-4  # its crystal and the interface's, 50 parts in a million each and some age
+TONE_DOUBT_HZ = 0.3  # of a tone on a take of some seconds
+SURE_OF_CLOCK = 0.99999  # a frequency is a plain number
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
+PLAYED_AGAIN_DB = 3.0  # between two takes of one note, by hand
+STEREO_LEVEL_DB = (9.0, 1.0)  # between the channels of a sound that is another one left and right
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
 CONTROL_DB = 2.5  # what a dual control itself may do so, where no other output tells
@@ -42,7 +52,12 @@ PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the n
 MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 DEAD_DB = (30.0, 3.0)
 WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
+MORE_WHEN_QUIET_DB = (6.0, 1.5)  # of such a part
+LEAN_DB = 4.0  # sounds of their own may be as lopsided
+LEAST_PERCENT = 0.001  # of distortion, that is printed
 STEADY_DB = -29.0  # takes of one note that are no farther apart come out alike each time
+NOTE_SHARE_DB = 6.0  # a note that is less of a sound than a quarter is not its note
+HARMONIC_WIDTH_HZ = 3.0  # a tone that near to a harmonic counts as one on a take of a second
 RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
@@ -131,7 +146,14 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "tones": ("tones that are not of the mains", "no tones beside those of the mains"),
     "tones in series": ("the tones are multiples of one", "the tones are not multiples of one"),
-    "tones alike": ("as strong in every channel", "not equally strong in all channels"),
+    "tones at whole kilohertz": (
+        "the tones are whole multiples of 1 kHz, as those of a crystal",
+        "the tones are no whole multiples of 1 kHz",
+    ),
+    "tones alike": (
+        "the tones are equally strong in both channels",
+        "the tones are not equally strong in both channels",
+    ),
     "weak channel": ("one channel is weaker", "both channels are equally strong"),
     "weaker when quiet": (
         "one channel loses more of a quiet note than of a loud one",
@@ -168,7 +190,7 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "one-sided": (
         "one half of the wave is cut more than the other",
-        "both halves of the wave are alike",
+        "neither half of the wave is cut more than the other",
     ),
     "positive half cut": (
         "the positive half of the wave is the smaller one",
@@ -269,6 +291,8 @@ class _Output:
     """The strongest note, which everything else is relative to."""
     rig_dbfs: float
     """Below this it may be the rig."""
+    sides: tuple[str, ...] = ()
+    """Of two outputs with one channel each that are one pair, their names."""
 
     def from_the_unit(self, holds: float, decibels: float) -> float | None:
         """That something is there, where the rig would not do as much; `decibels` re the note."""
@@ -294,17 +318,19 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
     for observation in observations:
         by_output.setdefault(observation.output, []).append(observation)
     outputs = [o for name, group in by_output.items() if (o := _numbers(name, group)) is not None]
+    outputs = _paired(outputs)
     loudest = _loudest(outputs)
     outputs = [  # an output that is dead, or was not played, goes by the others
         o if any(o.notes) and o.note_dbfs > loudest - DEAD_DB[0] else replace(o, note_dbfs=loudest)
         for o in outputs
     ]
+    stereo = _is_stereo(outputs)
     found = [
         *_hum(outputs),
         *_noise(outputs),
         *_tones(outputs),
-        *_levels(outputs),
-        *_distortion(outputs),
+        *_levels(outputs, stereo=stereo),
+        *_distortion(outputs, stereo=stereo),
         _dc(outputs),
         *_breaks(observations),
         *_after_marks(observations),
@@ -321,6 +347,89 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
     return tuple(known.get(name, Clue(name, None)) for name in CLUES)
 
 
+_SIDE = re.compile(r"[\s_-]*(\d+|l|r|left|right)$", re.IGNORECASE)
+
+
+def _paired(outputs: Sequence[_Output]) -> list[_Output]:
+    """The outputs, with two of one channel each that have one name but for its end as one pair.
+
+    ``out 1`` and ``out 2``, or ``main L`` and ``main R``: each has an amplifier of its own, as the
+    two channels of a stereo output have. They are held against each other where they play one note.
+    """
+    kinds: dict[str, list[_Output]] = {}
+    for o in outputs:
+        if o.channels == (1,) and _SIDE.search(o.name):
+            kinds.setdefault(_SIDE.sub("", o.name).lower(), []).append(o)
+    pairs = [kind for kind in kinds.values() if len(kind) == 2 and _same_note(*kind)]
+    single = {o.name for pair in pairs for o in pair}
+    return [*(o for o in outputs if o.name not in single), *(_pair(*kind) for kind in pairs)]
+
+
+def _same_note(one: _Output, other: _Output) -> bool:
+    if one.loud is None or other.loud is None or not one.loud.pitch:
+        return False
+    return abs(other.loud.pitch / one.loud.pitch - 1) < SAME_PITCH
+
+
+_Value = TypeVar("_Value")
+
+
+def _both(a: Mapping[int, _Value], b: Mapping[int, _Value]) -> dict[int, _Value]:
+    return {side: m[1] for side, m in ((1, a), (2, b)) if 1 in m}
+
+
+def _pair(one: _Output, other: _Output) -> _Output:
+    """Two outputs with one channel each as the two channels of one."""
+
+    def note(a: _Note | None, b: _Note | None) -> _Note | None:
+        if a is None or b is None:
+            return None
+        level, whole = _both(a.level, b.level), _both(a.whole, b.whole)
+        balance = None
+        if len(level) == len(whole) == 2:
+            sizes = level[1] - level[2], whole[1] - whole[2]
+            least = min(sizes, key=abs) if sizes[0] * sizes[1] > 0 else 0.0
+            balance = _shrunk(least, PLAYED_AGAIN_DB)
+        return _Note(
+            max(a.pitch, b.pitch),
+            level,
+            # Each is a take of its own: the sum of four of them counts.
+            {
+                c: math.hypot(u, PLAYED_AGAIN_DB / 4)
+                for c, u in _both(a.uncertainty, b.uncertainty).items()
+            },
+            whole,
+            _both(a.thd, b.thd),
+            _both(a.wave, b.wave),
+            _both(a.asymmetry, b.asymmetry),
+            balance,
+        )
+
+    loud, quiet, low = (
+        note(a, b)
+        for a, b in ((one.loud, other.loud), (one.quiet, other.quiet), (one.low, other.low))
+    )
+    return _Output(
+        f"{one.name} and {other.name}",
+        (1, 2),
+        tuple(n for n in (loud, quiet, low) if n is not None),
+        loud,
+        quiet,
+        low,
+        _both(one.hum_1x, other.hum_1x),
+        _both(one.hum_2x, other.hum_2x),
+        _both(one.hum_total, other.hum_total),
+        _both(one.noise, other.noise),
+        _both(one.tones, other.tones),
+        _both(one.dc, other.dc),
+        _both(one.noise_down, other.noise_down),
+        _both(one.hum_down, other.hum_down),
+        max(one.note_dbfs, other.note_dbfs),
+        max(one.rig_dbfs, other.rig_dbfs),
+        (one.name, other.name),
+    )
+
+
 def _loudest(outputs: Iterable[_Output]) -> float:
     """The strongest note of all outputs in dBFS."""
     return max((o.note_dbfs for o in outputs if o.sounds), default=ASSUMED_NOTE_DBFS)
@@ -333,21 +442,9 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
     down = [o.measurement for o in rest if o.volume_down]
     if not tones and not idle:
         return None
-    notes = tuple(_notes(tones))
-    loud = max(notes, key=lambda n: (n.strongest, n.pitch), default=None)
-    low = quiet = None
-    if loud is not None and loud.pitch > 0:
-        # The low note is compared with the middle one, whichever of the two is stronger.
-        played = [n for n in notes if n.pitch > 0]
-        lowest = min(played, key=lambda n: (round(math.log2(n.pitch), 1), -n.strongest))
-        above = [n for n in played if lowest.pitch < LOW_RATIO * n.pitch]
-        if above:
-            low = lowest
-            loud = max(above, key=lambda n: n.strongest)
-        pitch, height = loud.pitch, loud.strongest
-        same = [n for n in played if abs(n.pitch / pitch - 1) < SAME_PITCH]
-        quieter = [n for n in same if n.strongest < height - QUIET_DB]
-        quiet = min(quieter, key=lambda n: n.strongest, default=None)
+    beside = _tones_of(idle)
+    notes = tuple(_without_tones(note, beside) for note in _notes(tones))
+    loud, quiet, low = _chosen(notes)
     note_dbfs = max((n.strongest for n in notes if n.level), default=ASSUMED_NOTE_DBFS)
     channels = {r.channel for m in (*tones, *idle) for r in m.readings if r.channel is not None}
     return _Output(
@@ -361,13 +458,61 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
         _median(idle, "hum_total"),
         _rest_noise(idle, note_dbfs),
-        _tones_of(idle),
+        beside,
         _median(idle, "dc_offset"),
         _median(down, "noise_a"),
         _median(down, "hum_total"),
         note_dbfs,
         -math.inf if all(o.rig_known for o in rest) else RIG_DBFS,
     )
+
+
+def _without_tones(note: _Note, tones: Mapping[int, Sequence[tuple[float, float]]]) -> _Note:
+    """The note without harmonics on a channel where tones of the idle unit may be most of them.
+
+    A whine has lines where a note has a harmonic, and is stronger beside a quiet note.
+    """
+    if not note.pitch:
+        return note
+
+    def on_harmonics(channel: int) -> float:
+        lines = (
+            10 ** (db / 10)
+            for hz, db in tones.get(channel, ())
+            if hz > 1.5 * note.pitch
+            and abs(hz - round(hz / note.pitch) * note.pitch) < HARMONIC_WIDTH_HZ
+        )
+        return 10 * math.log10(sum(lines) or 1e-40) - note.level[channel]
+
+    own = {c for c in note.thd if c in note.level and note.thd[c] - 3 > on_harmonics(c)}
+    return replace(
+        note,
+        thd={c: v for c, v in note.thd.items() if c in own or c not in note.level},
+        wave={c: w for c, w in note.wave.items() if c in own or c not in note.thd},
+    )
+
+
+def _chosen(notes: Sequence[_Note]) -> tuple[_Note | None, _Note | None, _Note | None]:
+    """The loud note, the same one soft, and the low one, as far as they were played.
+
+    The loud one is compared with both: it is the one above a low one that was played softly too,
+    or else as near to that as there is.
+    """
+    played = [n for n in notes if n.pitch > 0]
+    if not played:
+        return max(notes, key=lambda n: n.strongest, default=None), None, None
+    lowest = min(played, key=lambda n: (round(math.log2(n.pitch), 1), -n.strongest))
+
+    def softer(note: _Note) -> list[_Note]:
+        same = [n for n in played if abs(n.pitch / note.pitch - 1) < SAME_PITCH]
+        return [n for n in same if n.strongest < note.strongest - QUIET_DB]
+
+    above = [n for n in played if lowest.pitch < LOW_RATIO * n.pitch]
+    twice = [n for n in played if softer(n)]
+    both = [n for n in above if softer(n)]
+    loud = max(both or above or twice or notes, key=lambda n: (n.strongest, n.pitch))
+    quiet = min(softer(loud), key=lambda n: n.strongest, default=None) if loud.pitch else None
+    return loud, quiet, lowest if loud in above else None
 
 
 def _notes(tones: Sequence[Measurement]) -> Iterable[_Note]:
@@ -387,6 +532,10 @@ def _note(measurement: Measurement) -> _Note:
     level = _by_channel(measurement, "tone_level")
     frequency = _by_channel(measurement, "frequency")
     whole = _by_channel(measurement, "level_rms")
+    thd = _told([measurement], "thd", DISTORTION_DB)
+    waves = waves_of(measurement)
+    for c in _not_of_the_note(level, thd, _without_dc(measurement, whole)):
+        thd.pop(c), waves.pop(c, None)
     return _Note(
         frequency[max(frequency, key=lambda c: level.get(c, -math.inf))] if frequency else 0.0,
         level,
@@ -396,11 +545,35 @@ def _note(measurement: Measurement) -> _Note:
             if r.channel in level and r.unit == "dBFS" and isinstance(r.uncertainty, float)
         },
         whole,
-        _told([measurement], "thd", DISTORTION_DB),
-        waves_of(measurement),
+        thd,
+        waves,
         _by_channel(measurement, "clip_asymmetry"),
         _balance(measurement, whole),
     )
+
+
+def _without_dc(measurement: Measurement, whole: Mapping[int, float]) -> dict[int, float]:
+    """The RMS level of each channel in dBFS without its direct voltage."""
+    direct = _by_channel(measurement, "dc_offset")
+    return {
+        c: 10 * math.log10(max(10 ** (level / 10) - 2 * direct.get(c, 0.0) ** 2, 1e-20))
+        for c, level in whole.items()
+    }
+
+
+def _not_of_the_note(
+    level: Mapping[int, float], thd: Mapping[int, float], whole: Mapping[int, float]
+) -> list[int]:
+    """Channels on which the tone and its harmonics are the smaller part of a strong sound.
+
+    Then it is another sound than the one that was looked for: its partials lie between them.
+    """
+    return [
+        c
+        for c in thd.keys() & level.keys() & whole.keys()
+        if thd[c] > RICH_DB
+        and level[c] + 10 * math.log10(1 + 10 ** (thd[c] / 10)) < whole[c] - NOTE_SHARE_DB
+    ]
 
 
 def _balance(measurement: Measurement, whole: Mapping[int, float]) -> float | None:
@@ -606,26 +779,75 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
     if not o.tones[c]:
         return [replace(clue, seen="none found")]
     strongest = max(o.tones[c], key=lambda tone: tone[1])
-    clues = [replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}")]
     strong = sorted(hz for hz, db in o.tones[c] if db > strongest[1] - 25)
-    lowest = strong[0]
-    of_one = [hz for hz in strong[1:] if abs(hz / lowest - round(hz / lowest)) < 0.01]
-    chance = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(strong) - 1) else 0.05
-    listed = ", ".join(f"{hz:.0f}" for hz in strong[:5])
-    clues.append(Clue("tones in series", _only_if(chance, there), f"{listed} Hz"))
-    levels = [relative(o, c) for o, c in places]
-    spread = max(levels) - min(max(levels), max(min(levels), -200.0))
-    clues.append(
+    own = _without_side_lines(o.tones[c], strong)
+    listed = f"{', '.join(f'{hz:.0f}' for hz in own[:5])} Hz"
+    of_one = [hz for hz in own[1:] if abs(hz / own[0] - round(hz / own[0])) < 0.01]
+    series = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(own) - 1) else 0.05
+    whole = all(_is_whole_kilohertz(hz) for hz in strong)
+    # What comes by the ground or the rail is alike or not left and right; outputs differ in gain.
+    spread = max(_spread_of_tones(outputs))
+    return [
+        replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}"),
+        Clue("tones in series", _only_if(series, there), listed),
+        Clue(
+            "tones at whole kilohertz",
+            _only_if(SURE_OF_CLOCK if whole else 1 - SURE_OF_CLOCK, there),
+            listed,
+        ),
         Clue(
             "tones alike",
             _only_if(1 - _over(spread, TONES_ALIKE_DB), there),
             f"{spread:.0f} dB between the channels",
+        ),
+    ]
+
+
+def _spread_of_tones(outputs: Sequence[_Output]) -> Iterator[float]:
+    """How far the strongest tones of the channels of one output are apart, in dB.
+
+    Of outputs with one channel each, how far the outputs are.
+    """
+    tops = [
+        [
+            max(max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs, -200.0)
+            for c in o.tones
+        ]
+        for o in outputs
+        if o.tones
+    ]
+    stereo = [levels for levels in tops if len(levels) > 1]
+    for channels in stereo or [[level for levels in tops for level in levels]]:
+        yield max(channels) - min(channels)
+
+
+def _without_side_lines(
+    tones: Iterable[tuple[float, float]], strong: Sequence[float]
+) -> list[float]:
+    """The tones without those that the mains makes beside a stronger one, in rising order.
+
+    What is fed from a supply with ripple swings at its pace, once or twice a period of the mains.
+    """
+    level = dict(tones)
+    return [
+        hz
+        for hz in strong
+        if not any(
+            level[other] > level[hz] and abs(abs(hz - other) - pace) < SIDE_LINE_HZ
+            for other in strong
+            for pace in RIPPLE_HZ
         )
-    )
-    return clues
+    ]
 
 
-def _levels(outputs: Sequence[_Output]) -> list[Clue]:
+def _is_whole_kilohertz(hertz: float) -> bool:
+    """Whether a tone may be a multiple of the frame clock of a serial bus, within two crystals."""
+    thousands = round(hertz / FRAME_HZ)
+    doubt = TONE_DOUBT_HZ + CRYSTALS * hertz
+    return thousands > 0 and abs(hertz - thousands * FRAME_HZ) < doubt
+
+
+def _levels(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
     balances: list[tuple[float, _Output]] = []
     dead_channel: list[tuple[float, str]] = []
     dead_output: list[tuple[float, str]] = []
@@ -650,32 +872,15 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
                 dead_channel.append((_over(fall, DEAD_DB), said))
         if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
             balances.append((note.balance, o))
-            lost = _bass_lost(o.low, note)
+            lost = None if stereo else _bass_lost(o.low, note)
             undecided = undecided or (o.low is not None and lost is None)
             if lost is not None:
                 weak, decibels, sure = lost
                 said = f"the low note has lost {decibels:.1f} dB on {_place(o, weak)}"
                 thin.append((_over(sure, BASS_DB), said))
                 bass[o.name] = weak, thin[-1][0]
-    clues = []
-    if balances:
-        chances = [(_over(abs(b), LEVEL_DB), b, o) for b, o in balances]
-        if len(balances) > 1:
-            middle = sorted(b for b, _ in balances)[(len(balances) - 1) // 2]
-            # The output that is out of balance is the one farther from zero.
-            chances += [
-                (_over(abs(b - middle), LEVEL_UNLIKE_DB) if abs(b) > 0.8 else 0.0, b, o)
-                for b, o in balances
-            ]
-        share, b, o = max(chances, key=lambda entry: entry[0])
-        said = f"{_place(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
-        clues.append(Clue("weak channel", share, said))
-        if len(balances) > 1:
-            others = [abs(x) for x, other in balances if other.name != o.name]
-            said = f"{min(others):.1f} dB at another output"
-            straight = 1 - _over(min(others), (0.8 * max(abs(b), 1.5), 0.2))
-            clues.append(Clue("weak at one output", _only_if(straight, share), said))
-    clues += _level_law(balances)
+    clues = _weak_of_two_sounds(balances) if stereo else _weak(balances)
+    clues += _level_law(balances, stereo=stereo)
     dead = max((chance for chance, _ in dead_channel), default=0.0)
     if dead > 0.5 and len(played) > 1:
         said = "another output has both channels" if balances else "no output has both channels"
@@ -693,6 +898,60 @@ def _levels(outputs: Sequence[_Output]) -> list[Clue]:
     if undecided and not thin:
         clues.append(Clue("thin channel", None, "the two notes do not tell"))
     return clues
+
+
+def _weak(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
+    """Whether a channel is weaker, and whether it is so at one output only."""
+    if not balances:
+        return []
+    chances = [(_over(abs(b), LEVEL_DB), b, o) for b, o in balances]
+    if len(balances) > 1:
+        middle = sorted(b for b, _ in balances)[(len(balances) - 1) // 2]
+        # The output that is out of balance is the one farther from zero.
+        chances += [
+            (_over(abs(b - middle), LEVEL_UNLIKE_DB) if abs(b) > 0.8 else 0.0, b, o)
+            for b, o in balances
+        ]
+    share, b, o = max(chances, key=lambda entry: entry[0])
+    said = f"{_place(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
+    clues = [Clue("weak channel", share, said)]
+    if len(balances) > 1:
+        others = [abs(x) for x, other in balances if other.name != o.name]
+        said = f"{min(others):.1f} dB at another output"
+        straight = 1 - _over(min(others), (0.8 * max(abs(b), 1.5), 0.2))
+        clues.append(Clue("weak at one output", _only_if(straight, share), said))
+    return clues
+
+
+def _weak_of_two_sounds(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
+    """The same for a sound that is another one left and right, whose own balance nobody knows.
+
+    Outputs are held against each other where they have the same two waves: what changes a wave
+    changes the level of each by as much as it happens to.
+    """
+    if not balances:
+        return []
+    b, o = max(balances, key=lambda entry: abs(entry[0]))
+    said = f"{_place(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
+    far = _over(abs(b), STEREO_LEVEL_DB)
+    pairs = [
+        pair
+        for pair in combinations(balances, 2)
+        if all(-math.inf < _between(pair[0][1], pair[1][1], c)[0] < WAVE_DB[0] for c in (1, 2))
+    ]
+    if not pairs:
+        return [
+            Clue("weak channel", far if far > 0.5 else None, f"{said}, as the sound itself may be")
+        ]
+    (one, first), (other, second) = max(pairs, key=lambda pair: abs(pair[0][0] - pair[1][0]))
+    unlike = _over(abs(one - other), LEVEL_UNLIKE_DB)
+    if unlike > 0.5:
+        said = f"{_signed(one)} dB left to right on {first.name}, {_signed(other)} on {second.name}"
+    share = max(far, unlike)
+    return [
+        Clue("weak channel", share, said),
+        Clue("weak at one output", _only_if(unlike, share), said),
+    ]
 
 
 def _at_one_output(bass: Mapping[str, tuple[int, float]]) -> Clue:
@@ -762,8 +1021,11 @@ def _distorts_unlike(note: _Note, channel: int = 1, allowed: float = 0.0) -> boo
     return max(note.thd.values()) > PRESSED_DB and apart > DISTORTION_UNLIKE_DB[0]
 
 
-def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
-    """Whether a channel that is weak is so at all levels; the control's own error is taken off."""
+def _level_law(balances: Sequence[tuple[float, _Output]], *, stereo: bool) -> list[Clue]:
+    """Whether a channel that is weak is so at all levels; the control's own error is taken off.
+
+    A sound that is another one left and right may also be so in another way when it is soft.
+    """
     laws: list[tuple[float, float, str]] = []  # dB more lost when quiet; doubt; words
     for _, o in balances:
         if o.loud is None or o.quiet is None or not {1, 2} <= set(o.loud.level):
@@ -783,6 +1045,8 @@ def _level_law(balances: Sequence[tuple[float, _Output]]) -> list[Clue]:
         own = max(abs(loud), abs(quiet))
         if any(own < max(abs(_left_over_right(n)) for n in pair) for pair in others):
             continue  # the other output is the one that is out of balance
+        if stereo and not others:
+            continue
         doubt = CONTROL_DB
         if others:
             middle = sorted(others, key=lambda pair: _left_over_right(pair[0]))[len(others) // 2]
@@ -842,17 +1106,18 @@ class _Distorted:
         return max(self.loud, self.quiet, self.beside, self.shape)
 
 
-def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
+def _distortion(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
     """Harmonics that are not the sound's own: they differ with level, channel or output.
 
-    A sound that is rich by nature has the same harmonics loud and quiet, left and right.
+    A sound that is rich by nature has the same harmonics loud and quiet, left and right; one that
+    is `stereo` is held against the same channel of another output only.
     """
     found: list[_Distorted] = []
     one_sided: list[tuple[float, str]] = []
     halves: list[tuple[float, str]] = []
     cut: list[tuple[float, float, str]] = []
     loudest = _loudest(outputs)
-    cleanest = min((thd for o in outputs if o.loud for thd in o.loud.thd.values()), default=0.0)
+    cleanest = min((_cleanest(outputs, c) for c in _channels(outputs)), default=0.0)
     told = len({o.name for o in outputs if o.loud is not None}) > 1
     shapes = _other_waves(outputs)
     for o in outputs:
@@ -873,6 +1138,8 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             beside = max(
                 _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
             )
+            if stereo:
+                beside = _more(loud[c], _cleanest(outputs, c))
             most_thd = max(loud[c], quiet.get(c, -200.0))
             at_loud, at_quiet = (_over(x, WAVE_DB) for x in shapes.get((o.name, c), _SAME_WAVE))
             by_level = max(by_level, at_loud * (1 - at_quiet))
@@ -882,6 +1149,8 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
             found.append(entry)
             own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
             others = [v for x, v in o.loud.asymmetry.items() if x != c]
+            if cleanest < DISTORTION_DB[0]:
+                others.append(0.0)  # a plain sound is alike in both halves
             if shape > 0.5:
                 others += [x.loud.asymmetry[c] for x in outputs if x.loud and c in x.loud.asymmetry]
             if own and len(own) + len(others) > 1 and entry.any > 0.5:
@@ -889,12 +1158,17 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
                 most = max(abs(lean - v) for v in (*own, *others))
                 which = "positive" if lean < 0 else "negative"
                 said = f"the {which} half is smaller by {abs(lean):.1f} dB on {_place(o, c)}"
+                if abs(lean) < most / 2:
+                    said = f"the halves are {most:.1f} dB other than elsewhere on {_place(o, c)}"
                 one_sided.append((_over(most, ONE_SIDED_DB), said))
                 halves.append((_over(abs(lean), HALF_MISSING_DB), said))
                 cut.append((most, 0.97 if lean < 0 else 0.03, said))
     if not found or not told:
-        played = any(o.quiet is not None for o in outputs)
-        return [Clue("worse when quiet", None, "no harmonics to tell by")] if played else []
+        played = [o.loud for o in outputs if o.loud is not None]
+        said = "no harmonics to tell by"
+        clues = [Clue("worse when quiet", None, said)] if any(o.quiet for o in outputs) else []
+        other = any(note.level and note.level.keys().isdisjoint(note.thd) for note in played)
+        return [*clues, Clue("distortion", None, said)] if other and not found else clues
     sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
     worst = max(sure, key=lambda d: d.thd)
     there = max(d.any for d in found)
@@ -907,17 +1181,16 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
         return [Clue("distortion", None, said), Clue("worse when quiet", None, said)]
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
-        clues.append(
-            Clue(
-                "worse when quiet",
-                _only_if(worst.quiet / max(worst.quiet + worst.loud, 1e-9), there)
-                if worst.quiet + worst.loud > 0.2
-                else None,
-                said,
-            )
-        )
+        known = shapes.get((worst.output, worst.channel), _SAME_WAVE)
+        worse = _grows(known) if worst.any == worst.shape else None
+        if worse is None and worst.quiet + worst.loud > 0.2:
+            worse = worst.quiet / (worst.quiet + worst.loud)
+        clues.append(Clue("worse when quiet", _only_if(worse, there), said))
     pairs = [
-        pair for o in outputs if sum(d.output == o.name for d in found) > 1 for pair in _unlike(o)
+        pair
+        for o in outputs
+        if not stereo and sum(d.output == o.name for d in found) > 1
+        for pair in _unlike(o)
     ]
     pairs += [
         (abs(a.shape - b.shape), said) for a, b in combinations(found, 2) if a.output == b.output
@@ -945,26 +1218,70 @@ def _distortion(outputs: Sequence[_Output]) -> list[Clue]:
 _SAME_WAVE = (-math.inf, -math.inf)
 
 
+def _is_stereo(outputs: Sequence[_Output]) -> bool:
+    """Whether the sound itself is another one left and right, as that of a sampled piano.
+
+    At every output the two channels have unlike waves, both have harmonics of their own, and one
+    output has them alike loud and quiet, which hardly any fault does. Of one output alone a channel
+    that has lost half of its wave looks the same, and without a quiet note one that is driven too
+    hard: the sound has to be rich then.
+    """
+    pairs = [(o, o.loud) for o in outputs if o.loud is not None and {1, 2} <= set(o.loud.wave)]
+    steady = any(_steady(o, 1) and _steady(o, 2) for o, _ in pairs)
+    if not pairs or (not steady and any(o.quiet is not None for o, _ in pairs)):
+        return False
+    own = DISTORTION_DB[0] if steady and len(pairs) > 1 else RICH_DB
+    for o, note in pairs:
+        again = max(_again(o, 1), _again(o, 2))
+        sure, _ = apart(note.wave[1], note.wave[2], again=again)
+        if _decibels(sure) < WAVE_DB[0] or min(note.thd.values(), default=-math.inf) < own:
+            return False
+    return True
+
+
 def _other_waves(outputs: Sequence[_Output]) -> dict[tuple[str, int], tuple[float, float]]:
     """Channels whose note has another wave than at another output: by how many dB, loud and quiet.
 
     Nothing is told of a sound that comes out otherwise each time it is played: at one of the
     outputs the loud note and the quiet one must be alike. If they are at one only, the other one
-    distorts; else the more lopsided or the richer one.
+    distorts; else the far more lopsided one, or the one with the flatter ends: what a stage does
+    that stops.
     """
     found: dict[tuple[str, int], tuple[float, float]] = {}
     for a, b in combinations([o for o in outputs if o.loud is not None], 2):
-        for c in sorted(set(a.channels) & set(b.channels)):
-            steady = [o for o in (a, b) if _steady(o, c)]
-            by = _unlike_db(a.loud, b.loud, c), _unlike_db(a.quiet, b.quiet, c)
-            if not steady or by == _SAME_WAVE:
-                continue
-            suspects = [o for o in (a, b) if o not in steady] or [
-                max((a, b), key=lambda o: _lopsided_or_rich(o, c))
-            ]
-            key = suspects[0].name, c
+        unlike = {
+            c: by
+            for c in sorted(set(a.channels) & set(b.channels))
+            if (by := _between(a, b, c)) != _SAME_WAVE and (_steady(a, c) or _steady(b, c))
+        }
+        both = [c for c in unlike if max(unlike[c]) > WAVE_DB[0] and _steady(a, c) == _steady(b, c)]
+        cut = max((a, b), key=lambda o: (_lean(o, both), _flatness(o, both), _richness(o, both)))
+        for c, by in unlike.items():
+            suspect = next((o for o in (a, b) if not _steady(o, c)), cut)
+            key = suspect.name, c
             found[key] = max(found.get(key, _SAME_WAVE), by, key=max)
     return found
+
+
+def _flatness(o: _Output, channels: Iterable[int]) -> float:
+    """How flat the ends of the waves are, of the flattest channel, to a tenth."""
+    assert o.loud is not None
+    return round(max((flatness(o.loud.wave[c]) for c in channels), default=0.0), 1)
+
+
+def _grows(by: tuple[float, float]) -> float | None:
+    """Whether a quiet note has more of another wave than a loud one; None without both."""
+    loud, quiet = by
+    return _over(quiet - loud, MORE_WHEN_QUIET_DB) if min(by) > WAVE_DB[0] else None
+
+
+def _between(a: _Output, b: _Output, channel: int) -> tuple[float, float]:
+    """What a channel has not in common at two outputs, in dB, loud and quiet."""
+    again = max(_again(o, channel) for o in (a, b))
+    return (
+        _unlike_db(a.loud, b.loud, channel, again),
+        _unlike_db(a.quiet, b.quiet, channel, again),
+    )
 
 
 def _steady(o: _Output, channel: int) -> bool:
@@ -972,25 +1289,57 @@ def _steady(o: _Output, channel: int) -> bool:
     return -math.inf < _unlike_db(o.loud, o.quiet, channel) < STEADY_DB
 
 
-def _unlike_db(one: _Note | None, other: _Note | None, channel: int) -> float:
+def _again(o: _Output, channel: int) -> float:
+    """How far two takes of a note are apart, re its fundamental; infinite if they are not alike."""
+    if not _steady(o, channel):
+        return math.inf
+    return float(10 ** (_unlike_db(o.loud, o.quiet, channel) / 20))
+
+
+def _unlike_db(
+    one: _Note | None, other: _Note | None, channel: int, again: float = math.inf
+) -> float:
     """What two notes have not in common, in dB; minus infinity where nobody can tell."""
     if one is None or other is None or not {channel} <= set(one.wave) & set(other.wave):
         return -math.inf
     sure, seen = (
-        20 * math.log10(max(part, 1e-9)) for part in apart(one.wave[channel], other.wave[channel])
+        _decibels(part) for part in apart(one.wave[channel], other.wave[channel], again=again)
     )
     # What is seen may be noise: between the two nobody can tell.
     return sure if sure > WAVE_DB[0] else seen if seen < WAVE_DB[0] else -math.inf
 
 
-def _lopsided_or_rich(o: _Output, channel: int) -> tuple[float, float]:
+def _decibels(part: float) -> float:
+    return 20 * math.log10(max(part, 1e-9))
+
+
+def _lean(o: _Output, channels: Iterable[int]) -> int:
+    """How lopsided the waves are, of the most lopsided channel, in steps of `LEAN_DB`."""
     assert o.loud is not None
-    lean = abs(o.loud.asymmetry.get(channel, 0.0))
-    return (round(lean), o.loud.thd.get(channel, -math.inf))
+    leans = (abs(o.loud.asymmetry.get(c, 0.0)) for c in channels)
+    return round(max(leans, default=0.0) / LEAN_DB)
+
+
+def _richness(o: _Output, channels: Iterable[int]) -> float:
+    assert o.loud is not None
+    return max((o.loud.thd.get(c, -math.inf) for c in channels), default=-math.inf)
+
+
+def _channels(outputs: Iterable[_Output]) -> set[int]:
+    return {c for o in outputs for c in o.channels}
+
+
+def _cleanest(outputs: Iterable[_Output], channel: int) -> float:
+    """The least distortion of a loud note on a channel of all outputs, in dB."""
+    return min(
+        (o.loud.thd[channel] for o in outputs if o.loud and channel in o.loud.thd), default=0
+    )
 
 
 def _percent(decibels: float) -> str:
     percent = 100 * 10 ** (decibels / 20)
+    if percent < LEAST_PERCENT:
+        return f"less than {LEAST_PERCENT} %"
     return f"{percent:.0f} %" if percent >= 10 else f"{percent:.2g} %"
 
 
@@ -1159,7 +1508,7 @@ def _turned(observations: Sequence[Observation], outputs: Sequence[_Output]) -> 
     clues = [Clue("crackle when turned", crackle, f"{max(rates):.1f} a second")]
     if worn:
         places = sum(len(w) for w in worn)
-        said = f"{places} place(s)" if places else "none"
+        said = "one place" if places == 1 else f"{places} places" if places else "none"
         clues.append(Clue("worn track", 0.96 if places else 0.04, said))
     return clues
 
@@ -1191,7 +1540,7 @@ def _rails(observations: Sequence[Observation]) -> list[Clue]:
     if ripples:
         most, rail = max(ripples, key=lambda entry: entry[0])
         share = _over(math.log(max(most, 1e-6)), RIPPLE_LOG)
-        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {rail.name}"))
+        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {_name(rail)}"))
     if not errors:
         return clues
     gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
@@ -1232,12 +1581,22 @@ def _beyond(name: str, sign: int, there: Sequence[_Off], gone: Sequence[_Off]) -
 
 
 def _error(error: _Off) -> str:
-    return f"{error[1].name} is off by {error[0]:+.0f} %".replace("-", "−")
+    return f"{_name(error[1])} is off by {error[0]:+.0f} %".replace("-", "−")
+
+
+def _name(rail: Rail) -> str:
+    return rail.name.replace("-", "−")
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
 
 
 def _db(value: float) -> str:
-    return f"{value:.0f} dB"
+    return f"{value:.0f} dB".replace("-", "−")
 
 
 def _place(output: _Output, channel: int) -> str:
+    if output.sides:
+        return output.sides[channel - 1]
     return f"{output.name} {channel}"

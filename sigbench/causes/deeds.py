@@ -168,6 +168,7 @@ def _step(course: SoakCourse, since: float, deed: Deed, levels: Mapping[int, flo
 
 
 def in_words(change: Change) -> str:
-    """A change as it is said: ``hum on channel 1 by -6 dB``."""
+    """A change as it is said: ``hum on channel 1 by −6 dB``."""
     unit = COURSES[change.name][1]
-    return f"{change.name} on channel {change.channel} by {change.decibels:+.0f} {unit}"
+    step = f"{change.decibels:+.0f}".replace("-", "−")
+    return f"{change.name} on channel {change.channel} by {step} {unit}"

@@ -19,8 +19,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from sigbench.causes.advice import most_telling
 from sigbench.causes.clues import CLUES, Clue
-from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Record
+from sigbench.causes.records import OFTEN, RECORDS, UNSAID, Effect, Record
 from sigbench.model import Cause
 
 SHARPNESS = 0.9
@@ -37,13 +38,20 @@ HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
 FACTS = ("rail missing", "rail low", "rail high")
 """Clues that a multimeter gives."""
+CLOCK = "tones at whole kilohertz"
 FACT_BY_CHANCE = 1e-5
 """Probability of such a clue without its cause: no clean sound makes a wrong rail right."""
+CLOCK_BY_CHANCE = 1e-5
+"""Probability of tones at whole kilohertz for each cause: what oscillates with no crystal is within
+a hundred parts in a million of one hardly ever, and does not stay there."""
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
 EXPLAINS = 0.3
 """Probability from which a cause explains a clue that is there."""
+
+EXPECTED = 0.5
+"""Probability from which a cause is expected to bring a clue."""
 
 LEAST_SCORE = 0.05
 """Causes below this are not shown."""
@@ -72,6 +80,9 @@ class Ranking:
         What the readings say.
     first : str or None
         What to do before anything else.
+    next_checks : tuple of str
+        What was not measured and would tell most, the most telling first: keys of
+        `sigbench.causes.advice.NEXT`.
     """
 
     causes: tuple[Cause, ...]
@@ -80,6 +91,7 @@ class Ranking:
     together: tuple[str, ...]
     clues: tuple[Clue, ...]
     first: str | None = None
+    next_checks: tuple[str, ...] = ()
 
     @property
     def named(self) -> tuple[Cause, ...]:
@@ -122,15 +134,16 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     known = [clue for clue in clues if clue.holds is not None]
     weights = {r.key: r.weight * (1 + met.get(r.key, 0) / RECORD_WEIGHT) for r in RECORDS}
     tables = {r.key: _table(r) for r in RECORDS}
-    logs: dict[tuple[str, ...], float] = {
-        (): math.log(HEALTHY_WEIGHT) + _fit(known, _without_causes(HEALTHY))
-    }
+    chances: dict[tuple[str, ...], dict[str, float]] = {(): _without_causes(HEALTHY)}
+    logs: dict[tuple[str, ...], float] = {(): math.log(HEALTHY_WEIGHT) + _fit(known, chances[()])}
     for count in range(1, MOST_TOGETHER + 1):
         for keys in combinations(tables, count):
             weight = TOGETHER_SHARE ** (count - 1) * math.prod(weights[key] for key in keys)
-            logs[keys] = math.log(weight) + _fit(known, _joint(tables[key] for key in keys))
+            chances[keys] = _joint(tables[key] for key in keys)
+            logs[keys] = math.log(weight) + _fit(known, chances[keys])
     other = ("none of these",)
-    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, _without_causes(NONE_OF_THESE))
+    chances[other] = _without_causes(NONE_OF_THESE)
+    logs[other] = math.log(NONE_OF_THESE_WEIGHT) + _fit(known, chances[other])
     top = max(logs.values())
     shares = {k: math.exp(v - top) for k, v in logs.items()}
     total = sum(shares.values())
@@ -161,12 +174,14 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
         best if len(best) > 1 else (),
         tuple(clues),
         None if _rails_measured(clues) else RAILS_FIRST,
+        most_telling(clues, shares, chances),
     )
 
 
 def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
     table.update(dict.fromkeys(FACTS, FACT_BY_CHANCE))
+    table[CLOCK] = CLOCK_BY_CHANCE
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
 
@@ -220,6 +235,17 @@ def _explained(others: Iterable[Mapping[str, float]]) -> set[str]:
     return {clue for table in others for clue, p in table.items() if p >= EXPLAINS}
 
 
+def _because(effect: Effect | None, *, there: bool) -> str:
+    """Why a clue that is there, or is not, speaks for or against a cause."""
+    if effect is None:
+        return "this cause does not do that"
+    if not there:
+        return f"this cause {effect.often} brings it: {effect.why}"
+    if OFTEN[effect.often] >= EXPLAINS:
+        return effect.why
+    return f"this cause {effect.often} does that: {effect.why}"
+
+
 def _cause(
     record: Record,
     score: float,
@@ -229,7 +255,7 @@ def _cause(
     explained: set[str],
 ) -> Cause:
     """A cause with the reasons for and against, the weightiest first."""
-    why = {effect.clue: effect.why for effect in record.effects}
+    effects = {effect.clue: effect for effect in record.effects}
     reasons: list[tuple[float, str]] = []
     for clue in clues:
         assert clue.holds is not None
@@ -237,17 +263,15 @@ def _cause(
         if clue.holds >= 0.5 and p < EXPLAINS and clue.name in explained:
             continue
         here, usual = _log_chance(clue, p), _log_chance(clue, HEALTHY)
-        if clue.holds >= 0.5:
-            statement = CLUES[clue.name][0]
-            reason = why.get(clue.name, "this cause does not do that")
-        else:
-            statement = CLUES[clue.name][1]
-            reason = f"expected, for {why[clue.name]}" if clue.name in why else ""
+        there = clue.holds >= 0.5
+        statement = CLUES[clue.name][0 if there else 1]
         said = f" ({clue.seen})" if clue.seen else ""
-        because = f": {reason}" if reason else ""
-        if abs(here - usual) > 0.3 or (clue.holds >= 0.5 and p < EXPLAINS):
-            weight = here - usual if clue.holds < 0.5 or p >= EXPLAINS else -abs(here)
-            reasons.append((weight, f"{statement}{said}{because}"))
+        because = _because(effects.get(clue.name), there=there)
+        # What comes sometimes, and does not, is no reason worth reading.
+        told = there or p >= EXPECTED
+        if told and (abs(here - usual) > 0.3 or (there and p < EXPLAINS)):
+            weight = here - usual if not there or p >= EXPLAINS else -abs(here)
+            reasons.append((weight, f"{statement}{said}: {because}"))
     reasons.sort(key=lambda entry: -abs(entry[0]))
     speaks_for = [text for weight, text in reasons if weight > 0]
     if met:

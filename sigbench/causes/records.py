@@ -302,7 +302,7 @@ RECORDS: tuple[Record, ...] = (
         _effects(
             ("positive half cut", "sometimes", "it depends on which rail"),
             ("weak at one output", "always", "it is behind the amplifier of one output"),
-            ("half missing", "sometimes", "the interface's input stops on one side"),
+            ("half missing", "rarely", "the interface's input stops on one side"),
             ("dc", "always", "direct current leaks through to the jack"),
             ("distortion", "rarely", "the leak pulls the stage off its middle"),
             ("distortion in one channel", "always", _ALONE),
@@ -350,8 +350,8 @@ RECORDS: tuple[Record, ...] = (
             ("distortion on every output", "never", "it sits at one output"),
             ("one-sided", "mostly", "one half of the wave is shorted"),
             ("worse when quiet", "sometimes", "it shorts small signals most of all"),
-            ("weak channel", "sometimes", "it takes a part of the signal"),
-            ("weaker when quiet", "always", "what it can take at once is limited"),
+            ("weak channel", "mostly", "it takes a part of the signal"),
+            ("weaker when quiet", "mostly", "what it can take at once is limited"),
             ("dead channel", "rarely", "fully on, it mutes"),
         ),
         "Multimeter on DC volts at the mute transistor's base, both channels: they must be alike "
@@ -397,7 +397,7 @@ RECORDS: tuple[Record, ...] = (
             ("half missing", "mostly", "there is little room on that side"),
             ("worse when quiet", "rarely", "a small signal still fits, or none does"),
             ("weak channel", "sometimes", "a cut wave is a weaker one"),
-            ("weaker when loud", "always", "a small signal still has room"),
+            ("weaker when loud", "mostly", "a small signal still has room"),
             ("weak at one output", "always", "it feeds one output"),
         ),
         _AMPLIFIER_NEXT,

@@ -4,6 +4,7 @@ A rich sound hides distortion in the sum of its harmonics, but not in each of th
 play the same note have the same wave, but for its polarity and what a filter does to it.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ SURE = 3.0
 """Standard uncertainties that are taken off a difference."""
 MOST = 12
 """As many harmonics are compared, the second among them."""
+_POINTS = 256  # of a period: ten to the highest harmonic and more
 _CORNERS = np.concatenate([[0.0], np.geomspace(0.03, 100, 400)])  # re the fundamental
 
 
@@ -55,12 +57,16 @@ def waves_of(measurement: Measurement) -> dict[int, Wave]:
     return found
 
 
-def apart(one: Wave, other: Wave) -> tuple[float, float]:
+def apart(one: Wave, other: Wave, *, again: float = math.inf) -> tuple[float, float]:
     """How much of one wave is not in the other and comes by no filter, re the fundamental.
 
     What is so for sure, and what is seen: the root-sum-square of the differences of the harmonics,
     with and without `SURE` of their uncertainties taken off, for the polarity and the filter of the
     first order (high-pass or low-pass, before either of the two: textbook) that leave the least.
+
+    A sound that moves while it lasts, as one that dies away, makes the uncertainty of one take
+    large, and comes out alike in the next take all the same: `again`, re the fundamental, is how
+    far two takes of it were seen to be apart, and what is unsure is no more than that.
     """
     count = min(len(one.lines), len(other.lines))
     a, b = one.lines[:count], other.lines[:count]
@@ -71,7 +77,20 @@ def apart(one: Wave, other: Wave) -> tuple[float, float]:
         float(np.min(np.sum(np.abs(x * turned - y) ** 2, axis=1))) for x, y in ((a, b), (b, a))
     )
     doubt = float(np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2))
-    return max(0.0, left - SURE**2 * doubt) ** 0.5, left**0.5
+    return max(0.0, left - SURE**2 * min(doubt, again**2)) ** 0.5, left**0.5
+
+
+def flatness(wave: Wave) -> float:
+    """Share of the period in which a wave is within a tenth of its height of one of its ends.
+
+    A sine has 0.2 (arccos 0.8 over pi), and what has lost one half of itself 0.5 and more.
+    """
+    numbers = np.arange(1, len(wave.lines) + 2)
+    lines = np.concatenate([[1.0], wave.lines])
+    at = np.exp(1j * np.outer(np.arange(_POINTS) * 2 * np.pi / _POINTS, numbers))
+    course = np.real(at @ lines)
+    near = 0.1 * np.ptp(course)
+    return float(max(np.mean(course > course.max() - near), np.mean(course < course.min() + near)))
 
 
 def _filters(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:

@@ -1,7 +1,7 @@
 """A ranking in sentences, as the command line and the private edition of the report say them."""
 
 from sigbench.causes.clues import CLUES
-from sigbench.causes.ranking import Ranking
+from sigbench.causes.ranking import CLOCK, Ranking
 from sigbench.causes.records import BY_KEY
 from sigbench.model import Cause
 
@@ -19,14 +19,34 @@ _NEEDS = {
     "weak channel": "a held note on both channels",
     "worse when quiet": "the same note loud and quiet",
     "thin channel": "a low note beside a middle one",
-    "breaks in one channel": "the jacks, moved",
-    "crackle when turned": "the volume, turned",
+    "breaks in one channel": "a held note while the jacks are moved",
+    "crackle when turned": "a held note while the volume is turned",
     "dc": "direct voltage at the outputs",
     "rail missing": "the supply rails",
 }
 
+_NEXT_WORDS = {
+    "idle": "idle noise",
+    "volume down": "idle noise with the volume fully down",
+    "quiet": "the same note once more, quiet",
+    "low": "a low note beside a middle one",
+    "other output": "the same at another output",
+    "jack": "the jack check: a held note while jacks and plugs are moved",
+    "pot": "the pot check: a held note while the volume is turned",
+    "dc": "direct voltage at the outputs, with an input that passes it",
+    "hands": "a held note while boards are tapped and warmed, with a mark for each",
+}
 
-_DOUBTS = ("hum 1x", "noise", "tones", "thin channel", "distortion")
+
+_DOUBTS = ("hum 1x", "noise", "tones", "weak channel", "thin channel", "distortion")
+
+
+OF_A_CLOCK = (
+    "Tones at whole multiples of 1 kHz come from a crystal: mostly the frame clock of a computer "
+    "that is connected to the unit, or a test tone that was left on (common practice, no source). "
+    "Pull that lead, run the laptop from its battery, and record once more: tones that go then "
+    "are no fault of the unit."
+)
 
 
 def score_words(cause: Cause) -> str:
@@ -36,10 +56,30 @@ def score_words(cause: Cause) -> str:
 
 def opening(ranking: Ranking) -> list[str]:
     """What is said before any cause."""
+    return [*_verdict(ranking), *_of_a_clock(ranking), *_next(ranking)]
+
+
+def _of_a_clock(ranking: Ranking) -> list[str]:
+    """Where tones come from that no cause on the list makes."""
+    clock = any(clue.name == CLOCK and (clue.holds or 0.0) > 0.5 for clue in ranking.clues)
+    return [OF_A_CLOCK] if clock else []
+
+
+def _next(ranking: Ranking) -> list[str]:
+    """What was not measured and would tell most."""
+    if not ranking.next_checks:
+        return []
+    first, *more = (_NEXT_WORDS[key] for key in ranking.next_checks)
+    then = f" After that, {more[0]}." if more else ""
+    return [f"Of what was not measured, this would tell most: {first}.{then}"]
+
+
+def _verdict(ranking: Ranking) -> list[str]:
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
         missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
-        blind = f" Not measured, and so not told: {_unmeasured(missing)}." if missing else ""
+        unmeasured = "; ".join(words for name, words in _NEEDS.items() if name in missing)
+        blind = f" Not measured, and so not told: {unmeasured}." if unmeasured else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
         doubts = [
             f"{CLUES[c.name][0]} ({c.seen})"
@@ -66,7 +106,3 @@ def opening(ranking: Ranking) -> list[str]:
     elif best < STANDS_OUT:
         sentences.append("No cause stands out: something is wrong; probe in this order.")
     return sentences
-
-
-def _unmeasured(missing: list[str]) -> str:
-    return ", ".join(words for name, words in _NEEDS.items() if name in missing) or "little"

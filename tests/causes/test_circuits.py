@@ -66,6 +66,8 @@ def test_every_clue_is_seen_somewhere():
     assert set(CLUES) - seen <= {
         # These three: tests/circuits/test_hands.py.
         "comes when tapped", "comes when heated", "comes from the supply",
+        # No fault of the unit: a crystal in a computer.
+        "tones at whole kilohertz",
         "hum follows volume", "dead output",
         "hum in one channel", "clicks in both channels", "clicks in one channel",
         "distortion on every output",

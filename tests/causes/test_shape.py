@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import butter, freqs
 
-from sigbench.causes.shape import Wave, apart, waves_of
+from sigbench.causes.shape import Wave, apart, flatness, waves_of
 from sigbench.checks import measure
 from sigbench.model import CheckSettings, Source, Take
 
@@ -86,3 +86,18 @@ def test_waves_are_those_of_the_tone_check():
     assert max(apart(found[1], wave_of(period))) < 0.01
     assert max(apart(found[2], wave_of(np.maximum(period, 0)))) < 0.01
     assert min(apart(found[1], found[2])) > 0.1
+
+
+def test_what_has_lost_one_half_is_flat_at_one_end():
+    sine = np.sin(2 * np.pi * saw())
+    assert flatness(wave_of(sine)) == pytest.approx(np.arccos(0.8) / np.pi, abs=0.01)
+    for period in (sine, saw()):
+        for half in (np.maximum(period, 0), np.minimum(period, 0)):
+            assert flatness(wave_of(half)) > flatness(wave_of(period)) + 0.15
+
+
+def test_a_sound_that_dies_away_is_as_sure_as_it_comes_again():
+    moving, half = wave_of(saw(), doubt=0.05), wave_of(np.maximum(saw(), 0), doubt=0.05)
+    assert apart(moving, half)[0] == 0.0
+    assert apart(moving, half, again=1e-3)[0] > 0.1
+    assert apart(moving, half, again=1.0) == apart(moving, half)
