@@ -83,9 +83,12 @@ _STEADY = 0.1  # prediction error over power, below which a sound is predictable
 _HISTORY = 128  # frames before, that say what errors are usual
 _JUST_NOW = 6  # frames, the latest: they may belong to the fall already
 _STANDS_OUT = 3.0  # times the usual squared error, by which something else may have begun
+_LEAST_ERROR = 0.003  # of the power lately: smaller errors are not looked at,
+_PLAINLY, _LEAST_PLAIN_ERROR = 12.0, 0.0003  # unless they stand out by more: a wave near zero
 _STANDS_OUT_LESS = 1.5  # the same for that part of the error that a lesser gain explains
 _LOOK = 46  # frames that must follow a suspected one before it is judged
 _LEAD = 30  # samples between the end of what is predicted from and the end of the suspect
+_EARLIER = 60  # samples more, where the fall lies before all of it: a low wave hid its beginning
 _SEARCH = 60  # samples after the suspect within which the fall must lie, 10 ms
 _SKIP = 6  # frames after a suspect that the search has covered
 _TRIALS = 4  # predictions of untouched sound just before: how well can this sound be predicted?
@@ -95,6 +98,7 @@ _RETURNED = 24  # samples of sound after a hole that must be seen in the same pr
 _PROBE = 60  # samples beside an edge over which a gain is measured, 10 ms
 _AGAIN = 0.5  # error after a hole re what is missing in it: the sound goes on as predicted
 _FOLLOWS = 0.15  # the same over all that can be predicted, re the power
+_SWING = 64  # runs of 21 ms, 1.3 s: how far the sound's own level moves, by beating or a tremolo
 _LEFT = 0.3  # of the energy, at most, where a signal is lost for longer than a prediction
 _GLANCE = 3.0  # log likelihood ratio of a fall at a first glance, to look closer
 _DOUBT_FRAMES = 2000  # each look closer that was in vain doubles it, for so long
@@ -417,6 +421,8 @@ class _Fall:
     step_db: float  # the same in the predictor's band
     lost: bool
     level: float  # mean square before
+    lowest: float  # and the lowest and highest of the sound's own lately
+    highest: float
     before: Samples
     prediction: _Prediction
     noise: float
@@ -597,6 +603,7 @@ class _Channel:
         self._unsettled = 3 * _SHORT_EPOCH
         self._noise = 0.0
         self._loudest = 0.0  # mean square of 21 ms, so far
+        self._swing: deque[float] = deque(maxlen=_SWING)  # the same, of the sound as it is now
         self._frames, self._steady_frames = 0, 0
         self._open: _Fall | None = None
         self._open_frame, self._rise_frame = 0, 0
@@ -724,11 +731,13 @@ class _Channel:
         pairs = rows[:, :-1] + rows[:, 1:]  # sums of two frames, and of four, to the same last one
         sums = np.stack([pairs[:, 2:], pairs[:, 2:] + pairs[:, :-2]], axis=1)
         errors, power, common, expected = sums[..., -new:]
-        found = errors > _STANDS_OUT * self._usual_before(sums[0], new)
+        usual = self._usual_before(sums[0], new)
+        found = errors > _STANDS_OUT * usual
         weaker = (common < 0.8 * expected) & (power < 0.7 * expected)
         if found.any() or weaker.any():
             level = _latest_maximum(sums[1], new, span=60, lag=3)
-            found &= errors > 0.003 * level
+            plain = (errors > _PLAINLY * usual) & (errors > _LEAST_PLAIN_ERROR * level)
+            found &= plain | (errors > _LEAST_ERROR * level)
             explained = np.maximum(sums[3] - sums[2], 0.0)
             explained *= explained / (sums[3] + 1e-30)
             weaker &= explained[:, -new:] > _STANDS_OUT_LESS * self._usual_before(explained, new)
@@ -784,10 +793,12 @@ class _Channel:
             left = float(np.mean(moves**2))
             if self._rest is None:
                 self._rest = left
-            elif left < _FADED * self._rest:
+            elif left < _FADED * min(fall.lowest / fall.level, 1.0) * self._rest:
                 self._open = None  # a note that ended, and its reverberation
         runs = powers[: n // 21 * 21].reshape(-1, 21).mean(axis=1) / _FRAME
         self._loudest = max(self._loudest, float(runs.max()))
+        if fall is None:
+            self._swing.extend(runs.tolist())
         self._noise = error / _FRAME
         settled = end >= self._unsettled
         self._wait -= 1
@@ -813,7 +824,7 @@ class _Channel:
     def _is_back(fall: _Fall, powers: _Array, usual: float) -> bool:
         """Whether an epoch, of whose frames the usual power is given, has the level again."""
         if not fall.lost:
-            return usual > 0.7 * _FRAME * fall.level
+            return usual > 0.7 * _FRAME * fall.highest
         middle = len(powers) // 2
         least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
         return least > _LOUD * _FRAME * fall.level
@@ -869,27 +880,32 @@ class _Channel:
         hole, fell = self._fall(known)
         if not fell and self._epoch_start == begun:
             # Something else has begun, perhaps a note.
+            self._swing.clear()
             self._unsettled = max(self._unsettled, suspect + _UNSETTLED)
             self._frame = suspect + _SKIP
             self._epoch_end = min(self._epoch_end, max(suspect, begun) + _SHORT_EPOCH)
             self._epoch_end = max(self._epoch_end, self._frame)
         return [] if hole is None or hole.end - hole.start < self._shortest else [hole]
 
-    def _fall(self, known: int) -> tuple[_Hole | None, bool]:
+    def _fall(self, known: int, lead: int = _LEAD) -> tuple[_Hole | None, bool]:
         """The hole that begins at the next frame, if it is over soon; and whether one begins."""
         none = (None, False)
-        origin = (self._frame + 1) * _FRAME - _LEAD
+        first_look = lead == _LEAD
+        origin = (self._frame + 1) * _FRAME - lead
         length = known * _FRAME - origin
-        if self._filter is _UNFITTED or length < _LEAD + 12:
+        if self._filter is _UNFITTED or length < lead + 12:
             return none
         past = self._whole.part(max(0, origin - _PAST), origin)
         if len(past) < _LEAST_PAST:
             return none
         level = float(np.var(past[-_TAPS:]))
-        if level <= self._loudest * 10 ** (-_TAIL_DB / 10) or not self._may_fall(past, origin):
+        if level <= self._loudest * 10 ** (-_TAIL_DB / 10):
             return none
-        patient = self._doubt() < _PATIENT
-        self._doubt(1.0)
+        if first_look:
+            if not self._may_fall(past, origin):
+                return none
+            self._doubt(1.0)
+        patient = self._doubt() < _PATIENT + 1
         past = past[-self._since_jump(origin) :]
         prediction = _prediction(past, length, patient=patient)
         if prediction is None:
@@ -897,14 +913,18 @@ class _Channel:
         expected, variance = prediction.expected, prediction.variance
         n = len(expected)
         found = self._found(origin, origin + n)
-        step = _lesser_gain(found, expected, variance, latest=_LEAD + _SEARCH)
+        step = _lesser_gain(found, expected, variance, latest=lead + _SEARCH)
         least = max(_EVIDENCE, 2 * prediction.usual)
-        if step.evidence < least or step.start < 3 or origin + step.start < self._done:
+        if step.evidence < least:
+            return none
+        if step.start < _LEAD // 4 and first_look:
+            return self._fall(known, _LEAD + _EARLIER)
+        if step.start < 3 or origin + step.start < self._done:
             return none
         if step.end >= n - _RETURNED:
             # A sound that is hard to predict soon looks weaker than expected. Is it back before?
             brief = _lesser_gain(
-                found, expected, variance, latest=_LEAD + _SEARCH, end=n - _RETURNED
+                found, expected, variance, latest=lead + _SEARCH, end=n - _RETURNED
             )
             after = slice(brief.end + 1, brief.end + 1 + _RETURNED)
             if (
@@ -972,7 +992,10 @@ class _Channel:
         edge = origin + step.start
         before = past[-_TAPS:]
         self._rest = None
-        self._open = _Fall(edge, start, depth, step_db, lost, level, before, prediction, noise)
+        swing = (level, *self._swing)
+        self._open = _Fall(
+            edge, start, depth, step_db, lost, level, min(swing), max(swing), before, prediction, noise
+        )
         self._open_frame = edge // _FRAME + 5
         self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
         self._done = edge + 1
@@ -1055,7 +1078,8 @@ class _Channel:
         if not depths:
             return None
         depth, lost, gain, _ = max(depths)
-        alike = (lost and fall.lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
+        lost &= fall.lost
+        alike = (lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
         if not alike or (lost and _energy(found[at:], expected[at:]) > _LEFT):
             return None
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
