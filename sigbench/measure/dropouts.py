@@ -115,6 +115,7 @@ _LOUD = 0.1  # of the power before: where all of an epoch has more, nothing is l
 _RISES = 1.5  # times the power of the last 40 ms, by which the signal may have come back
 _RISE_SPAN = 40  # frames
 _ALIKE_DB = 3.0  # the step down and the step up of a dip have the same height
+_SEEN, _SAME = 12, 0.1  # samples that a prediction must hold for, and its error re their power
 _LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
@@ -607,6 +608,7 @@ class _Channel:
         self._frames, self._steady_frames = 0, 0
         self._open: _Fall | None = None
         self._open_frame, self._rise_frame = 0, 0
+        self._fallen = (0, 0)  # frames of the latest fall: their errors are not the sound's
         self._doubts, self._doubted = 0.0, 0  # and the frame of the last one
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
@@ -748,9 +750,10 @@ class _Channel:
 
     def _usual_before(self, errors: _Array, new: int) -> _Array:
         """The greatest error lately, before each of the last `new` frames."""
-        if self._jumps:
+        start = self._searched - _HISTORY + 3
+        if self._jumps or self._fallen[1] > start:
             errors = errors.copy()
-            start = self._searched - _HISTORY + 3
+            errors[:, slice(*(max(0, frame - start) for frame in self._fallen))] = 0.0
             for first, last in self._jumps:
                 errors[:, max(0, first - start) : max(0, last + 4 - start)] = 0.0
         return _latest_maximum(errors, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
@@ -998,6 +1001,7 @@ class _Channel:
         )
         self._open_frame = edge // _FRAME + 5
         self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
+        self._fallen = (edge // _FRAME - 2, self._rise_frame)
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
@@ -1058,7 +1062,12 @@ class _Channel:
         if step.evidence < 20.0 or step.start < 3:
             return None
         regained = 10 * np.log10(max(level, 1e-30) / fall.level)
-        if abs(regained) > _RETURN_DB or likeness(fall.before, after) < _LIKENESS:
+        if abs(regained) > _RETURN_DB:
+            return None
+        # What a predictor of the sound before continues backwards is the same sound as well.
+        seen = slice(0, step.start - 1)
+        same = step.start > _SEEN and _missed(found[seen], expected[seen]) < _SAME
+        if not same and likeness(fall.before, after) < _LIKENESS:
             return None
         softness = _softness(found, expected, variance, step, self._rate)
         if softness is None:
