@@ -30,7 +30,7 @@ faults from the prediction error.
 
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import accumulate
@@ -136,6 +136,7 @@ _SHARED_MOST_DB = 30.0  # noise and crosstalk are left: a channel need not fall 
 _TOLD_SECONDS = 8.0  # for so long a hole is remembered; a loss of level is no longer than 5 s
 
 _Array = NDArray[np.float64]
+_Fit = Callable[[Samples], _Array]
 _UNFITTED = np.concatenate([[1.0], np.zeros(_TAPS)])
 
 
@@ -369,12 +370,16 @@ class _Prediction:
     expected: Samples
     variance: _Array  # of its error, growing with time
     usual: float  # evidence of the falls that are seen where there are none
+    fit: _Fit
 
 
-def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Prediction | None:
+_FITS: tuple[_Fit, ...] = (_close_fit, _nimble_fit, _quick_fit)
+
+
+def _prediction(past: Samples, length: int, fits: Sequence[_Fit] = _FITS) -> _Prediction | None:
     """A prediction of up to `length` samples; None if the sound is too hard to predict.
 
-    The most likely fit is tried first, and `patient` tries others.
+    The fits are tried one after another, until one is of use for long.
     """
     from scipy.ndimage import uniform_filter1d
 
@@ -386,7 +391,7 @@ def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Predict
     followed = np.array([past[s : s + n] for s in starts])
     powers = np.array([np.mean(past[s - _TAPS : s + n] ** 2) for s in starts]) + 1e-30
     best: _Prediction | None = None
-    for fit in (_close_fit, _nimble_fit, _quick_fit)[: 3 if patient else 1]:
+    for fit in fits:
         error_filter = fit(past)
         # What a close fit to the start of a note continues may grow beyond all bounds.
         with np.errstate(over="ignore", invalid="ignore"):
@@ -406,7 +411,7 @@ def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Predict
                 ).evidence
                 for was, would in zip(followed, predicted[:-1], strict=True)
             )
-            best = _Prediction(error_filter, predicted[-1, :useful], variance, usual)
+            best = _Prediction(error_filter, predicted[-1, :useful], variance, usual, fit)
         if best is not None and (len(best.expected) >= _FAR or fit is _nimble_fit):
             break
     return best
@@ -610,6 +615,7 @@ class _Channel:
         self._open_frame, self._rise_frame = 0, 0
         self._fallen = (0, 0)  # frames of the latest fall: their errors are not the sound's
         self._doubts, self._doubted = 0.0, 0  # and the frame of the last one
+        self._of_use: _Fit = _close_fit  # the fit that did well last
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._begin(0, _SHORT_EPOCH)
@@ -904,15 +910,17 @@ class _Channel:
         level = float(np.var(past[-_TAPS:]))
         if level <= self._loudest * 10 ** (-_TAIL_DB / 10):
             return none
+        doubt = 1.0 if self._open is None else 0.0  # in a hole it is none of the sound's
         if first_look:
             if not self._may_fall(past, origin):
                 return none
-            self._doubt(1.0)
+            self._doubt(doubt)
         patient = self._doubt() < _PATIENT + 1
         past = past[-self._since_jump(origin) :]
-        prediction = _prediction(past, length, patient=patient)
+        prediction = _prediction(past, length, _FITS if patient else (self._of_use,))
         if prediction is None:
             return none
+        self._of_use = prediction.fit
         expected, variance = prediction.expected, prediction.variance
         n = len(expected)
         found = self._found(origin, origin + n)
@@ -920,9 +928,9 @@ class _Channel:
         least = max(_EVIDENCE, 2 * prediction.usual)
         if step.evidence < least:
             return none
-        if step.start < _LEAD // 4 and first_look:
-            return self._fall(known, _LEAD + _EARLIER)
-        if step.start < 3 or origin + step.start < self._done:
+        if step.start < 3:
+            return self._fall(known, _LEAD + _EARLIER) if first_look else none
+        if origin + step.start < self._done:
             return none
         if step.end >= n - _RETURNED:
             # A sound that is hard to predict soon looks weaker than expected. Is it back before?
@@ -984,7 +992,7 @@ class _Channel:
             stop = self._sharp(origin + self._edge(found, expected, end, gain, back=True))
         step_db = depth
         depth, lost = self._depth_of_treble(start, stop, level, depth, lost)
-        self._doubt(-1.0)
+        self._doubt(-doubt)
         if returned:
             mended = slice(step.start - 1, end + 1)
             self._whole.part(origin, origin + n)[mended] = expected[mended]
@@ -997,7 +1005,17 @@ class _Channel:
         self._rest = None
         swing = (level, *self._swing)
         self._open = _Fall(
-            edge, start, depth, step_db, lost, level, min(swing), max(swing), before, prediction, noise
+            edge,
+            start,
+            depth,
+            step_db,
+            lost,
+            level,
+            min(swing),
+            max(swing),
+            before,
+            prediction,
+            noise,
         )
         self._open_frame = edge // _FRAME + 5
         self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
