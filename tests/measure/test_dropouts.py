@@ -452,6 +452,33 @@ def test_shallow_dips_in_rich_sounds(name):
     assert len(events) <= 12
 
 
+def moving_sounds(seconds):
+    """Sounds whose own level moves by far more than a dip within half a second."""
+    t = np.arange(int(seconds * RATE)) / RATE
+    struck = t % 4.0
+    return {
+        "beating": np.sin(2 * np.pi * 220 * t) + np.sin(2 * np.pi * 221.3 * t),
+        "decaying": (1 - np.exp(-struck / 0.001))
+        * sum(
+            np.sin(2 * np.pi * 147 * k * t + k) * np.exp(-1.2 * np.sqrt(k) * struck) / k
+            for k in range(1, 25)
+        ),
+    }
+
+
+@pytest.mark.parametrize("name", moving_sounds(0.1))
+def test_long_dips_of_a_sound_whose_level_moves(name):
+    gaps = [(0.6 + 0.937 * k, 0.5) for k in range(8)]
+    held = [gap for gap in gaps if 0.3 < gap[0] % 4.0 < 3.3]
+    sound = moving_sounds(8.5)[name]
+    events = find_dropouts(noisy(with_gaps(sound, held, 0.5), 60)[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dip"] * len(held)
+    for event, (start, length) in zip(events, held, strict=True):
+        assert event.start == pytest.approx(start, abs=0.001)
+        assert event.end == pytest.approx(start + length, abs=0.001)
+        assert event.depth == pytest.approx(6.02, abs=1)
+
+
 @pytest.mark.parametrize("edge", ["soft", "coupled"])
 def test_edges_of_real_contacts(edge):
     from scipy.signal import lfilter
