@@ -32,7 +32,6 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
@@ -41,7 +40,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level_loss import LevelLossWatch, likeness
+from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
 from sigbench.measure.prediction import continued
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
@@ -246,18 +245,6 @@ def _lesser_gain(
     )
 
 
-@lru_cache(maxsize=64)
-def _polynomials(n: int, degree: int) -> _Array:
-    """Orthonormal ones, of shape (n, degree + 1)."""
-    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
-
-
-def _without_trend(signal: Samples, degree: int) -> Samples:
-    """`signal` less its least-squares polynomial."""
-    basis = _polynomials(len(signal), degree)
-    return signal - basis @ (basis.T @ signal)
-
-
 def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     """Gain against the prediction, and ratio of the energies.
 
@@ -268,9 +255,9 @@ def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     for degree in (2, 1, 0):
         if len(signal) < 4 * (degree + 1):
             continue
-        moving = _without_trend(prediction, degree)
+        moving = without_trend(prediction, degree)
         if np.dot(moving, moving) > 0.3 * whole:
-            signal, prediction = _without_trend(signal, degree), moving
+            signal, prediction = without_trend(signal, degree), moving
             break
     energy = float(np.dot(prediction, prediction))
     if energy <= 0.0:

@@ -6,7 +6,8 @@ a loss is a stretch in which the level lies 20 dB or more below what it was, for
 the sound is ever so quiet by itself, with an edge of some milliseconds on either side and the same
 sound before and after. A note that is released and struck again has slower edges.
 
-Levels are those of 1 ms, after a high-pass: what a coupling capacitor does after a break is slow.
+Levels are those of 1 ms, after a high-pass without the mean of the last 3 ms: what a coupling
+capacitor does after a break is slow, however far above the sound its thump is.
 Without the lines of 50 and 60 Hz the same is seen of a lead that is open and picks up hum as loud
 as the sound was; what is left there has to be a comb of the mains.
 
@@ -15,6 +16,7 @@ All limits are our own choice.
 
 from collections import deque
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,9 @@ FRAME = 6
 _QUIET = 10 ** (-LOSS_DB / 10)  # of the level
 LOOK = 44  # frames that must follow the end of a loss before it is told
 _EMPHASIS = 0.8  # y[n] = x[n] - 0.8 x[n - 1]: a high-pass of 190 Hz
+_STILL = 3  # frames, of which the mean is taken out; in them a thump of 50 ms sinks by little
+_LATE = _STILL - 1  # frames after a step that have some of it
+_THUMP_DEGREE = 2  # of what is taken for a thump in some ten milliseconds
 _BEFORE = 192  # frames that tell the level
 _PART = 24  # in each part of them the sound must be there
 _NEAR = 8  # frames beside an edge; in a release with a time constant of 4 ms they are weak
@@ -60,6 +65,7 @@ _OFF = np.linspace(-TOLERANCE, TOLERANCE, 11)
 _MAINS_HZ = tuple(float(hertz * (1 + off)) for hertz in NOMINAL_HZ for off in _OFF)
 
 _Array = NDArray[np.float64]
+_ONES = np.ones(FRAME)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +120,7 @@ class LevelLossWatch:
         lead = self._delay + 1
         self._samples = Kept(begin=-lead, before=lead)  # nothing was before the take
         self._powers = Kept()  # of the frames; losses are mended in it
+        self._sums = np.zeros(_LATE)  # of the last frames
         self._at = 0  # the next frame to look at
         self._free = 0  # where the last pause ended
         self._next_epoch = _EPOCH
@@ -158,7 +165,10 @@ class LevelLossWatch:
         first, last = self._powers.end, self._samples.end // FRAME
         if last > first:
             moves = self._moves(first, last).reshape(-1, FRAME)
-            self._powers.append(np.vecdot(moves, moves))
+            sums = np.concatenate([self._sums, np.vecdot(moves, _ONES)])
+            still = (sums[2:] + sums[1:-1] + sums[:-2]) / (_STILL * FRAME)
+            self._sums = sums[-_LATE:]
+            self._powers.append(np.vecdot(moves, moves) + still * (FRAME * still - 2 * sums[2:]))
         self._powers.forget(self._at - _KEPT)
         self._samples.forget((self._at - _KEPT) * FRAME - self._delay - 1)
 
@@ -209,7 +219,8 @@ class LevelLossWatch:
             start = begin + int(loud[-1]) + 1 if len(loud) else begin
             if start <= at:
                 self._at = at + 2 * _GRID + 1
-                self._pause = _Pause(start, max(start + _shortest(self._usual(start)), self._at))
+                least = _shortest(self._usual(start)) - _LATE
+                self._pause = _Pause(start, max(start + least, self._at))
                 return
         self._at = until
 
@@ -234,7 +245,7 @@ class LevelLossWatch:
             return
         end = self._at + at
         fall = pause.fall
-        if fall is not None and end - pause.start >= fall.shortest:
+        if fall is not None and end * FRAME >= fall.edge + self._delay + fall.shortest * FRAME:
             self._waiting.append((fall, pause.start, end))
         else:
             self._pauses.append((pause.start, end))
@@ -257,31 +268,32 @@ class LevelLossWatch:
 
     def _fallen(self, start: int) -> _Fall | None:
         """What fell silent, if it was there all the time, and at once was not."""
-        before = self._power(start - _BEFORE, start)
+        before = self._power(start - _LATE - _BEFORE, start - _LATE)
         if len(before) < _BEFORE:
             return None
         parts = before.reshape(-1, _PART).mean(axis=1)
         level = float(parts.mean())
         if level < 10 ** (-_TAIL_DB / 10) * self._loudest or float(parts.min()) < _THERE * level:
             return None
-        fell = (start - -(-self._delay // FRAME)) * FRAME
+        moves = self._moves(start - _NEAR, start + _SHORTEST)
+        powers = (moves - _continued_line(moves, _NEAR * FRAME, len(moves))) ** 2
+        (loud,) = np.nonzero(powers[: (_NEAR + 2) * FRAME] > _EDGE * level / FRAME)
+        edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
+        fell = edge - self._delay
         heard = self._heard(fell - _BEFORE * FRAME, fell).copy()
         if max(_share(before, -_NEAR), _share(_deep(heard), -_NEAR)) < _FULL:
             return None
-        powers = self._moves(start - _NEAR, start + 2) ** 2
-        (loud,) = np.nonzero(powers > _EDGE * level / FRAME)
-        edge = (start - _NEAR) * FRAME + (int(loud[-1]) + 1 if len(loud) else _NEAR * FRAME)
         usual = _longest_run(self._power(start - _MEMORY, start) < self._quiet)
-        return _Fall(edge - self._delay, level, heard, _shortest(usual))
+        return _Fall(fell, level, heard, _shortest(usual))
 
     def _judge(self, fall: _Fall, start: int, end: int) -> list[LevelLoss]:
         """The loss, if the same sound is there again after a pause, and at once."""
-        after = self._power(end + 1, end + LOOK - 1)
+        after = self._power(end + 1 + _LATE, end + LOOK - 1)
         heard = self._heard((end + 1) * FRAME, (end + LOOK - 1) * FRAME)
         deep, deep_before = _deep(heard), float(_deep(fall.before).mean())
         level = fall.level
         near = max(float(after[:_NEAR].mean()) / level, float(deep[:_NEAR].mean()) / deep_before)
-        inside = float(self._power(start + 1, end - 1).mean())
+        inside = _moving(self._moves(start + 1, end - 1))
         depth = float(10 * np.log10(level / max(inside, 1e-12 * FRAME)))
         if (
             depth < LOSS_DB
@@ -294,8 +306,10 @@ class LevelLossWatch:
             return []
         if self._under_hum and not self._is_hum(fall, start, end):
             return []
-        powers = self._moves(end - 2, end + _NEAR) ** 2
-        edge = (end - 2) * FRAME + int(np.argmax(powers > _EDGE * level / FRAME))
+        moves = self._moves(end - _SHORTEST, end + _NEAR)
+        powers = (moves - _continued_line(moves, 0, (_SHORTEST - 2) * FRAME)) ** 2
+        loud = powers[(_SHORTEST - 2) * FRAME :] > _EDGE * level / FRAME
+        edge = (end - 2) * FRAME + int(np.argmax(loud))
         self._power(start, end)[:] = level
         return [LevelLoss(fall.edge, edge, (end + LOOK) * FRAME, depth, self._under_hum)]
 
@@ -318,8 +332,36 @@ def _shortest(usual: int) -> int:
 
 def _deep(heard: Samples) -> _Array:
     """Powers of the frames without the high-pass: a low note rests between its edges."""
-    moves = (heard - heard.mean()).reshape(-1, FRAME)
+    whole = heard[len(heard) % FRAME :]
+    moves = without_trend(whole, _THUMP_DEGREE).reshape(-1, FRAME)
     return np.vecdot(moves, moves)
+
+
+def _moving(moves: _Array) -> float:
+    """Power of a frame of what is no thump."""
+    parts = np.array_split(moves, max(1, len(moves) // (_PART * FRAME)))
+    still = (without_trend(part, _THUMP_DEGREE) for part in parts)
+    return FRAME * float(sum(np.vdot(part, part) for part in still)) / len(moves)
+
+
+def _continued_line(moves: _Array, first: int, last: int) -> _Array:
+    """The line through some of the samples, at all of them: a thump that sinks."""
+    time = np.arange(len(moves)) - (first + last - 1) / 2
+    near, there = time[first:last], moves[first:last]
+    slope = float(near @ there) / float(near @ near)
+    return np.asarray(float(there.mean()) + slope * time)
+
+
+@lru_cache(maxsize=64)
+def _polynomials(n: int, degree: int) -> _Array:
+    """Orthonormal ones, of shape (n, degree + 1)."""
+    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
+
+
+def without_trend(signal: Samples, degree: int) -> Samples:
+    """`signal` less its least-squares polynomial."""
+    basis = _polynomials(len(signal), degree)
+    return signal - basis @ (basis.T @ signal)
 
 
 def _comb(heard: Samples, cycles: float) -> tuple[float, float]:
@@ -349,7 +391,7 @@ def likeness(before: Samples, after: Samples) -> float:
     """Cosine between the magnitude spectra of the last and the first 43 ms, at 6 kHz."""
     window = np.hanning(_SPAN)
     one, other = (
-        np.convolve(np.abs(np.fft.rfft(part * window)), np.ones(3))
+        np.convolve(np.abs(np.fft.rfft(without_trend(part, _THUMP_DEGREE) * window)), np.ones(3))
         for part in (before[-_SPAN:], after[:_SPAN])
     )
     return float(np.dot(one, other) / np.sqrt(np.dot(one, one) * np.dot(other, other) + 1e-60))
