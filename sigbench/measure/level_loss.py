@@ -65,7 +65,6 @@ _OFF = np.linspace(-TOLERANCE, TOLERANCE, 11)
 _MAINS_HZ = tuple(float(hertz * (1 + off)) for hertz in NOMINAL_HZ for off in _OFF)
 
 _Array = NDArray[np.float64]
-_ONES = np.ones(FRAME)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,17 +164,27 @@ class LevelLossWatch:
         first, last = self._powers.end, self._samples.end // FRAME
         if last > first:
             moves = self._moves(first, last).reshape(-1, FRAME)
-            sums = np.concatenate([self._sums, np.vecdot(moves, _ONES)])
-            still = (sums[2:] + sums[1:-1] + sums[:-2]) / (_STILL * FRAME)
-            self._sums = sums[-_LATE:]
-            self._powers.append(np.vecdot(moves, moves) + still * (FRAME * still - 2 * sums[2:]))
+            powers = np.vecdot(moves, moves)
+            sums = np.concatenate([self._sums, _sums(moves)])
+            self._sums = sums[-_LATE:].copy()
+            # Less a mean m, frames have the powers P + m (FRAME m - 2 S), with S the sums of each.
+            total = sums[_LATE:] + sums[1:-1]
+            total += sums[:-_LATE]
+            own = sums[_LATE:]
+            own *= 2 * _STILL
+            own -= total
+            own *= total
+            own *= 1 / (_STILL**2 * FRAME)
+            powers -= own
+            self._powers.append(powers)
         self._powers.forget(self._at - _KEPT)
         self._samples.forget((self._at - _KEPT) * FRAME - self._delay - 1)
 
     def _moves(self, first: int, last: int) -> _Array:
         """The samples of some frames after the high-pass."""
         heard = self._heard(first * FRAME - self._delay - 1, last * FRAME)
-        moves = heard[1:] - _EMPHASIS * heard[:-1]
+        moves = -_EMPHASIS * heard[:-1]
+        moves += heard[1:]
         for period in self._periods:
             moves = moves[period:] - moves[:-period]
         return moves
@@ -335,6 +344,13 @@ def _deep(heard: Samples) -> _Array:
     whole = heard[len(heard) % FRAME :]
     moves = without_trend(whole, _THUMP_DEGREE).reshape(-1, FRAME)
     return np.vecdot(moves, moves)
+
+
+def _sums(rows: _Array) -> _Array:
+    total = rows[:, 0] + rows[:, 1]
+    for k in range(2, FRAME):
+        total += rows[:, k]
+    return np.asarray(total)
 
 
 def _moving(moves: _Array) -> float:
