@@ -1246,10 +1246,11 @@ class DropoutDetector:
             shared = sum(max(0, min(h.end, loss.end) - max(h.start, loss.start)) for h in found)
             if 2 * shared < loss.end - loss.start:
                 self._holes.append((number, loss))
-            elif loss.hum:
+            else:
                 for place, (n, hole) in enumerate(self._holes):
                     if n == number and abs(hole.end - loss.end) <= near:
-                        self._holes[place] = (n, replace(hole, hum=True))
+                        told = replace(hole, hum=loss.hum or hole.hum, lost=True)
+                        self._holes[place] = (n, replace(told, depth=max(hole.depth, loss.depth)))
         self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:

@@ -147,6 +147,57 @@ def test_a_lead_that_is_open_may_hum_as_loud_as_the_sound(rate, hertz, hum_db):
     assert [event.end for event in events] == pytest.approx([1.65, 2.9], abs=0.002)
 
 
+def drawbars(seconds):
+    """A chord of an organ whose rotor turns: partials, each with a movement of its own."""
+    rng = np.random.default_rng(8)
+    t = np.arange(round(seconds * RATE)) / RATE
+    total = np.zeros(len(t))
+    for f in (130.8, 164.8, 196.0):
+        for k, drawbar in ((0.5, 0.6), (1, 1), (1.5, 0.8), (2, 0.7), (3, 0.5), (4, 0.6), (8, 0.3)):
+            turn, phase = 2 * np.pi * rng.uniform(5.6, 6.4), rng.uniform(0, 2 * np.pi, 2)
+            level = drawbar * (1 + 0.3 * np.sin(turn * t + phase[0]))
+            total += level * np.sin(2 * np.pi * k * f * t + 1.2 * np.sin(turn * t) + phase[1])
+    return 0.1 * total / np.std(total)
+
+
+def rectified(count, hertz, seed):
+    """What a bridge rectifier leaves: twice the mains and its multiples, and the mains itself."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(count) / RATE
+    lines = [(2 * k, k**-0.8) for k in range(1, 9)] + [(k, 0.3 / k) for k in (1, 3, 5, 7)]
+    hum = sum(a * np.sin(2 * np.pi * hertz * k * t + rng.uniform(0, 6)) for k, a in lines)
+    return hum / np.std(hum)
+
+
+HUMMED = ((1.2, 0.1), (2.1, 0.2), (3.3, 0.4), (4.6, 0.15))
+
+
+@pytest.mark.parametrize("stays", [False, True])
+@pytest.mark.parametrize("hertz", [50.1, 59.9])
+@pytest.mark.parametrize("hum_db", [-10, -4, 3])
+def test_an_organ_is_lost_in_the_hum_of_a_rectifier(stays, hertz, hum_db):
+    organ = drawbars(6)
+    hum = 10 ** (hum_db / 20) * np.std(organ) * rectified(len(organ), hertz, 3)
+    if not stays:
+        hum *= 1 - np.ceil(broken(np.ones(len(organ)), 60, HUMMED) - 0.5)
+    take = broken(organ, 60, HUMMED) + hum
+    events = find_dropouts(take[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dropout"] * len(HUMMED)
+    for event, (start, length) in zip(events, HUMMED, strict=True):
+        assert event.start == pytest.approx(start, abs=0.004)
+        assert event.end == pytest.approx(start + length, abs=0.004)
+        assert event.text in ((None,) if stays else (None, HUM_IN_PLACE))
+        assert stays or hum_db < 0 or event.text == HUM_IN_PLACE
+
+
+def test_a_chord_that_is_struck_over_a_low_note_is_no_loss():
+    """F at 349.2 Hz lies at a multiple of 50 Hz, but no hum is made of that one alone."""
+    t = np.arange(6 * RATE) / RATE
+    held = sum(0.05 / k * np.sin(2 * np.pi * 349.23 * k * t) for k in range(1, 8))
+    chord = 0.1 * (440 * t % 1.0 - 0.5) * (t % 0.5 < 0.3)
+    assert LevelLossWatch(under_hum=True).feed(broken(held + chord, 0)[::8]) == []
+
+
 @pytest.mark.parametrize("left_db", [0, -6])
 def test_hum_beside_the_sound_is_no_loss(left_db):
     t = np.arange(4 * RATE) / RATE
