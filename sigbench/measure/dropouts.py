@@ -103,6 +103,9 @@ _WATCHED = 4.0  # doubts, from which on a sound is not watched closely
 _RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
 _FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
 _SHORT = 10  # samples, 1.7 ms
+_BRIEF = 48  # samples, 8 ms: a sound's own pauses are no longer
+_OWN = 0.3  # of the energy that is missing in a hole; if what follows misses less, it has it too,
+_OWN_IN_DOUBT = 0.6  # and where the hole is hardly believed
 _EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
 _EVIDENCE_CLOSED = 75.0  # and another one that is over soon,
 _EVIDENCE = 30.0  # log likelihood ratio, from which on a fall is believed
@@ -928,6 +931,8 @@ class _Channel:
             missed = _missed(found[all_of_it[0]], expected[all_of_it[0]])
             if missed > max(_FOLLOWS, 6 * all_of_it[1]):
                 return none
+            if self._comes_again(prediction, step, origin, known):
+                return none
         else:
             # Less like what was expected, or there again already, rather than weaker?
             unlike = not lost and _missed(found[inside], gain * expected[inside]) > 0.5
@@ -965,6 +970,23 @@ class _Channel:
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
+
+    def _comes_again(self, prediction: _Prediction, step: _Step, origin: int, known: int) -> bool:
+        """Whether a short hole is the sound's own: read backwards, what follows has it as well.
+
+        Partials that drift into step leave a wave with pauses where there were none.
+        """
+        first = origin + step.end + 1
+        after = self._found(first, min(first + _TAPS, known * _FRAME))[::-1]
+        if step.end - step.start > _BRIEF or len(after) < _TAPS // 2:
+            return False
+        memory = np.concatenate([np.zeros(_TAPS - len(after)), after])
+        count = step.end + 1 - step.start
+        back = continued(prediction.error_filter, memory[np.newaxis], count)[0, :0:-1]
+        found = self._found(origin + step.start, origin + step.end)
+        missing = float(np.sum((found - prediction.expected[step.start : step.end]) ** 2))
+        plain = step.evidence > 2 * _least_evidence(step, prediction.usual)
+        return float(np.sum((found - back) ** 2)) < (_OWN if plain else _OWN_IN_DOUBT) * missing
 
     def _since_jump(self, origin: int) -> int:
         """How many samples before `origin` come after the last known jump, if they are enough."""

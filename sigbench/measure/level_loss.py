@@ -9,8 +9,8 @@ sound before and after. A note that is released and struck again has slower edge
 Levels are those of 1 ms, after a high-pass without the mean of the last 3 ms: what a coupling
 capacitor does after a break is slow, however far above the sound its thump is.
 Without the lines of 50 and 60 Hz the same is seen of a lead that is open and picks up hum as loud
-as the sound was, or of a sound that is lost while hum goes on: half of the fall is enough there, but
-what is left has to be a comb of the mains, and nothing of the sound may be beside it.
+as the sound was, or of a sound that is lost while hum goes on: half of the fall is enough there,
+but what is left has to be a comb of the mains, and nothing of the sound may be beside it.
 
 All limits are our own choice.
 """
@@ -366,7 +366,7 @@ class LevelLossWatch:
         return [LevelLoss(fall.edge, edge, (end + LOOK) * FRAME, depth, False)]
 
     def _lost_under_hum(self, fall: _Fall, end: int) -> LevelLoss | None:
-        """The loss, if what is left is a comb of the mains, new or old, and nothing of the sound."""
+        """The loss, if what is left is a comb of the mains, new or old, and not the sound."""
         least, most = (frames * FRAME for frames in _HUM_FRAMES)
         margin = _HUM_MARGIN * FRAME
         first, last = fall.edge + margin, end * FRAME - margin
@@ -479,7 +479,8 @@ def _fitted(heard: Samples, cycles: float, first: int) -> _Comb:
     gram = columns.T @ columns
     gram[np.diag_indices(len(gram))] += 1e-9 * len(heard)
     weights = np.linalg.solve(gram, columns.T @ heard)
-    lines = (weights[:_HUM_LINES] ** 2 + weights[_HUM_LINES : 2 * _HUM_LINES] ** 2) / 2
+    cosines, sines = weights[:_HUM_LINES], weights[_HUM_LINES : 2 * _HUM_LINES]
+    lines = np.asarray((cosines**2 + sines**2) / 2)
     missed = float(np.mean((heard - columns @ weights) ** 2))
     return _Comb(cycles, first, weights, missed, float(lines.sum()) + missed, lines)
 
