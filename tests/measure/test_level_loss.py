@@ -190,6 +190,24 @@ def test_an_organ_is_lost_in_the_hum_of_a_rectifier(stays, hertz, hum_db):
         assert stays or hum_db < 0 or event.text == HUM_IN_PLACE
 
 
+@settings(derandomize=True, deadline=None, max_examples=10)
+@given(
+    sizes=st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20)
+)
+def test_blocks_of_any_sizes_give_the_same_under_hum(sizes):
+    organ = drawbars(6)
+    hum = 0.5 * np.std(organ) * rectified(len(organ), 50.1, 3)
+    samples = (broken(organ, 60, HUMMED) + hum)[::8]
+    whole = LevelLossWatch(under_hum=True).feed(samples)
+    assert len(whole) >= 3
+    watch, found, at, turn = LevelLossWatch(under_hum=True), [], 0, 0
+    while at < len(samples):
+        size = sizes[turn % len(sizes)]
+        found += watch.feed(samples[at : at + size])
+        at, turn = at + size, turn + 1
+    assert found == whole
+
+
 def test_a_chord_that_is_struck_over_a_low_note_is_no_loss():
     """F at 349.2 Hz lies at a multiple of 50 Hz, but no hum is made of that one alone."""
     t = np.arange(6 * RATE) / RATE
