@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
 from sigbench.measure.streaming import Kept
+from sigbench.measure.under_hum import LOST_DB
 from sigbench.model import Samples
 
 LOSS_DB = 20.0
@@ -33,7 +34,6 @@ MAX_FRAMES = 5000  # what stays away for longer has ended
 FRAME = 6
 _QUIET = 10 ** (-LOSS_DB / 10)  # of the level
 _QUIET_UNDER_HUM = 0.1  # the same where lines are taken out, which are never quite at 50 or 60 Hz
-LOST_UNDER_HUM_DB = 15.0  # as in `sigbench.measure.under_hum`
 LOOK = 44  # frames that must follow the end of a loss before it is told
 _EMPHASIS = 0.8  # y[n] = x[n] - 0.8 x[n - 1]: a high-pass of 190 Hz
 _STILL = 3  # frames, of which the mean is taken out; in them a thump of 50 ms sinks by little
@@ -379,7 +379,7 @@ class LevelLossWatch:
         new = before.lines[:_LOW_LINES].sum() < _HUM_BEFORE * late.lines[:_LOW_LINES].sum()
         sound = before.power if new else before.missed
         depth = float(10 * np.log10(sound / max(late.missed, 1e-12)))
-        if depth < LOST_UNDER_HUM_DB:
+        if depth < LOST_DB:
             return None
         early = late if last - first <= most else self._comb_of(first, first + most)
         if early is None:
@@ -478,9 +478,9 @@ def _fitted(heard: Samples, cycles: float, first: int) -> _Comb:
     columns = _columns(cycles, 0, len(heard))
     gram = columns.T @ columns
     gram[np.diag_indices(len(gram))] += 1e-9 * len(heard)
-    weights = np.linalg.solve(gram, columns.T @ heard)
+    weights: _Array = np.asarray(np.linalg.solve(gram, columns.T @ heard), dtype=np.float64)
     cosines, sines = weights[:_HUM_LINES], weights[_HUM_LINES : 2 * _HUM_LINES]
-    lines = np.asarray((cosines**2 + sines**2) / 2)
+    lines: _Array = np.asarray((cosines**2 + sines**2) / 2, dtype=np.float64)
     missed = float(np.mean((heard - columns @ weights) ** 2))
     return _Comb(cycles, first, weights, missed, float(lines.sum()) + missed, lines)
 
