@@ -32,7 +32,6 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
@@ -41,7 +40,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level_loss import LevelLossWatch, likeness
+from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
 from sigbench.measure.prediction import continued
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
@@ -108,6 +107,9 @@ _WATCHED = 4.0  # doubts, from which on a sound is not watched closely
 _RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
 _FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
 _SHORT = 10  # samples, 1.7 ms
+_BRIEF = 48  # samples, 8 ms: a sound's own pauses are no longer
+_OWN = 0.3  # of the energy that is missing in a hole; if what follows misses less, it has it too,
+_OWN_IN_DOUBT = 0.6  # and where the hole is hardly believed
 _EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
 _EVIDENCE_CLOSED = 75.0  # and another one that is over soon,
 _EVIDENCE = 30.0  # log likelihood ratio, from which on a fall is believed
@@ -252,18 +254,6 @@ def _lesser_gain(
     )
 
 
-@lru_cache(maxsize=64)
-def _polynomials(n: int, degree: int) -> _Array:
-    """Orthonormal ones, of shape (n, degree + 1)."""
-    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
-
-
-def _without_trend(signal: Samples, degree: int) -> Samples:
-    """`signal` less its least-squares polynomial."""
-    basis = _polynomials(len(signal), degree)
-    return signal - basis @ (basis.T @ signal)
-
-
 def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     """Gain against the prediction, and ratio of the energies.
 
@@ -274,9 +264,9 @@ def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     for degree in (2, 1, 0):
         if len(signal) < 4 * (degree + 1):
             continue
-        moving = _without_trend(prediction, degree)
+        moving = without_trend(prediction, degree)
         if np.dot(moving, moving) > 0.3 * whole:
-            signal, prediction = _without_trend(signal, degree), moving
+            signal, prediction = without_trend(signal, degree), moving
             break
     energy = float(np.dot(prediction, prediction))
     if energy <= 0.0:
@@ -972,6 +962,8 @@ class _Channel:
             missed = _missed(found[all_of_it[0]], expected[all_of_it[0]])
             if missed > max(_FOLLOWS, 6 * all_of_it[1]):
                 return none
+            if self._comes_again(prediction, step, origin, known):
+                return none
         else:
             # Less like what was expected, or there again already, rather than weaker?
             unlike = not lost and _missed(found[inside], gain * expected[inside]) > 0.5
@@ -1023,6 +1015,23 @@ class _Channel:
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
+
+    def _comes_again(self, prediction: _Prediction, step: _Step, origin: int, known: int) -> bool:
+        """Whether a short hole is the sound's own: read backwards, what follows has it as well.
+
+        Partials that drift into step leave a wave with pauses where there were none.
+        """
+        first = origin + step.end + 1
+        after = self._found(first, min(first + _TAPS, known * _FRAME))[::-1]
+        if step.end - step.start > _BRIEF or len(after) < _TAPS // 2:
+            return False
+        memory = np.concatenate([np.zeros(_TAPS - len(after)), after])
+        count = step.end + 1 - step.start
+        back = continued(prediction.error_filter, memory[np.newaxis], count)[0, :0:-1]
+        found = self._found(origin + step.start, origin + step.end)
+        missing = float(np.sum((found - prediction.expected[step.start : step.end]) ** 2))
+        plain = step.evidence > 2 * _least_evidence(step, prediction.usual)
+        return float(np.sum((found - back) ** 2)) < (_OWN if plain else _OWN_IN_DOUBT) * missing
 
     def _since_jump(self, origin: int) -> int:
         """How many samples before `origin` come after the last known jump, if they are enough."""
@@ -1310,10 +1319,11 @@ class DropoutDetector:
             shared = sum(max(0, min(h.end, loss.end) - max(h.start, loss.start)) for h in found)
             if 2 * shared < loss.end - loss.start:
                 self._holes.append((number, loss))
-            elif loss.hum:
+            else:
                 for place, (n, hole) in enumerate(self._holes):
                     if n == number and abs(hole.end - loss.end) <= near:
-                        self._holes[place] = (n, replace(hole, hum=True))
+                        told = replace(hole, hum=loss.hum or hole.hum, lost=True)
+                        self._holes[place] = (n, replace(told, depth=max(hole.depth, loss.depth)))
         self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:

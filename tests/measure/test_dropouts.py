@@ -614,3 +614,22 @@ def test_what_a_sure_channel_says_does_not_rub_off_on_silence_or_hiss():
         take[RATE : RATE + 960, 0] = 0.0
         take[:, 1] += other * np.random.default_rng(6).standard_normal(len(t))
         assert [event.channels for event in find_dropouts(take, RATE)] == [(1,)]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("width", [0.002, 0.003])
+@pytest.mark.parametrize("ramp", [0.005, 0.02])
+def test_a_pause_in_each_period_from_now_on_is_none_of_a_contact(ramp, width, seed):
+    """As when partials drift into step; the same pause once is a contact's."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(3 * 48_000) / 48_000
+    note = sum(np.sin(2 * np.pi * k * 98 * t + rng.uniform(0, 6)) / k**0.6 for k in range(1, 25))
+    note *= 0.1 / np.std(note)
+    phase = 98 * t % 1 - 0.5
+    pause = np.sqrt(np.maximum(0.0, np.cos(np.pi * np.clip(phase / (width * 98), -0.5, 0.5))))
+    noise = 1e-4 * rng.standard_normal(len(t))
+    own = note * (1 - 0.97 * pause * np.clip((t - 1.5) / ramp, 0, 1)) + noise
+    assert find_dropouts(own[:, np.newaxis], 48_000) == ()
+    once = note * (1 - 0.97 * pause * (abs(t - 147.5 / 98) < 0.005)) + noise
+    (event,) = find_dropouts(once[:, np.newaxis], 48_000)
+    assert event.start < 147.5 / 98 < event.end
