@@ -907,7 +907,8 @@ class _Channel:
             self._doubt(doubt)
         patient = self._doubt() < _PATIENT + 1
         past = past[-self._since_jump(origin) :]
-        prediction = _prediction(past, length, _FITS if patient else (self._of_use,))
+        few = tuple(dict.fromkeys((_close_fit, self._of_use)))
+        prediction = _prediction(past, length, _FITS if patient else few)
         if prediction is None:
             return none
         self._of_use = prediction.fit
