@@ -30,9 +30,8 @@ faults from the prediction error.
 
 from bisect import bisect_left, bisect_right
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
@@ -41,7 +40,7 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
-from sigbench.measure.level_loss import LevelLossWatch, likeness
+from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
 from sigbench.measure.prediction import continued
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
@@ -83,9 +82,12 @@ _STEADY = 0.1  # prediction error over power, below which a sound is predictable
 _HISTORY = 128  # frames before, that say what errors are usual
 _JUST_NOW = 6  # frames, the latest: they may belong to the fall already
 _STANDS_OUT = 3.0  # times the usual squared error, by which something else may have begun
+_LEAST_ERROR = 0.003  # of the power lately: smaller errors are not looked at,
+_PLAINLY, _LEAST_PLAIN_ERROR = 12.0, 0.0003  # unless they stand out by more: a wave near zero
 _STANDS_OUT_LESS = 1.5  # the same for that part of the error that a lesser gain explains
 _LOOK = 46  # frames that must follow a suspected one before it is judged
 _LEAD = 30  # samples between the end of what is predicted from and the end of the suspect
+_EARLIER = 60  # samples more, where the fall lies before all of it: a low wave hid its beginning
 _SEARCH = 60  # samples after the suspect within which the fall must lie, 10 ms
 _SKIP = 6  # frames after a suspect that the search has covered
 _TRIALS = 4  # predictions of untouched sound just before: how well can this sound be predicted?
@@ -95,6 +97,7 @@ _RETURNED = 24  # samples of sound after a hole that must be seen in the same pr
 _PROBE = 60  # samples beside an edge over which a gain is measured, 10 ms
 _AGAIN = 0.5  # error after a hole re what is missing in it: the sound goes on as predicted
 _FOLLOWS = 0.15  # the same over all that can be predicted, re the power
+_SWING = 64  # runs of 21 ms, 1.3 s: how far the sound's own level moves, by beating or a tremolo
 _LEFT = 0.3  # of the energy, at most, where a signal is lost for longer than a prediction
 _GLANCE = 3.0  # log likelihood ratio of a fall at a first glance, to look closer
 _DOUBT_FRAMES = 2000  # each look closer that was in vain doubles it, for so long
@@ -104,6 +107,9 @@ _WATCHED = 4.0  # doubts, from which on a sound is not watched closely
 _RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
 _FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
 _SHORT = 10  # samples, 1.7 ms
+_BRIEF = 48  # samples, 8 ms: a sound's own pauses are no longer
+_OWN = 0.3  # of the energy that is missing in a hole; if what follows misses less, it has it too,
+_OWN_IN_DOUBT = 0.6  # and where the hole is hardly believed
 _EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
 _EVIDENCE_CLOSED = 75.0  # and another one that is over soon,
 _EVIDENCE = 30.0  # log likelihood ratio, from which on a fall is believed
@@ -111,6 +117,7 @@ _LOUD = 0.1  # of the power before: where all of an epoch has more, nothing is l
 _RISES = 1.5  # times the power of the last 40 ms, by which the signal may have come back
 _RISE_SPAN = 40  # frames
 _ALIKE_DB = 3.0  # the step down and the step up of a dip have the same height
+_SEEN, _SAME = 12, 0.1  # samples that a prediction must hold for, and its error re their power
 _LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
@@ -131,6 +138,7 @@ _SHARED_MOST_DB = 30.0  # noise and crosstalk are left: a channel need not fall 
 _TOLD_SECONDS = 8.0  # for so long a hole is remembered; a loss of level is no longer than 5 s
 
 _Array = NDArray[np.float64]
+_Fit = Callable[[Samples], _Array]
 _UNFITTED = np.concatenate([[1.0], np.zeros(_TAPS)])
 
 
@@ -246,18 +254,6 @@ def _lesser_gain(
     )
 
 
-@lru_cache(maxsize=64)
-def _polynomials(n: int, degree: int) -> _Array:
-    """Orthonormal ones, of shape (n, degree + 1)."""
-    return np.linalg.qr(np.vander(np.linspace(-1, 1, n), degree + 1))[0]
-
-
-def _without_trend(signal: Samples, degree: int) -> Samples:
-    """`signal` less its least-squares polynomial."""
-    basis = _polynomials(len(signal), degree)
-    return signal - basis @ (basis.T @ signal)
-
-
 def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     """Gain against the prediction, and ratio of the energies.
 
@@ -268,9 +264,9 @@ def _gain(signal: Samples, prediction: Samples) -> tuple[float, float]:
     for degree in (2, 1, 0):
         if len(signal) < 4 * (degree + 1):
             continue
-        moving = _without_trend(prediction, degree)
+        moving = without_trend(prediction, degree)
         if np.dot(moving, moving) > 0.3 * whole:
-            signal, prediction = _without_trend(signal, degree), moving
+            signal, prediction = without_trend(signal, degree), moving
             break
     energy = float(np.dot(prediction, prediction))
     if energy <= 0.0:
@@ -364,12 +360,16 @@ class _Prediction:
     expected: Samples
     variance: _Array  # of its error, growing with time
     usual: float  # evidence of the falls that are seen where there are none
+    fit: _Fit
 
 
-def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Prediction | None:
+_FITS: tuple[_Fit, ...] = (_close_fit, _nimble_fit, _quick_fit)
+
+
+def _prediction(past: Samples, length: int, fits: Sequence[_Fit] = _FITS) -> _Prediction | None:
     """A prediction of up to `length` samples; None if the sound is too hard to predict.
 
-    The most likely fit is tried first, and `patient` tries others.
+    The fits are tried one after another, until one is of use for long.
     """
     from scipy.ndimage import uniform_filter1d
 
@@ -381,7 +381,7 @@ def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Predict
     followed = np.array([past[s : s + n] for s in starts])
     powers = np.array([np.mean(past[s - _TAPS : s + n] ** 2) for s in starts]) + 1e-30
     best: _Prediction | None = None
-    for fit in (_close_fit, _nimble_fit, _quick_fit)[: 3 if patient else 1]:
+    for fit in fits:
         error_filter = fit(past)
         # What a close fit to the start of a note continues may grow beyond all bounds.
         with np.errstate(over="ignore", invalid="ignore"):
@@ -401,7 +401,7 @@ def _prediction(past: Samples, length: int, *, patient: bool = True) -> _Predict
                 ).evidence
                 for was, would in zip(followed, predicted[:-1], strict=True)
             )
-            best = _Prediction(error_filter, predicted[-1, :useful], variance, usual)
+            best = _Prediction(error_filter, predicted[-1, :useful], variance, usual, fit)
         if best is not None and (len(best.expected) >= _FAR or fit is _nimble_fit):
             break
     return best
@@ -417,6 +417,8 @@ class _Fall:
     step_db: float  # the same in the predictor's band
     lost: bool
     level: float  # mean square before
+    lowest: float  # and the lowest and highest of the sound's own lately
+    highest: float
     before: Samples
     prediction: _Prediction
     noise: float
@@ -597,10 +599,13 @@ class _Channel:
         self._unsettled = 3 * _SHORT_EPOCH
         self._noise = 0.0
         self._loudest = 0.0  # mean square of 21 ms, so far
+        self._swing: deque[float] = deque(maxlen=_SWING)  # the same, of the sound as it is now
         self._frames, self._steady_frames = 0, 0
         self._open: _Fall | None = None
         self._open_frame, self._rise_frame = 0, 0
+        self._fallen = (0, 0)  # frames of the latest fall: their errors are not the sound's
         self._doubts, self._doubted = 0.0, 0  # and the frame of the last one
+        self._of_use: _Fit = _close_fit  # the fit that did well last
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._begin(0, _SHORT_EPOCH)
@@ -724,11 +729,13 @@ class _Channel:
         pairs = rows[:, :-1] + rows[:, 1:]  # sums of two frames, and of four, to the same last one
         sums = np.stack([pairs[:, 2:], pairs[:, 2:] + pairs[:, :-2]], axis=1)
         errors, power, common, expected = sums[..., -new:]
-        found = errors > _STANDS_OUT * self._usual_before(sums[0], new)
+        usual = self._usual_before(sums[0], new)
+        found = errors > _STANDS_OUT * usual
         weaker = (common < 0.8 * expected) & (power < 0.7 * expected)
         if found.any() or weaker.any():
             level = _latest_maximum(sums[1], new, span=60, lag=3)
-            found &= errors > 0.003 * level
+            plain = (errors > _PLAINLY * usual) & (errors > _LEAST_PLAIN_ERROR * level)
+            found &= plain | (errors > _LEAST_ERROR * level)
             explained = np.maximum(sums[3] - sums[2], 0.0)
             explained *= explained / (sums[3] + 1e-30)
             weaker &= explained[:, -new:] > _STANDS_OUT_LESS * self._usual_before(explained, new)
@@ -739,9 +746,10 @@ class _Channel:
 
     def _usual_before(self, errors: _Array, new: int) -> _Array:
         """The greatest error lately, before each of the last `new` frames."""
-        if self._jumps:
+        start = self._searched - _HISTORY + 3
+        if self._jumps or self._fallen[1] > start:
             errors = errors.copy()
-            start = self._searched - _HISTORY + 3
+            errors[:, slice(*(max(0, frame - start) for frame in self._fallen))] = 0.0
             for first, last in self._jumps:
                 errors[:, max(0, first - start) : max(0, last + 4 - start)] = 0.0
         return _latest_maximum(errors, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
@@ -784,10 +792,12 @@ class _Channel:
             left = float(np.mean(moves**2))
             if self._rest is None:
                 self._rest = left
-            elif left < _FADED * self._rest:
+            elif left < _FADED * min(fall.lowest / fall.level, 1.0) * self._rest:
                 self._open = None  # a note that ended, and its reverberation
         runs = powers[: n // 21 * 21].reshape(-1, 21).mean(axis=1) / _FRAME
         self._loudest = max(self._loudest, float(runs.max()))
+        if fall is None:
+            self._swing.extend(runs.tolist())
         self._noise = error / _FRAME
         settled = end >= self._unsettled
         self._wait -= 1
@@ -813,7 +823,7 @@ class _Channel:
     def _is_back(fall: _Fall, powers: _Array, usual: float) -> bool:
         """Whether an epoch, of whose frames the usual power is given, has the level again."""
         if not fall.lost:
-            return usual > 0.7 * _FRAME * fall.level
+            return usual > 0.7 * _FRAME * fall.highest
         middle = len(powers) // 2
         least = min(float(half.mean()) for half in (powers[: middle + 1], powers[middle:]))
         return least > _LOUD * _FRAME * fall.level
@@ -869,42 +879,54 @@ class _Channel:
         hole, fell = self._fall(known)
         if not fell and self._epoch_start == begun:
             # Something else has begun, perhaps a note.
+            self._swing.clear()
             self._unsettled = max(self._unsettled, suspect + _UNSETTLED)
             self._frame = suspect + _SKIP
             self._epoch_end = min(self._epoch_end, max(suspect, begun) + _SHORT_EPOCH)
             self._epoch_end = max(self._epoch_end, self._frame)
         return [] if hole is None or hole.end - hole.start < self._shortest else [hole]
 
-    def _fall(self, known: int) -> tuple[_Hole | None, bool]:
+    def _fall(self, known: int, lead: int = _LEAD) -> tuple[_Hole | None, bool]:
         """The hole that begins at the next frame, if it is over soon; and whether one begins."""
         none = (None, False)
-        origin = (self._frame + 1) * _FRAME - _LEAD
+        first_look = lead == _LEAD
+        origin = (self._frame + 1) * _FRAME - lead
         length = known * _FRAME - origin
-        if self._filter is _UNFITTED or length < _LEAD + 12:
+        if self._filter is _UNFITTED or length < lead + 12:
             return none
         past = self._whole.part(max(0, origin - _PAST), origin)
         if len(past) < _LEAST_PAST:
             return none
         level = float(np.var(past[-_TAPS:]))
-        if level <= self._loudest * 10 ** (-_TAIL_DB / 10) or not self._may_fall(past, origin):
+        if level <= self._loudest * 10 ** (-_TAIL_DB / 10):
             return none
-        patient = self._doubt() < _PATIENT
-        self._doubt(1.0)
+        doubt = 1.0 if self._open is None else 0.0  # in a hole it is none of the sound's
+        if first_look:
+            if not self._may_fall(past, origin):
+                return none
+            self._doubt(doubt)
+        patient = self._doubt() < _PATIENT + 1
         past = past[-self._since_jump(origin) :]
-        prediction = _prediction(past, length, patient=patient)
+        few = tuple(dict.fromkeys((_close_fit, self._of_use)))
+        prediction = _prediction(past, length, _FITS if patient else few)
         if prediction is None:
             return none
+        self._of_use = prediction.fit
         expected, variance = prediction.expected, prediction.variance
         n = len(expected)
         found = self._found(origin, origin + n)
-        step = _lesser_gain(found, expected, variance, latest=_LEAD + _SEARCH)
+        step = _lesser_gain(found, expected, variance, latest=lead + _SEARCH)
         least = max(_EVIDENCE, 2 * prediction.usual)
-        if step.evidence < least or step.start < 3 or origin + step.start < self._done:
+        if step.evidence < least:
+            return none
+        if step.start < 3:
+            return self._fall(known, _LEAD + _EARLIER) if first_look else none
+        if origin + step.start < self._done:
             return none
         if step.end >= n - _RETURNED:
             # A sound that is hard to predict soon looks weaker than expected. Is it back before?
             brief = _lesser_gain(
-                found, expected, variance, latest=_LEAD + _SEARCH, end=n - _RETURNED
+                found, expected, variance, latest=lead + _SEARCH, end=n - _RETURNED
             )
             after = slice(brief.end + 1, brief.end + 1 + _RETURNED)
             if (
@@ -941,6 +963,8 @@ class _Channel:
             missed = _missed(found[all_of_it[0]], expected[all_of_it[0]])
             if missed > max(_FOLLOWS, 6 * all_of_it[1]):
                 return none
+            if self._comes_again(prediction, step, origin, known):
+                return none
         else:
             # Less like what was expected, or there again already, rather than weaker?
             unlike = not lost and _missed(found[inside], gain * expected[inside]) > 0.5
@@ -961,7 +985,7 @@ class _Channel:
             stop = self._sharp(origin + self._edge(found, expected, end, gain, back=True))
         step_db = depth
         depth, lost = self._depth_of_treble(start, stop, level, depth, lost)
-        self._doubt(-1.0)
+        self._doubt(-doubt)
         if returned:
             mended = slice(step.start - 1, end + 1)
             self._whole.part(origin, origin + n)[mended] = expected[mended]
@@ -972,12 +996,43 @@ class _Channel:
         edge = origin + step.start
         before = past[-_TAPS:]
         self._rest = None
-        self._open = _Fall(edge, start, depth, step_db, lost, level, before, prediction, noise)
+        swing = (level, *self._swing)
+        self._open = _Fall(
+            edge,
+            start,
+            depth,
+            step_db,
+            lost,
+            level,
+            min(swing),
+            max(swing),
+            before,
+            prediction,
+            noise,
+        )
         self._open_frame = edge // _FRAME + 5
         self._rise_frame = max((origin + n) // _FRAME - 4, self._frame + 1)
+        self._fallen = (edge // _FRAME - 2, self._rise_frame)
         self._done = edge + 1
         self._resume(self._rise_frame, None, _UNSETTLED)
         return None, True
+
+    def _comes_again(self, prediction: _Prediction, step: _Step, origin: int, known: int) -> bool:
+        """Whether a short hole is the sound's own: read backwards, what follows has it as well.
+
+        Partials that drift into step leave a wave with pauses where there were none.
+        """
+        first = origin + step.end + 1
+        after = self._found(first, min(first + _TAPS, known * _FRAME))[::-1]
+        if step.end - step.start > _BRIEF or len(after) < _TAPS // 2:
+            return False
+        memory = np.concatenate([np.zeros(_TAPS - len(after)), after])
+        count = step.end + 1 - step.start
+        back = continued(prediction.error_filter, memory[np.newaxis], count)[0, :0:-1]
+        found = self._found(origin + step.start, origin + step.end)
+        missing = float(np.sum((found - prediction.expected[step.start : step.end]) ** 2))
+        plain = step.evidence > 2 * _least_evidence(step, prediction.usual)
+        return float(np.sum((found - back) ** 2)) < (_OWN if plain else _OWN_IN_DOUBT) * missing
 
     def _since_jump(self, origin: int) -> int:
         """How many samples before `origin` come after the last known jump, if they are enough."""
@@ -1035,7 +1090,12 @@ class _Channel:
         if step.evidence < 20.0 or step.start < 3:
             return None
         regained = 10 * np.log10(max(level, 1e-30) / fall.level)
-        if abs(regained) > _RETURN_DB or likeness(fall.before, after) < _LIKENESS:
+        if abs(regained) > _RETURN_DB:
+            return None
+        # What a predictor of the sound before continues backwards is the same sound as well.
+        seen = slice(0, step.start - 1)
+        same = step.start > _SEEN and _missed(found[seen], expected[seen]) < _SAME
+        if not same and likeness(fall.before, after) < _LIKENESS:
             return None
         softness = _softness(found, expected, variance, step, self._rate)
         if softness is None:
@@ -1055,7 +1115,8 @@ class _Channel:
         if not depths:
             return None
         depth, lost, gain, _ = max(depths)
-        alike = (lost and fall.lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
+        lost &= fall.lost
+        alike = (lost and gain > -0.3) or abs(depth - fall.step_db) < _ALIKE_DB
         if not alike or (lost and _energy(found[at:], expected[at:]) > _LEFT):
             return None
         edge = begin - 1 - self._edge(found, expected, step.start, gain) + 1 / self._stride
@@ -1259,10 +1320,11 @@ class DropoutDetector:
             shared = sum(max(0, min(h.end, loss.end) - max(h.start, loss.start)) for h in found)
             if 2 * shared < loss.end - loss.start:
                 self._holes.append((number, loss))
-            elif loss.hum:
+            else:
                 for place, (n, hole) in enumerate(self._holes):
                     if n == number and abs(hole.end - loss.end) <= near:
-                        self._holes[place] = (n, replace(hole, hum=True))
+                        told = replace(hole, hum=loss.hum or hole.hum, lost=True)
+                        self._holes[place] = (n, replace(told, depth=max(hole.depth, loss.depth)))
         self._silent = unsettled
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:

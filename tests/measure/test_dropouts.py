@@ -452,6 +452,33 @@ def test_shallow_dips_in_rich_sounds(name):
     assert len(events) <= 12
 
 
+def moving_sounds(seconds):
+    """Sounds whose own level moves by far more than a dip within half a second."""
+    t = np.arange(int(seconds * RATE)) / RATE
+    struck = t % 4.0
+    return {
+        "beating": np.sin(2 * np.pi * 220 * t) + np.sin(2 * np.pi * 221.3 * t),
+        "decaying": (1 - np.exp(-struck / 0.001))
+        * sum(
+            np.sin(2 * np.pi * 147 * k * t + k) * np.exp(-1.2 * np.sqrt(k) * struck) / k
+            for k in range(1, 25)
+        ),
+    }
+
+
+@pytest.mark.parametrize("name", moving_sounds(0.1))
+def test_long_dips_of_a_sound_whose_level_moves(name):
+    gaps = [(0.6 + 0.937 * k, 0.5) for k in range(8)]
+    held = [gap for gap in gaps if 0.3 < gap[0] % 4.0 < 3.3]
+    sound = moving_sounds(8.5)[name]
+    events = find_dropouts(noisy(with_gaps(sound, held, 0.5), 60)[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dip"] * len(held)
+    for event, (start, length) in zip(events, held, strict=True):
+        assert event.start == pytest.approx(start, abs=0.001)
+        assert event.end == pytest.approx(start + length, abs=0.001)
+        assert event.depth == pytest.approx(6.02, abs=1)
+
+
 @pytest.mark.parametrize("edge", ["soft", "coupled"])
 def test_edges_of_real_contacts(edge):
     from scipy.signal import lfilter
@@ -587,3 +614,22 @@ def test_what_a_sure_channel_says_does_not_rub_off_on_silence_or_hiss():
         take[RATE : RATE + 960, 0] = 0.0
         take[:, 1] += other * np.random.default_rng(6).standard_normal(len(t))
         assert [event.channels for event in find_dropouts(take, RATE)] == [(1,)]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("width", [0.002, 0.003])
+@pytest.mark.parametrize("ramp", [0.005, 0.02])
+def test_a_pause_in_each_period_from_now_on_is_none_of_a_contact(ramp, width, seed):
+    """As when partials drift into step; the same pause once is a contact's."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(3 * 48_000) / 48_000
+    note = sum(np.sin(2 * np.pi * k * 98 * t + rng.uniform(0, 6)) / k**0.6 for k in range(1, 25))
+    note *= 0.1 / np.std(note)
+    phase = 98 * t % 1 - 0.5
+    pause = np.sqrt(np.maximum(0.0, np.cos(np.pi * np.clip(phase / (width * 98), -0.5, 0.5))))
+    noise = 1e-4 * rng.standard_normal(len(t))
+    own = note * (1 - 0.97 * pause * np.clip((t - 1.5) / ramp, 0, 1)) + noise
+    assert find_dropouts(own[:, np.newaxis], 48_000) == ()
+    once = note * (1 - 0.97 * pause * (abs(t - 147.5 / 98) < 0.005)) + noise
+    (event,) = find_dropouts(once[:, np.newaxis], 48_000)
+    assert event.start < 147.5 / 98 < event.end

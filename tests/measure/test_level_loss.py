@@ -43,6 +43,58 @@ def test_a_loss_in_noise_is_found(seed, db):
         assert event.depth == pytest.approx(db, abs=3)
 
 
+def choir(seconds, f, seed):
+    """Voices that drift by themselves: each partial is a narrow band of noise, its level a vowel's.
+
+    Nothing of it is the package's: a band is white noise of 20 Hz, moved to its frequency.
+    """
+    rng = np.random.default_rng(seed)
+    count = round(seconds * RATE)
+    t = np.arange(count) / RATE
+    b, a = butter(2, 10 / (RATE / 2))
+    total = np.zeros(count)
+    for k in range(1, 14):
+        part, other = lfilter(b, a, rng.standard_normal((2, count)))
+        vowel = 1 / (1 + ((k * f - 700) / 300) ** 2) + 0.3 / k
+        total += vowel * (
+            part * np.cos(2 * np.pi * k * f * t) + other * np.sin(2 * np.pi * k * f * t)
+        )
+    return 0.1 * total / np.std(total)
+
+
+def coupled(samples, seconds):
+    """What an interface lets through: a coupling capacitor, of a time constant."""
+    kept = np.exp(-1 / (seconds * RATE))
+    return lfilter([(1 + kept) / 2, -(1 + kept) / 2], [1, -kept], samples)
+
+
+@pytest.mark.parametrize("thump", [-0.3, 0.3])
+@pytest.mark.parametrize("seconds", [0.05, 0.2, 0.5])
+@pytest.mark.parametrize(
+    "sound", [wind, lambda s: choir(s, 196.0, 5), lambda s: choir(s, 330.0, 6)]
+)
+def test_a_thump_does_not_hide_a_loss(sound, seconds, thump):
+    """A capacitor that leaks lies before the contact: where it is open, its voltage is missing."""
+    sound = broken(sound(4), 60)
+    for start, length in BREAKS:
+        sound[round(start * RATE) : round((start + length) * RATE)] += thump
+    events = find_dropouts(coupled(sound, seconds)[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dropout"] * len(BREAKS)
+    for event, (start, length) in zip(events, BREAKS, strict=True):
+        assert event.start == pytest.approx(start, abs=0.002)
+        assert event.end == pytest.approx(start + length, abs=0.002)
+        assert event.depth > 40  # 60, less what the capacitor does within a loss
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.5])
+def test_a_thump_alone_is_no_loss(seconds):
+    for sound in (wind(4), choir(4, 196.0, 5)):
+        thumps = np.zeros(len(sound))
+        for start, length in BREAKS:
+            thumps[round(start * RATE) : round((start + length) * RATE)] = 0.3
+        assert find_dropouts(coupled(broken(sound, 0) + thumps, seconds)[:, np.newaxis], RATE) == ()
+
+
 def test_what_is_heard_in_both_channels_is_one_event():
     take = np.stack([broken(wind(4, seed), 40, BREAKS[:n]) for seed, n in ((1, 3), (2, 1))], axis=1)
     assert [event.channels for event in find_dropouts(take, RATE)] == [(1, 2), (1,), (1,)]
@@ -95,6 +147,75 @@ def test_a_lead_that_is_open_may_hum_as_loud_as_the_sound(rate, hertz, hum_db):
     assert [event.end for event in events] == pytest.approx([1.65, 2.9], abs=0.002)
 
 
+def drawbars(seconds):
+    """A chord of an organ whose rotor turns: partials, each with a movement of its own."""
+    rng = np.random.default_rng(8)
+    t = np.arange(round(seconds * RATE)) / RATE
+    total = np.zeros(len(t))
+    for f in (130.8, 164.8, 196.0):
+        for k, drawbar in ((0.5, 0.6), (1, 1), (1.5, 0.8), (2, 0.7), (3, 0.5), (4, 0.6), (8, 0.3)):
+            turn, phase = 2 * np.pi * rng.uniform(5.6, 6.4), rng.uniform(0, 2 * np.pi, 2)
+            level = drawbar * (1 + 0.3 * np.sin(turn * t + phase[0]))
+            total += level * np.sin(2 * np.pi * k * f * t + 1.2 * np.sin(turn * t) + phase[1])
+    return 0.1 * total / np.std(total)
+
+
+def rectified(count, hertz, seed):
+    """What a bridge rectifier leaves: twice the mains and its multiples, and the mains itself."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(count) / RATE
+    lines = [(2 * k, k**-0.8) for k in range(1, 9)] + [(k, 0.3 / k) for k in (1, 3, 5, 7)]
+    hum = sum(a * np.sin(2 * np.pi * hertz * k * t + rng.uniform(0, 6)) for k, a in lines)
+    return hum / np.std(hum)
+
+
+HUMMED = ((1.2, 0.1), (2.1, 0.2), (3.3, 0.4), (4.6, 0.15))
+
+
+@pytest.mark.parametrize("stays", [False, True])
+@pytest.mark.parametrize("hertz", [50.1, 59.9])
+@pytest.mark.parametrize("hum_db", [-10, -4, 3])
+def test_an_organ_is_lost_in_the_hum_of_a_rectifier(stays, hertz, hum_db):
+    organ = drawbars(6)
+    hum = 10 ** (hum_db / 20) * np.std(organ) * rectified(len(organ), hertz, 3)
+    if not stays:
+        hum *= 1 - np.ceil(broken(np.ones(len(organ)), 60, HUMMED) - 0.5)
+    take = broken(organ, 60, HUMMED) + hum
+    events = find_dropouts(take[:, np.newaxis], RATE)
+    assert [event.kind for event in events] == ["dropout"] * len(HUMMED)
+    for event, (start, length) in zip(events, HUMMED, strict=True):
+        assert event.start == pytest.approx(start, abs=0.004)
+        assert event.end == pytest.approx(start + length, abs=0.004)
+        assert event.text in ((None,) if stays else (None, HUM_IN_PLACE))
+        assert stays or hum_db < 0 or event.text == HUM_IN_PLACE
+
+
+@settings(derandomize=True, deadline=None, max_examples=10)
+@given(
+    sizes=st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20)
+)
+def test_blocks_of_any_sizes_give_the_same_under_hum(sizes):
+    organ = drawbars(6)
+    hum = 0.5 * np.std(organ) * rectified(len(organ), 50.1, 3)
+    samples = (broken(organ, 60, HUMMED) + hum)[::8]
+    whole = LevelLossWatch(under_hum=True).feed(samples)
+    assert len(whole) >= 3
+    watch, found, at, turn = LevelLossWatch(under_hum=True), [], 0, 0
+    while at < len(samples):
+        size = sizes[turn % len(sizes)]
+        found += watch.feed(samples[at : at + size])
+        at, turn = at + size, turn + 1
+    assert found == whole
+
+
+def test_a_chord_that_is_struck_over_a_low_note_is_no_loss():
+    """F at 349.2 Hz lies at a multiple of 50 Hz, but no hum is made of that one alone."""
+    t = np.arange(6 * RATE) / RATE
+    held = sum(0.05 / k * np.sin(2 * np.pi * 349.23 * k * t) for k in range(1, 8))
+    chord = 0.1 * (440 * t % 1.0 - 0.5) * (t % 0.5 < 0.3)
+    assert LevelLossWatch(under_hum=True).feed(broken(held + chord, 0)[::8]) == []
+
+
 @pytest.mark.parametrize("left_db", [0, -6])
 def test_hum_beside_the_sound_is_no_loss(left_db):
     t = np.arange(4 * RATE) / RATE
@@ -121,10 +242,16 @@ def test_a_loss_is_known_before_it_is_over():
     assert [event.end for event in events] == [pytest.approx(1.9, abs=0.002)]
 
 
+@pytest.mark.parametrize("thump", [0.0, 0.3])
 @settings(derandomize=True, deadline=None, max_examples=10)
-@given(st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20))
-def test_blocks_of_any_sizes_give_the_same(sizes):
-    samples = broken(wind(4), 40)[::8]
+@given(
+    sizes=st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20)
+)
+def test_blocks_of_any_sizes_give_the_same(thump, sizes):
+    spoiled = broken(wind(4), 40)
+    for start, length in BREAKS:
+        spoiled[round(start * RATE) : round((start + length) * RATE)] += thump
+    samples = coupled(spoiled, 0.2)[::8]
     whole = LevelLossWatch().feed(samples)
     assert len(whole) == len(BREAKS)
     watch, found, at, turn = LevelLossWatch(), [], 0, 0
