@@ -126,7 +126,7 @@ RECORDS: tuple[Record, ...] = (
                 (
                     "hum 2x",
                     "mostly",
-                    "it is refilled twice a period of the mains, unless the regulator still holds",
+                    "it is refilled twice in each period of the mains; a good regulator hides that",
                 ),
                 ("hum 1x", "sometimes", "the two half-waves are never quite alike"),
                 ("hum mostly 2x", "always", "both half-waves still arrive"),
