@@ -792,7 +792,7 @@ class _Channel:
             left = float(np.mean(moves**2))
             if self._rest is None:
                 self._rest = left
-            elif left < _FADED * min(fall.lowest / fall.level, 1.0) * self._rest:
+            elif left < _FADED * fall.lowest / fall.level * self._rest:
                 self._open = None  # a note that ended, and its reverberation
         runs = powers[: n // 21 * 21].reshape(-1, 21).mean(axis=1) / _FRAME
         self._loudest = max(self._loudest, float(runs.max()))
@@ -905,7 +905,7 @@ class _Channel:
             if not self._may_fall(past, origin):
                 return none
             self._doubt(doubt)
-        patient = self._doubt() < _PATIENT + 1
+        patient = self._doubt() < _PATIENT + 1  # this look is one of them
         past = past[-self._since_jump(origin) :]
         few = tuple(dict.fromkeys((_close_fit, self._of_use)))
         prediction = _prediction(past, length, _FITS if patient else few)

@@ -26,14 +26,20 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dposv
 
 from sigbench.errors import SignalError
-from sigbench.measure.streaming import Stretches, of_one_event, require_block, without_channels
+from sigbench.measure.streaming import (
+    Stretches,
+    moving_sums,
+    of_one_event,
+    require_block,
+    without_channels,
+)
 from sigbench.measure.under_hum import UnderHum
 from sigbench.model import Event, Samples
 
@@ -85,7 +91,6 @@ _GIVEN_UP = 18  # steps after which a rise that is no hum is a new sound
 
 _DISTANCES = np.abs(np.subtract.outer(np.arange(_ORDER), np.arange(_ORDER)))
 
-_Number = TypeVar("_Number", np.float64, np.complex128)
 _Verdict = Literal["another sound", "nothing", "wait"]
 
 
@@ -171,15 +176,6 @@ def _power(z: NDArray[Any]) -> NDArray[np.float64]:
 @lru_cache(maxsize=8)
 def _taper(n: int) -> NDArray[np.float64]:
     return np.hanning(n + 2)[1:-1]
-
-
-def _sums(rows: NDArray[_Number], n: int) -> NDArray[_Number]:
-    """Sums over n rows each; the same bits wherever a row stands."""
-    count = len(rows) - n + 1
-    total = rows[:count].copy()
-    for k in range(1, n):
-        total += rows[k : count + k]
-    return total
 
 
 def _long(short: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -335,7 +331,7 @@ class _Channel:
         """Take steps up to the first at which the model of the sound changes."""
         self._append(signal)
         n = len(signal) // _STEP
-        short = _sums(self._phasors[-n - _LONG + 1 :], _WINDOW)
+        short = moving_sums(self._phasors[-n - _LONG + 1 :], _WINDOW)
         long = _long(short)
         height = self._height(_power(short[-n:]) / self._usual)
         height_long = self._height(_power(long) / self._usual_long)
@@ -393,7 +389,7 @@ class _Channel:
             return
         # How well the model did on what it had not heard yet.
         if self._predictor is not None and self._step - self._since > _LEARN:
-            sums = _sums(self._phasors[-n:], _WINDOW)
+            sums = moving_sums(self._phasors[-n:], _WINDOW)
             long = _power(_long(sums)).mean(axis=0) if n >= 36 else None
             short = _power(sums).mean(axis=0)
             self._before.append((short, long, float(np.mean(self._residual[-n * _STEP :] ** 2))))
@@ -434,7 +430,7 @@ class _Channel:
         few = 1 + 6 / max(1, len(heard) - _WINDOW + 1)
         least = 10 ** (LEAST_DBFS / 10) / 2 * self._lines.response(self._predictor)
         least *= (_WINDOW * _STEP) ** 2 / 20
-        sums = _sums(heard, _WINDOW)
+        sums = moving_sums(heard, _WINDOW)
         self._usual = np.maximum(few * _power(sums).mean(axis=0), least)
         if len(heard) >= 36:
             long = few * _power(_long(sums)).mean(axis=0)
@@ -493,11 +489,11 @@ class _Channel:
         begin = max(self._rise - 2 * _WINDOW, self._first + _START)
         count = self._step - begin
         at = begin - self._first
-        powers = _power(_sums(self._phasors[at : at + count], _WINDOW))
+        powers = _power(moving_sums(self._phasors[at : at + count], _WINDOW))
         new = self._residual[at * _STEP : (at + count) * _STEP].reshape(-1, _STEP)
         energy = np.sum(new**2, axis=1)
         size = _WINDOW * _STEP
-        total = _sums(energy, _WINDOW)
+        total = moving_sums(energy, _WINDOW)
         loud = float(total.max()) > 3 * size * self._floor
         verdicts: list[_Verdict] = ["another sound"]
         best, least = None, np.inf

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.measure.mains import NOMINAL_HZ, TOLERANCE
-from sigbench.measure.streaming import Kept
+from sigbench.measure.streaming import Kept, moving_sums
 from sigbench.measure.under_hum import LOST_DB
 from sigbench.model import Samples
 
@@ -214,11 +214,7 @@ class LevelLossWatch:
         """Powers of frames as the means of as many as a level is taken over."""
         singly = np.concatenate([self._singly, powers])
         self._singly = singly[1 - self._smeared :].copy()
-        smeared = singly[: len(powers)].copy()
-        for k in range(1, self._smeared):
-            smeared += singly[k : k + len(powers)]
-        smeared *= 1 / self._smeared
-        return smeared
+        return moving_sums(singly, self._smeared) * (1 / self._smeared)
 
     def _moves(self, first: int, last: int) -> _Array:
         """The samples of some frames after the high-pass."""
@@ -426,6 +422,7 @@ def _deep(heard: Samples) -> _Array:
 
 
 def _sums(rows: _Array) -> _Array:
+    """Sums of the samples of each frame, in one order for frames at any place."""
     total = rows[:, 0] + rows[:, 1]
     for k in range(2, FRAME):
         total += rows[:, k]

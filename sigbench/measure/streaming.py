@@ -14,6 +14,7 @@ from sigbench.errors import SignalError
 from sigbench.model import Event, Samples
 
 Found = TypeVar("Found")
+Number = TypeVar("Number", np.float64, np.complex128)
 
 
 def require_block(block: Samples, channels: int, what: str) -> None:
@@ -56,6 +57,15 @@ def rows(block: Samples) -> NDArray[np.float64]:
     """A block as (channels, frames); the frames of a channel lie together, so that sums agree."""
     turned = block.T
     return turned if turned.strides[1] == turned.itemsize else np.ascontiguousarray(turned)
+
+
+def moving_sums(values: NDArray[Number], n: int) -> NDArray[Number]:
+    """Sums over `n` places each along the first axis; the same bits wherever a place stands."""
+    count = len(values) - n + 1
+    total = values[:count].copy()
+    for k in range(1, n):
+        total += values[k : count + k]
+    return total
 
 
 class Stretches:
