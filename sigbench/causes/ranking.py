@@ -28,6 +28,7 @@ SHARPNESS = 0.9
 """Power of the likelihood."""
 
 HEALTHY_WEIGHT = 22.0
+PLAINLY = 0.9  # probability of a clue, from which on a unit is not called sound too lightly
 NONE_OF_THESE_WEIGHT = 1.0
 MOST_TOGETHER = 3
 """How many causes are thought of at once: what comes to the bench has often more than one."""
@@ -104,9 +105,13 @@ class Ranking:
 
     @property
     def nothing_wrong(self) -> bool:
-        """Whether that is likelier than any cause, and than one that is not on the list."""
+        """Whether that is likelier than any cause, and than one that is not on the list.
+
+        Where something was plainly seen it must be likelier than all of them together.
+        """
         others = (self.none_of_these, *(cause.score for cause in self.causes))
-        return self.healthy >= max(others)
+        plain = any((clue.holds or 0.0) >= PLAINLY for clue in self.clues)
+        return self.healthy >= (0.5 if plain else max(others))
 
 
 RAILS_FIRST = (

@@ -90,7 +90,13 @@ def _verdict(ranking: Ranking) -> list[str]:
             sentences.append(f"Measured, and still not to be told: {'; '.join(doubts)}.")
         return sentences
     best = max((cause.score for cause in ranking.named), default=0.0)
-    if not ranking.named and ranking.none_of_these < STANDS_OUT:
+    if ranking.healthy >= max(best, ranking.none_of_these):
+        sentences.append(
+            f"A unit without a fault is likelier ({ranking.healthy:.0%}) than any one cause, but "
+            "not than all of them together. Measure once more; if it is seen again, probe in this "
+            "order."
+        )
+    elif not ranking.named and ranking.none_of_these < STANDS_OUT:
         sentences.append(
             "No cause on the list explains what was seen: go by the readings, stage by stage."
         )
