@@ -411,7 +411,7 @@ def _event(spot: Spot, travel: str) -> Event:
             words.append(f"at {0.5 * (low + high):.1f} % of {travel}")
     if spot.number is not None:
         words.append(f"pass {spot.number + 1}")
-    words.append(f"{spot.burst.peak_db:.0f} dB re the sound")
+    words.append(f"{spot.burst.peak_db:.0f} dB re the sound".replace("-", "−"))
     text = ", ".join(words)
     if spot.lost is not None:
         return Event("dropout", *spot.lost, (spot.channel,), spot.lost_db, text)
@@ -420,5 +420,5 @@ def _event(spot: Spot, travel: str) -> Event:
 
 def _bare_event(track: Track, burst: Burst) -> Event:
     reference = "dB re the sound" if track.full > 0 else "dBFS"
-    text = f"{burst.peak_db:.0f} {reference}"
+    text = f"{burst.peak_db:.0f} {reference}".replace("-", "−")
     return Event(_kind(burst), burst.start, burst.end, (track.channel,), None, text)

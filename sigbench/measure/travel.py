@@ -94,11 +94,20 @@ SINGLE_CLICKS = (
     "each of them"
 )
 
+MOVES = (
+    "the level goes up and down by itself, as of two oscillators or a chorus, or the control was "
+    "turned to and fro below its upper end: the passes cannot be laid over one another, and a "
+    "place that repeats would not show: hold a steady sound (one oscillator, no chorus), turn from "
+    "end to end and record again"
+)
+
 WHOLE_TRACK = (
     "it crackles along nearly all of its travel: the stretches are where it does so most often, "
     "and the whole track is dirty or worn"
 )
 
+_FAR_OFF = 0.06  # of travel: a sound whose level moves by that hides what repeats
+_BELOW, _MANY_BELOW = 0.85, 0.5  # of travel, and the share of passes that stay below: a beat
 _ON_GRID_SECONDS = 0.003  # off an even grid: bursts are known to cells, and filters ring
 _POISSON_BOUND = 3.0  # events that are not exceeded in 95 of 100 cases where none was seen
 _ONE_WAY = 0.005  # of ALPHA, for places that crackle when passed in one direction alone
@@ -858,6 +867,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
     )
     top_spread = _top_spread(amplitude, spans)
     beating = _beating(taper, max(top_spread, *(track.fluctuation for track in tracks)))
+    moves = float(np.median(beating)) > _FAR_OFF or _mostly_below(x, spans)
     ambiguity = np.hypot(np.maximum(_ambiguity(taper, alike), miss), beating)
     gangs = tuple(
         _gang(
@@ -868,6 +878,7 @@ def turning(tracks: Sequence[Track], *, taper: Taper | None = None) -> Turning:
             moving=moving,
             ambiguity=ambiguity,
             steps=steps,
+            moves=moves,
         )
         for track in tracks
     )
@@ -911,6 +922,12 @@ def _top_spread(amplitude: Floats, spans: Sequence[tuple[int, int]]) -> float:
         if len(way) and way.max() > 10 ** (-_TOP_DB / 20):
             tops.append(20 * np.log10(way.max()))
     return float(np.std(tops, ddof=1)) if len(tops) > 1 else 0.0
+
+
+def _mostly_below(x: Floats, spans: Sequence[tuple[int, int]]) -> bool:
+    """Whether most passes do not come near the upper end, where a hand turns back."""
+    ends = [max(x[a], x[b - 1]) for a, b in spans]
+    return bool(ends) and bool(np.mean(np.less(ends, _BELOW)) > _MANY_BELOW)
 
 
 def _level_db(track: Track) -> Floats:
@@ -1243,6 +1260,7 @@ def _gang(
     moving: Bools,
     ambiguity: Floats,
     steps: int | None,
+    moves: bool,
 ) -> Gang:
     hop = _HOP * CELL_SECONDS
     wear = _wear_map(track.channel, spots, x, spans)
@@ -1261,6 +1279,9 @@ def _gang(
     else:
         worn, why = _worn(spots, wear, x, spans, moving, ambiguity)
         dead = _dead(spots, wear, ambiguity)
+        if moves and not (worn and dead):
+            worn, dead = worn or None, dead or None  # that there is none cannot be told
+            why = f"{MOVES}; {why}" if why else MOVES
     return Gang(
         track.channel,
         worn,

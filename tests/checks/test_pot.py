@@ -122,6 +122,29 @@ def test_a_sound_that_does_not_hold_its_level_is_named_with_a_law_that_was_told(
     assert "the sound is not steady" in (only(found, "worn_travel").why or "")
 
 
+@pytest.mark.parametrize("beating", [False, True])
+def test_where_the_sound_hides_what_repeats_it_is_not_said_that_nothing_does(beating):
+    """Two oscillators, detuned: the level moves by itself, and passes do not lie on one another."""
+    rng = np.random.default_rng(45)
+    x = hand(30.0, rng, sweeps=6)
+    t = np.arange(len(x)) / RATE
+    sound = np.sin(2 * np.pi * 220 * t) + beating * 0.5 * np.sin(2 * np.pi * 221.3 * t)
+    gang = Gang(worn=((0.5, 0.53, 0.8),))
+    found = check_pot(take(*record(x, (gang,), sound, rng).T), LINEAR)
+    worn = only(found, "worn_travel")
+    if beating:
+        assert worn.state == "invalid"
+        assert only(found, "worn_share").state == "invalid"
+        assert only(found, "dead_travel").state == "invalid"
+        assert "hold a steady sound" in (worn.why or "")
+    else:
+        ((start, end),) = worn.value  # type: ignore[misc, union-attr]
+        assert (start, end) == pytest.approx((50, 53), abs=3)
+    assert only(found, "crackle_rate").value > 0.1
+    assert any("−" in (event.text or "") for event in found.events)
+    assert not any("-" in (event.text or "") for event in found.events)
+
+
 @pytest.mark.parametrize("worn", [False, True])
 def test_the_clicks_of_a_sample_loop_are_no_wear(worn):
     rng = np.random.default_rng(41)
