@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from sigbench.measure.travel import AUDIO, LINEAR, SQUARE, Taper, Turning, measure_travel
+from sigbench.measure.taper import AUDIO, LINEAR, SQUARE, Taper
+from sigbench.measure.travel import Turning, measure_travel
 from tests.measure.pots import (
     RATE,
     Gang,

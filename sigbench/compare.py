@@ -366,7 +366,7 @@ def _taper(step: Step) -> str:
     """The law of a control in one way of writing it: "audio" and "audio:15" are the same."""
     if step.settings.taper is None:
         return "guessed"
-    from sigbench.measure.travel import taper_named
+    from sigbench.measure.taper import taper_named
 
     taper = taper_named(step.settings.taper)
     usual = taper == taper_named(taper.kind)

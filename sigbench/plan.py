@@ -561,7 +561,7 @@ def _validate_step(step: Step, where: str) -> None:
             f"so {settings.driven_channel} is none."
         )
     if settings.taper is not None:
-        from sigbench.measure.travel import taper_named
+        from sigbench.measure.taper import taper_named
 
         try:
             taper_named(settings.taper)

@@ -22,22 +22,10 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.mains import measure_mains
 from sigbench.measure.rhythm import RegularClicks
 from sigbench.measure.scrape import Burst, bursts_a_second, scrape_of_cells
-from sigbench.measure.travel import (
-    AGAINST,
-    BINS,
-    CHANGES,
-    LEAST_DEAD,
-    UNSTEADY_DB,
-    Gang,
-    Spot,
-    Stretch,
-    Track,
-    Turning,
-    hear,
-    taper_named,
-    turnings,
-    without_own_clicks,
-)
+from sigbench.measure.taper import taper_named
+from sigbench.measure.travel import AGAINST, UNSTEADY_DB, Gang, Turning, turnings
+from sigbench.measure.turned_level import CHANGES, Track, hear, without_own_clicks
+from sigbench.measure.wear import BINS, LEAST_DEAD, Spot, Stretch
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
 
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice

@@ -194,7 +194,7 @@ def check_settings(
     if frequency is not None and not (math.isfinite(frequency) and frequency > 0):
         raise RequestError(f"--frequency {frequency:g} is no frequency: give one above 0 Hz.")
     if taper is not None:
-        from sigbench.measure.travel import taper_named
+        from sigbench.measure.taper import taper_named
 
         taper_named(taper)
     if note is not None:

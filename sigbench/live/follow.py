@@ -18,13 +18,9 @@ from sigbench.measure.gaps import GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector
 from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.measure.scrape import Sound, SoundReader, learn_sounds
-from sigbench.measure.travel import (
-    Turning,
-    follow,
-    taper_named,
-    turnings,
-    without_own_clicks,
-)
+from sigbench.measure.taper import taper_named
+from sigbench.measure.travel import Turning, turnings
+from sigbench.measure.turned_level import follow, without_own_clicks
 from sigbench.model import PAUSED, CheckSettings, Event, EventKind, LostBuffers, Samples
 
 LEARN_SECONDS = 20.0  # of a turned control: by then it was down once, and its sound is known

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigbench.checks.pot import listen
-from sigbench.measure.travel import Gang, Stretch, Taper, Turning, taper_named, turnings
+from sigbench.measure.taper import Taper, taper_named
+from sigbench.measure.travel import Gang, Turning, turnings
+from sigbench.measure.wear import Stretch
 from sigbench.model import CheckSettings, Take
 from sigbench.report.plots import Curve, CurvePanel, CurvePlot, Plot, WearPanel, WearPlot, WearSide
 
