@@ -15,6 +15,7 @@ from sigbench.checks.marks import pauses
 from sigbench.checks.readings import SILENT, reading, spoil_overloaded
 from sigbench.checks.side_by_side import Half, side_by_side
 from sigbench.checks.tally import FAULTS
+from sigbench.measure.common_return import RETURN_LOST, ReturnDetector, without_its_losses
 from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import HUM_IN_PLACE, DropoutDetector
 from sigbench.measure.estimate import Estimate
@@ -39,6 +40,11 @@ different detectors differ by a hop (common practice, no source)."""
 SHARP_SECONDS = 0.05
 """What begins this near to a gap is a contact that bounces (common practice, no source)."""
 
+SLEEVE_OPEN = (
+    "the sleeve that both channels share let go: what is left is the difference between them, in "
+    "opposite directions"
+)
+
 _OWN: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip")
 
 # Of what belongs together, the gravest gives the event its kind.
@@ -48,8 +54,9 @@ _GRAVITY: tuple[EventKind, ...] = ("lost_buffers", *FAULTS)
 def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
     """Tell what the contacts of a moved jack do; see `sigbench.checks.measure`.
 
-    A tip that lets go loses the signal; a sleeve that lets go brings hum; a contact that turns
-    high-ohmic dips; one that is only dirty crackles. What happens on both channels at once points
+    A tip that lets go loses the signal; a sleeve that lets go brings hum, or leaves the difference
+    of two channels that share it; a contact that turns high-ohmic dips; one that is only dirty
+    crackles. What happens on both channels at once points
     to the sleeve they share, or to something before the jack; what fades and is back at once, to
     what feeds it.
     """
@@ -108,6 +115,7 @@ class _HumAndGaps(Half[tuple[list[Event], tuple[WatchedChannel, ...]]]):
         super().__init__(
             HumBurstDetector(take.samplerate, take.channels),
             GapDetector(take.samplerate, take.channels),
+            ReturnDetector(take.samplerate, take.channels),
             self._watch,
         )
 
@@ -124,7 +132,7 @@ def movements(events: Sequence[Event]) -> tuple[Event, ...]:
     """
     groups: list[list[Event]] = []
     end = 0.0
-    single = without_known_losses(without_doubles(events))
+    single = without_known_losses(without_its_losses(without_doubles(events)))
     for event in sorted(_faults(single), key=lambda e: (e.start, e.end)):
         if groups and event.start <= end + TOGETHER_SECONDS:
             groups[-1].append(event)
@@ -174,11 +182,19 @@ def _holds(one: Event, other: Event) -> bool:
 def _words_of(event: Event, group: Sequence[Event]) -> str | None:
     if event.text == SLOW and not any(_is_sharp(other, event.start) for other in group):
         return None if event.kind == "lost_buffers" else FADED
+    if any(other.text == RETURN_LOST and _meet(event, other) for other in group):
+        return None if event.kind == "lost_buffers" else SLEEVE_OPEN
     hum = event.text == HUM_IN_PLACE or any(
         other.kind == "hum_burst" and not set(event.channels).isdisjoint(other.channels)
         for other in group
     )
     return _in_words(event.kind, tuple(sorted(event.channels)), hum)
+
+
+def _meet(one: Event, other: Event) -> bool:
+    """Whether two events have a moment and a channel in common."""
+    at_once = one.start <= other.end and other.start <= one.end
+    return at_once and not set(one.channels).isdisjoint(other.channels)
 
 
 def _is_sharp(event: Event, begin: float) -> bool:

@@ -12,6 +12,7 @@ from sigbench.checks.jack import movements
 from sigbench.checks.marks import counted
 from sigbench.checks.soak import SoakCourses, SoakWatch
 from sigbench.errors import RequestError
+from sigbench.measure.common_return import ReturnDetector
 from sigbench.measure.crackle import CrackleDetector
 from sigbench.measure.dropouts import DropoutDetector, mark_lost_buffers
 from sigbench.measure.gaps import GapDetector, without_doubles
@@ -102,7 +103,10 @@ class ContactFollower:
                 ("crackle", self._crackle),
             ]
         if held:
-            self._detectors.append(("dropout", GapDetector(samplerate, channels)))
+            self._detectors += [
+                ("dropout", GapDetector(samplerate, channels)),
+                ("dip", ReturnDetector(samplerate, channels)),
+            ]
         self._events: list[Event] = []
         self._lost: list[LostBuffers] = []
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from sigbench.checks import measure
-from sigbench.checks.jack import TOGETHER_SECONDS, movements
+from sigbench.checks.jack import SLEEVE_OPEN, TOGETHER_SECONDS, movements
 from sigbench.measure.gaps import QUICK, SLOW
 from sigbench.model import FADED, Event, LongTake, LostBuffers, Source, Take, readings_named
 
@@ -99,6 +99,18 @@ def test_a_sleeve_that_weakens_the_sound_a_little_is_one_on_both_channels(length
     events = measure(take_of(left, right), "jack").events
     assert [(e.kind, e.channels) for e in events] == [("hum_burst", (1, 2))] * 5
     assert all(e.text.startswith("hum: the sleeve or the ground") for e in events)
+
+
+def test_a_shared_sleeve_that_opens_without_hum_leaves_the_difference_of_the_channels():
+    left, right = 0.2 * saw() + chord(165.0, 247.0), 0.2 * saw() + chord(196.0, 330.0)
+    for start in SLEEVE_AT:
+        part = span(start, start + 0.3)
+        across = left[part] - right[part]  # Kirchhoff: both loads in series between the tips
+        left[part], right[part] = across / 2, -across / 2
+    events = measure(take_of(left, right), "jack").events
+    assert [(e.kind, e.channels, e.text) for e in events] == [("dip", (1, 2), SLEEVE_OPEN)] * 5
+    assert [e.start for e in events] == pytest.approx(SLEEVE_AT, abs=0.002)
+    assert [e.end for e in events] == pytest.approx([s + 0.3 for s in SLEEVE_AT], abs=0.002)
 
 
 @pytest.fixture(scope="module")
