@@ -32,6 +32,7 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import accumulate
 
 import numpy as np
@@ -40,8 +41,9 @@ from numpy.typing import NDArray
 
 from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
+from sigbench.measure.gain_edges import GainEdgeWatch, GainHole
 from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
-from sigbench.measure.prediction import continued
+from sigbench.measure.prediction import continued, lag_products
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
@@ -79,6 +81,7 @@ _HELD = 3  # epochs that a predictor must do well for, to be taken as that of a 
 _UNSETTLED = 400  # frames after a change of the sound
 _MOST_WAIT = 16  # epochs: the better fit takes ten times as long, and helps only steady sounds
 _STEADY = 0.1  # prediction error over power, below which a sound is predictable enough
+_FORETOLD = 0.0002  # the same, below which next to nothing is missed of a break
 _HISTORY = 128  # frames before, that say what errors are usual
 _JUST_NOW = 6  # frames, the latest: they may belong to the fall already
 _STANDS_OUT = 3.0  # times the usual squared error, by which something else may have begun
@@ -165,24 +168,6 @@ def _quick_fit(past: Samples) -> _Array:
     return np.concatenate([[1.0], -solve_toeplitz(lags[:-1], lags[1:], check_finite=False)])
 
 
-def _lag_products(past: Samples, taps: int) -> _Array:
-    """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1): right where i <= j.
-
-    Along a diagonal each differs from the one before by a product that enters and one that leaves.
-    """
-    size, rows = taps + 1, len(past) - taps
-    entering = np.concatenate([past[rows:], np.zeros(size)])
-    leaving = np.concatenate([past[:taps], np.zeros(size)])
-    # Rows that are one longer than those of the matrix: each begins one further to the right.
-    skewed = np.zeros((size, size + 1))
-    diagonals = skewed[:, :size]  # a column each
-    diagonals[0] = np.correlate(past, past[:rows], "valid")
-    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, np.newaxis]
-    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, np.newaxis]
-    np.cumsum(diagonals, axis=0, out=diagonals)
-    return skewed.ravel()[: size * size].reshape(size, size)
-
-
 def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
     """The same by the modified covariance method: not blurred by a window, but slow.
 
@@ -190,7 +175,7 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
     """
     from scipy.linalg import cho_factor, cho_solve
 
-    products = _lag_products(past, taps)
+    products = lag_products(past, taps)
     products = products + products[::-1, ::-1].T  # forwards and backwards in time
     square = products[:taps, :taps].copy(order="F")  # of which the upper half counts
     square[np.diag_indices(taps)] += _NOISE_RATIO * np.trace(square) / taps + 1e-20
@@ -608,6 +593,8 @@ class _Channel:
         self._of_use: _Fit = _close_fit  # the fit that did well last
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
+        self._foretold = False  # the predictor misses next to nothing
+        self._calm: deque[tuple[int, bool]] = deque()  # from which frame on, is it steady?
         self._begin(0, _SHORT_EPOCH)
 
     @property
@@ -624,6 +611,12 @@ class _Channel:
     def goes_on(self) -> bool:
         """Whether there is a steady sound, and nothing is missing of it."""
         return self._open is None and self._held >= _HELD
+
+    def is_steady(self, first: int, last: int) -> bool:
+        """Whether the predictor did well from one frame to another; later ones are asked next."""
+        while len(self._calm) > 1 and self._calm[1][0] <= first:
+            self._calm.popleft()
+        return all(steady for begin, steady in self._calm if begin < last)
 
     @property
     def frame(self) -> int:
@@ -678,6 +671,7 @@ class _Channel:
 
     def _begin(self, frame: int, length: int, *, known: _Array | None = None) -> None:
         """Begin an epoch; `known` are the sums just before, if the predictor stays."""
+        self._calm.append((frame, self._held >= _HELD and self._is_close and self._foretold))
         self._epoch_start, self._epoch_end = frame, frame + length
         room = _HISTORY + length + 2 * _LOOK
         # Sums of a frame: error squared, signal squared, times prediction, prediction squared.
@@ -781,6 +775,7 @@ class _Channel:
         error, worst = float(ordered[middle]), float(ordered[n - 3])
         power = float(np.partition(powers, middle)[middle])
         predicted = power > 0.0 and error < _STEADY * power
+        self._foretold = error < _FORETOLD * power
         self._watched(n, steady=predicted and self._doubt() < _WATCHED)
         fall = self._open
         if fall is not None and self._is_back(fall, powers, power):
@@ -1188,6 +1183,13 @@ def _depth(found: Samples, expected: Samples, noise: float) -> tuple[float, bool
     return depth, bool(depth >= DROPOUT_DEPTH_DB or near_the_noise), gain, energy
 
 
+def _hole_between(edges: GainHole, seen: int) -> _Hole:
+    """The hole of two edges, told when so many samples were known."""
+    gain = max(edges.gain, edges.uncertainty, 10 ** (FLOOR_DBFS / 20))
+    depth = float(-20 * np.log10(gain))
+    return _Hole(edges.start, edges.end, depth, depth >= DROPOUT_DEPTH_DB, seen)
+
+
 class DropoutDetector:
     """Finds dropouts and dips in audio that comes in blocks.
 
@@ -1232,8 +1234,10 @@ class DropoutDetector:
         self._levels = [
             (LevelLossWatch(rate), LevelLossWatch(rate, under_hum=True)) for _ in range(channels)
         ]
+        self._edges = [GainEdgeWatch(samplerate) for _ in range(channels)]
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
         self._silent: list[tuple[int, _Hole]] = []  # losses of level, which the others may have
+        self._edged: list[tuple[int, _Hole]] = []  # the same of what the edges alone show
         self._told: deque[tuple[int, _Hole]] = deque()  # holes that such a loss may be
         self._shared: list[tuple[int, int]] = []  # channel and start of what others told for it
         self._fed = 0
@@ -1295,15 +1299,45 @@ class DropoutDetector:
                     loss.start * q, loss.end * q, loss.depth, True, loss.seen, hum=loss.hum
                 )
                 self._silent.append((number, hole))
+        for number in range(1, len(self._edges) + 1):
+            self._edged += [(number, hole) for hole in self._between_edges(number)]
         self._settle(final=False)
         unsure = [channel.decided for channel in self._channels]
         unsure += [level.decided * q for levels in self._levels for level in levels]
-        unsure += [hole.end for _, hole in self._silent]
+        unsure += [self._edges_decided(number) for number in range(1, len(self._edges) + 1)]
+        unsure += [hole.end for _, hole in (*self._silent, *self._edged)]
         events = self._tell(min(unsure, default=self._fed))
         frame = min(channel.frame for channel in self._channels) * _FRAME
         shared = self._take.samples.end - self._shared_samples
-        self._take.forget((frame - _RAW_KEPT) * q, min(frame - _KEPT, shared))
+        raw = [(frame - _RAW_KEPT) * q, *(edges.frame - edges.kept for edges in self._edges)]
+        self._take.forget(min(raw), min(frame - _KEPT, shared))
         return events
+
+    def _between_edges(self, number: int) -> list[_Hole]:
+        """What the edges alone show of a channel, where its sound is not steady."""
+        channel, edges = self._channels[number - 1], self._edges[number - 1]
+        step = _FRAME * self._stride
+        holes: list[_Hole] = []
+        while edges.hop_end <= channel.frame * step:
+            if channel.is_steady(edges.frame // step, -(-edges.hop_end // step)):
+                edges.skip()
+            elif edges.hop_end + edges.lag <= self._fed:
+                seen = (edges.hop_end + edges.lag) // self._stride
+                found = edges.look(partial(self._heard, number - 1))
+                holes += [_hole_between(edge, seen) for edge in found]
+            else:
+                break
+        return holes
+
+    def _heard(self, row: int, first: int, last: int) -> _Array:
+        return self._take.frames(first, last)[row]
+
+    def _edges_decided(self, number: int) -> int:
+        """Frame of the take before which edges will show no more hole."""
+        channel, edges = self._channels[number - 1], self._edges[number - 1]
+        step = _FRAME * self._stride
+        steady = channel.is_steady(edges.frame // step, channel.frame)
+        return channel.frame * step if steady else edges.frame
 
     def _settle(self, *, final: bool) -> None:
         """Which losses of level are news? Those that the predictor did not find as well."""
@@ -1326,6 +1360,38 @@ class DropoutDetector:
                         told = replace(hole, hum=loss.hum or hole.hum, lost=True)
                         self._holes[place] = (n, replace(told, depth=max(hole.depth, loss.depth)))
         self._silent = unsettled
+        self._edged = [
+            (number, hole)
+            for number, hole in self._edged
+            if not self._is_settled(number, hole, final=final)
+        ]
+
+    def _is_settled(self, number: int, hole: _Hole, *, final: bool) -> bool:
+        """Whether it is known if a hole between two edges is news; if it is, it will be told.
+
+        The predictor may have found it as well, or its beginning alone and another end.
+        """
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        channel = self._channels[number - 1]
+        begun = channel.open_since
+        if not final and (
+            (begun is not None and begun < hole.end) or channel.decided <= hole.end + near
+        ):
+            return False
+        for place, (n, other) in enumerate(self._holes):
+            if (
+                n == number
+                and abs(other.start - hole.start) <= near
+                and other.end > hole.end + near
+            ):
+                self._holes[place] = (n, hole)
+                return True
+        if not any(
+            n == number and other.start < hole.end and hole.start < other.end
+            for n, other in (*self._holes, *self._told)
+        ):
+            self._holes.append((number, hole))
+        return True
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:
         """Events that ended before frame `decided`, the same one in several channels as one."""

@@ -38,3 +38,21 @@ def continued(
     return -np.asarray(
         solve_triangular(due_to_later, known, lower=True, unit_diagonal=True, check_finite=False)
     ).T
+
+
+def lag_products(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
+    """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1): right where i <= j.
+
+    Along a diagonal each differs from the one before by a product that enters and one that leaves.
+    """
+    size, rows = taps + 1, len(past) - taps
+    entering = np.concatenate([past[rows:], np.zeros(size)])
+    leaving = np.concatenate([past[:taps], np.zeros(size)])
+    # Rows that are one longer than those of the matrix: each begins one further to the right.
+    skewed = np.zeros((size, size + 1))
+    diagonals = skewed[:, :size]  # a column each
+    diagonals[0] = np.correlate(past, past[:rows], "valid")
+    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, np.newaxis]
+    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, np.newaxis]
+    np.cumsum(diagonals, axis=0, out=diagonals)
+    return skewed.ravel()[: size * size].reshape(size, size)

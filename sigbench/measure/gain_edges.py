@@ -1,0 +1,277 @@
+"""Gain edges: moments at which a sound goes on with another gain, from one sample to the next.
+
+A contact that turns high-ohmic multiplies the sound by a gain; one that comes back divides by it.
+A sound that moves all the time (a rotating speaker, a choir, a bass with a sweeping filter) cannot
+be foretold for some milliseconds, so that nothing shows how much of it is missing. But from one
+sample to the next each sound is foretold well, and at an edge two things are known apart: what the
+samples before it lead to expect, and what those after it are. The gain is the one that makes both
+fit, by least squares. It is known within some percent though the edge lasts no time at all.
+
+For samples x with prediction-error filter a (Makhoul 1975), an edge at t and n from t on::
+
+    u[n] = sum of a[k] x[n-k] over samples from t on,  v[n] = the same over those before t
+    u + g v = innovation,  g = - <u, v> / <v, v>
+
+A return is a fall in the reversed take, from the loud side as well. An interruption is a fall and
+a return by the same gain. What a sound does by itself (a note that begins, an edge of its wave)
+is not the same sound with another gain, so the innovation stays high whatever the gain is.
+
+References
+----------
+J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580.
+S. J. Godsill, P. J. W. Rayner, *Digital Audio Restoration* (Springer, 1998), ch. 5.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from sigbench.measure.prediction import lag_products
+
+EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
+EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
+FITS = 0.85  # share of what is unusual at an edge that the gain must explain
+MOST_GAIN = 0.75  # 2.5 dB: what falls less is within what sounds do by themselves
+SAME_GAIN = 0.12  # of the gain before, and three uncertainties
+LONGEST_SECONDS = 1.0
+SHORTEST_SECONDS = 0.0008
+
+_HOP_SECONDS = 0.0213  # 1024 frames at 48 kHz
+_GROUP = 8  # hops that share a watching predictor
+_ROW = 16  # frames: the order of the watching predictor, and the step that peaks are taken in
+_MEMORY = 5  # hops before, that say which peaks are usual
+_USUAL = 0.8  # quantile of a hop's peaks
+_STANDS_OUT = 2.5  # times the usual peak,
+_STANDS_HIGHER = 1.5  # and the usual highest one of a hop: edges of a wave, in each period
+_APART = 3  # rows
+_MOST = 3  # edges that are looked at in a hop
+_TAPS = 32  # of the predictor at an edge
+_PAST = 2048  # frames that it is fitted to
+_MARGIN = 2  # frames by which an edge may lie beside its peak
+_SPAN = 48  # frames after an edge that are compared
+_NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
+_ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
+_DOUBTS, _FORGET = 30.0, 0.98  # looks in vain, each hop forgetting some, until nothing is looked at
+
+_Array = NDArray[np.float64]
+_Single = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class GainHole:
+    """A stretch of lesser gain, in frames of the take, and by how much the gain is uncertain."""
+
+    start: int
+    end: int
+    gain: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """A fall, or a return seen backwards in time."""
+
+    frame: int
+    gain: float
+    uncertainty: float
+    evidence: float
+
+
+def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
+    """What rows of samples, and the rows before them, add to the rows of their innovations.
+
+    By the autocorrelation method; of silence the innovation is the silence.
+    """
+    from scipy.linalg import solve_toeplitz
+
+    faded = past * _window(len(past))
+    lags = np.correlate(faded, faded[: len(faded) - _ROW], "valid")
+    weights = np.zeros(_ROW)
+    if lags[0] > 0.0:
+        lags[0] *= 1 + 1e-8
+        weights = solve_toeplitz(lags[:-1], lags[1:], check_finite=False)
+    error_filter = np.concatenate([np.zeros(_ROW), [1.0], -weights, np.zeros(_ROW - 1)])
+    places = np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]
+    own, before = (error_filter[_ROW + lag + places] for lag in (0, _ROW))
+    return own.astype(np.float32), before.astype(np.float32)
+
+
+@cache
+def _window(length: int) -> _Array:
+    return np.hanning(length)
+
+
+def _fitted(past: _Array) -> tuple[_Array, float]:
+    """Prediction-error filter by the covariance method, and the RMS of its innovations."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    products = lag_products(past, _TAPS)
+    products = np.triu(products) + np.triu(products, 1).T
+    square = products[:_TAPS, :_TAPS].copy()
+    square[np.diag_indices(_TAPS)] += _NOISE_RATIO * np.trace(square) / _TAPS + 1e-20
+    factor = cho_factor(square, check_finite=False)
+    weights = cho_solve(factor, products[:_TAPS, _TAPS], check_finite=False)
+    error_filter = np.concatenate([[1.0], -weights[::-1]])
+    energy = float(error_filter[::-1] @ products @ error_filter[::-1])
+    return error_filter, float(np.sqrt(max(energy, 1e-30) / (len(past) - _TAPS)))
+
+
+def gain_edge(samples: _Array, near: int) -> _Edge | None:
+    """The fall of the gain next to a sample, if a gain explains what happens there.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (n,)
+        `_PAST` samples at least before it, and `_SPAN` after it.
+    near : int
+    """
+    error_filter, usual = _fitted(samples[near - _MARGIN - _PAST : near - _MARGIN])
+    best: _Edge | None = None
+    left = 0.0
+    for at in range(near - _MARGIN, near + _MARGIN + 1):
+        heard = samples[at - _TAPS : at + _SPAN]
+        whole = np.convolve(heard, error_filter)[_TAPS : _TAPS + _SPAN]
+        expected = np.zeros(_SPAN)  # due to what was before the edge
+        expected[:_TAPS] = np.convolve(heard[:_TAPS], error_filter)[_TAPS:]
+        energy = float(expected @ expected)
+        if not energy > 0.0:
+            continue
+        after = whole - expected
+        gain = -float(after @ expected) / energy
+        remaining = after + gain * expected
+        rest = float(remaining @ remaining)
+        evidence = (float(whole @ whole) - rest) / usual**2
+        if best is None or evidence > best.evidence:
+            best = _Edge(at, gain, usual / np.sqrt(energy), evidence)
+            left = rest / usual**2 - _ORDINARY * _SPAN
+    if best is None or best.evidence < EVIDENCE or not best.gain < MOST_GAIN:
+        return None
+    if best.gain < -SAME_GAIN - 3 * best.uncertainty:
+        return None
+    return best if best.evidence > FITS * (best.evidence + max(left, 0.0)) else None
+
+
+class GainEdgeWatch:
+    """Finds the interruptions of one channel whose both edges show the same gain.
+
+    All is decided at fixed positions of the take, hop by hop. A hop can be looked at once `lag`
+    frames that follow it are known.
+
+    Parameters
+    ----------
+    samplerate : int
+        Frames a second.
+    """
+
+    def __init__(self, samplerate: int) -> None:
+        self._hop = max(1, round(_HOP_SECONDS * samplerate / _ROW)) * _ROW
+        self.lag = _PAST + 2 * _MARGIN + _SPAN
+        self.kept = 2 * self._hop + self.lag
+        """Frames before the next hop that are asked for."""
+        self.frame = 0  # where the next hop begins
+        self._matrices: tuple[_Single, _Single] | None = None
+        self._usual: deque[float] = deque(maxlen=_MEMORY)  # a quantile of each hop's peaks,
+        self._highest: deque[float] = deque(maxlen=_MEMORY)  # and the highest of them
+        self._falls: list[_Edge] = []
+        self._doubts = 0.0
+        self._longest = round(LONGEST_SECONDS * samplerate)
+        self._shortest = max(2, round(SHORTEST_SECONDS * samplerate))
+
+    @property
+    def hop_end(self) -> int:
+        """Where the next hop ends."""
+        return self.frame + self._hop
+
+    def skip(self) -> None:
+        """The next hop holds a steady sound, which others watch."""
+        self._matrices = None
+        self._usual.clear()
+        self._highest.clear()
+        self._falls.clear()
+        self._doubts *= _FORGET
+        self.frame += self._hop
+
+    def look(self, frames: Callable[[int, int], _Array]) -> list[GainHole]:
+        """Interruptions that end in the next hop.
+
+        Parameters
+        ----------
+        frames : callable
+            Gives the frames from one place of the take to another.
+        """
+        first, last = self.frame, self.frame + self._hop
+        self.frame = last
+        if first < 2 * self._hop + self.lag:
+            return []
+        if self._matrices is None or first // self._hop % _GROUP == 0:
+            self._matrices = _watching_matrices(frames(first - 2 * self._hop, first))
+        # Single precision: this tells where to look, and nothing else.
+        rows = frames(first - _ROW, last).astype(np.float32).reshape(-1, _ROW)
+        own, before = self._matrices
+        innovations = np.square(rows[1:] @ own + rows[:-1] @ before)
+        peaks = np.maximum.reduce(innovations, axis=1)
+        highest = float(peaks.max())
+        self._doubts *= _FORGET
+        holes: list[GainHole] = []
+        if self._falls:
+            self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
+        if highest > self._limit():
+            for row in self._unusual(peaks):
+                place = first + int(row) * _ROW + int(np.argmax(innovations[row]))
+                holes += self._judged(frames, place)
+        middle = int(_USUAL * len(peaks))
+        self._usual.append(float(np.partition(peaks, middle)[middle]))
+        self._highest.append(highest)
+        return holes
+
+    def _limit(self) -> float:
+        """What an unusual innovation is above; squared, as all of them."""
+        if len(self._usual) < _MEMORY or self._doubts > _DOUBTS:
+            return np.inf
+        usual, recurring = (sorted(of)[_MEMORY // 2] for of in (self._usual, self._highest))
+        return max(_STANDS_OUT * usual, _STANDS_HIGHER * recurring)
+
+    def _unusual(self, peaks: _Single) -> list[int]:
+        """The rows of a hop's highest innovations, in order of time."""
+        around = sliding_window_view(np.pad(peaks, _APART), 2 * _APART + 1).max(axis=1)
+        rows = np.flatnonzero((peaks > self._limit()) & (peaks >= around))
+        return sorted(rows[np.argsort(peaks[rows])[::-1][:_MOST]].tolist())
+
+    def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
+        """What an unusual innovation is: a fall, which is kept, or a return to what was before."""
+        around = frames(place - self.lag, place + self.lag)
+        fall = gain_edge(around, self.lag)
+        # Backwards, what lies between two samples lies before the earlier one.
+        back = gain_edge(around[::-1], self.lag)
+        self._doubts += fall is None and back is None
+        holes = []
+        if back is not None:
+            end = place - back.frame + self.lag
+            if (hole := self._closed(end, back)) is not None:
+                holes.append(hole)
+        if fall is not None:
+            self._falls.append(
+                _Edge(place + fall.frame - self.lag, fall.gain, fall.uncertainty, fall.evidence)
+            )
+        return holes
+
+    def _closed(self, end: int, back: _Edge) -> GainHole | None:
+        """The interruption that ends with a return: it began with the latest fall like it."""
+        for fall in reversed(self._falls):
+            u = float(np.hypot(fall.uncertainty, back.uncertainty))
+            if (
+                end - fall.frame >= self._shortest
+                and fall.evidence + back.evidence >= EVIDENCE_OF_BOTH
+                and abs(fall.gain - back.gain) < SAME_GAIN + 3 * u
+            ):
+                self._falls = [other for other in self._falls if other.frame > end]
+                # Each weighed by how well it is known.
+                shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
+                gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
+                return GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())))
+        return None
