@@ -68,7 +68,6 @@ _WINDOW = 6  # steps: 60 ms, whole cycles of the mains
 _LONG = 24  # steps: for hum too weak for the short window
 _ORDER = 64  # of the predictor: 43 ms
 _LEARN = 136  # steps that it is learned from
-_QUICK_SIZE = 240  # few times so many samples make a quick transform
 _FIRST = 32  # steps before anything is looked for
 _QUICK = 24  # steps that a new sound is first learned from
 _START = 6  # steps in which the predictor itself still starts
@@ -417,13 +416,12 @@ class _Channel:
         steps = min(steps, self._step - max(self._since, self._clean), len(self._phasors))
         n = steps * _STEP
         windowed = self._signal[-n:] * _taper(n)
-        size = -(-(n + _ORDER) // _QUICK_SIZE) * _QUICK_SIZE
-        spectrum = _power(np.fft.rfft(windowed, size))
+        spectrum = _power(np.fft.rfft(windowed, 1 << (n + _ORDER).bit_length()))
         if n > self._rate / 2 and self._lines.is_hum(spectrum):
             self._predictor = np.zeros(_ORDER + 1)  # hum is not taken out of hum
             self._predictor[0] = 1.0
         else:
-            covariance = np.fft.irfft(spectrum, size)[: _ORDER + 1]
+            covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
             weights = dposv(covariance[_DISTANCES], covariance[1:])[1]
             self._predictor = np.concatenate([[1.0], -weights])
