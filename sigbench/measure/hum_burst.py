@@ -416,12 +416,12 @@ class _Channel:
         steps = min(steps, self._step - max(self._since, self._clean), len(self._phasors))
         n = steps * _STEP
         windowed = self._signal[-n:] * _taper(n)
-        spectrum = _power(np.fft.rfft(windowed, 1 << (n + _ORDER).bit_length()))
-        if n > self._rate / 2 and self._lines.is_hum(spectrum):
+        size = 1 << (n + _ORDER).bit_length()
+        if n > self._rate / 2 and self._lines.is_hum(_power(np.fft.rfft(windowed, size))):
             self._predictor = np.zeros(_ORDER + 1)  # hum is not taken out of hum
             self._predictor[0] = 1.0
         else:
-            covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
+            covariance = np.correlate(np.append(windowed, np.zeros(_ORDER)), windowed, "valid")
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
             weights = dposv(covariance[_DISTANCES], covariance[1:])[1]
             self._predictor = np.concatenate([[1.0], -weights])
