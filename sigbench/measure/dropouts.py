@@ -83,7 +83,9 @@ _MOST_WAIT = 16  # epochs: the better fit takes ten times as long, and helps onl
 _STEADY = 0.1  # prediction error over power, below which a sound is predictable enough
 _FORETOLD = 0.0002  # the same, below which next to nothing is missed of a break
 _HISTORY = 128  # frames before, that say what errors are usual
+_ROW = 48  # samples whose errors are worked out at one stroke; a history has a whole number of them
 _JUST_NOW = 6  # frames, the latest: they may belong to the fall already
+_USUAL_SPAN = _HISTORY - 3 - _JUST_NOW  # frames, of which the greatest error is the usual one
 _STANDS_OUT = 3.0  # times the usual squared error, by which something else may have begun
 _LEAST_ERROR = 0.003  # of the power lately: smaller errors are not looked at,
 _PLAINLY, _LEAST_PLAIN_ERROR = 12.0, 0.0003  # unless they stand out by more: a wave near zero
@@ -173,14 +175,13 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
 
     With fewer taps than the watching predictor the rest are zero.
     """
-    from scipy.linalg import cho_factor, cho_solve
+    from scipy.linalg.lapack import dposv
 
     products = lag_products(past, taps)
     products = products + products[::-1, ::-1].T  # forwards and backwards in time
     square = products[:taps, :taps].copy(order="F")  # of which the upper half counts
     square[np.diag_indices(taps)] += _NOISE_RATIO * np.trace(square) / taps + 1e-20
-    factor = cho_factor(square, overwrite_a=True, check_finite=False)
-    weights = cho_solve(factor, products[:taps, taps], check_finite=False)
+    weights = dposv(square, products[:taps, taps], overwrite_a=True)[1]
     return np.concatenate([[1.0], -weights[::-1], np.zeros(_TAPS - taps)])
 
 
@@ -289,7 +290,7 @@ def _softness(
 
     def least_costs(shapes: NDArray[np.floating], corners: NDArray[np.intp]) -> _Array:
         """Of falls by any depth; each shape tells how far they have gone at `time`, from 0 to 1."""
-        shares = shapes[:, np.arange(n) - corners[:, np.newaxis] - time[0]]
+        shares = sliding_window_view(shapes, n, axis=1)[:, -corners - time[0]]
         along, energy = shares @ known, shares**2 @ weights
         depths = np.clip(along / (energy + 1e-30), 0.0, 1.0)
         return np.asarray(whole + (depths * (depths * energy - 2 * along)).min(axis=1))
@@ -422,8 +423,12 @@ class _Hole:
     hum: bool = False  # stands in its place
 
 
-def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, int, float]]:
-    """Filters, how many taps they have, and how far they miss the gain of `width` samples.
+_SHARED_FITS: tuple[tuple[_Fit, int], ...] = ((_close_fit, _TAPS), (_nimble_fit, _TAPS // 2))
+"""With how many taps they have."""
+
+
+def _gain_scatter(error_filter: _Array, past: Samples, lead: int, width: int) -> float:
+    """How far a filter, fitted to `past`, misses the gain of `width` samples.
 
     The samples lie `lead` after what they are predicted from.
     """
@@ -432,17 +437,12 @@ def _gain_scatter(past: Samples, lead: int, width: int) -> list[tuple[_Array, in
     starts = [start for start in starts if start >= _TAPS]
     memories = np.array([past[start - _TAPS : start] for start in starts])
     followed = np.array([past[start + lead : start + length] for start in starts])
-    found = []
-    for fit, taps in ((_close_fit, _TAPS), (_nimble_fit, _TAPS // 2)):
-        error_filter = fit(past)
-        with np.errstate(over="ignore", invalid="ignore"):
-            expected = continued(error_filter, memories, length)[:, lead:]
-            energies = (expected**2).sum(axis=1) + 1e-30
-            gains = (followed * expected).sum(axis=1) / energies
-            scatter = float(np.sqrt(np.mean((gains - 1) ** 2)))
-        if np.isfinite(scatter):
-            found.append((error_filter, taps, 1.5 * scatter + 0.02))  # fitted to the same sound
-    return found
+    with np.errstate(over="ignore", invalid="ignore"):
+        expected = continued(error_filter, memories, length)[:, lead:]
+        energies = (expected**2).sum(axis=1) + 1e-30
+        gains = (followed * expected).sum(axis=1) / energies
+        scatter = float(np.sqrt(np.mean((gains - 1) ** 2)))
+    return 1.5 * scatter + 0.02 if np.isfinite(scatter) else np.inf  # fitted to the same sound
 
 
 def _level_scatter(past: Samples, lead: int, width: int) -> float:
@@ -478,11 +478,6 @@ def _broke_too(signal: Samples, start: int | None, end: int | None, width: int, 
     calm = calm[-_PAST:]
     if len(calm) < _LEAST_PAST or not np.ptp(calm) > 0.0:
         return False
-    gain = 10 ** (-db / 20)
-    fall_db = min(db, _SHARED_MOST_DB)
-    fits = _gain_scatter(calm, lead, width)
-    level_scatter = _level_scatter(calm, lead, width)
-    total = 0.0
     edges = []
     if start is not None:
         edges.append((calm, signal[start : start + width]))
@@ -490,20 +485,39 @@ def _broke_too(signal: Samples, start: int | None, end: int | None, width: int, 
         after = signal[end + lead :][::-1][-_PAST:]
         if len(after) >= _TAPS // 2 or start is None:
             edges.append((after, signal[end - width : end][::-1]))
-    for past, inside in edges:
-        usable = [fit for fit in fits if fit[1] <= len(past)]
-        best = min(usable, key=lambda fit: fit[2], default=None)
-        if best is not None and (1 - gain) / best[2] > fall_db / level_scatter:
+    gain, fall_db = 10 ** (-db / 20), min(db, _SHARED_MOST_DB)
+    filters = [fit(calm) for fit, _ in _SHARED_FITS]
+
+    def advantages(past: Samples, inside: Samples) -> list[float]:
+        """What says that it broke, by each fit and by its level, before what they scatter."""
+        found = []
+        for error_filter, (_, taps) in zip(filters, _SHARED_FITS, strict=True):
+            if taps > len(past):
+                found.append(-np.inf)
+                continue
             memory = np.concatenate([np.zeros(max(0, _TAPS - len(past))), past[-_TAPS:]])
-            expected = continued(best[0], memory[np.newaxis], lead + width)[0, lead:]
-            found, _ = _gain(inside, expected)
-            off = max(found - gain, 0.0)
-            evidence = ((found - 1) ** 2 - off**2) / (2 * best[2] ** 2)
+            with np.errstate(over="ignore", invalid="ignore"):
+                expected = continued(error_filter, memory[np.newaxis], lead + width)[0, lead:]
+                kept, _ = _gain(inside, expected)
+            found.append((kept - 1) ** 2 - max(kept - gain, 0.0) ** 2)
+        before = float(np.mean(past[-_PROBE:] ** 2)) + 1e-30
+        moved = 10 * np.log10((float(np.mean(inside**2)) + 1e-30) / before)
+        by_level = moved**2 - max(moved + fall_db, 0.0) ** 2
+        return [*found, by_level if moved < 0 else -np.inf]
+
+    told = [advantages(*edge) for edge in edges]
+    if any(max(edge) <= 0.0 for edge in told):
+        return False  # whatever is asked: most channels go on, and the rest is dear
+    scatters = [_gain_scatter(error_filter, calm, lead, width) for error_filter in filters]
+    level_scatter = _level_scatter(calm, lead, width)
+    total = 0.0
+    for edge, (past, _) in zip(told, edges, strict=True):
+        usable = [k for k, (_, taps) in enumerate(_SHARED_FITS) if taps <= len(past)]
+        best = min(usable, key=lambda k: scatters[k], default=-1)
+        if best >= 0 and (1 - gain) / scatters[best] > fall_db / level_scatter:
+            evidence = edge[best] / (2 * scatters[best] ** 2)
         else:
-            before = float(np.mean(past[-_PROBE:] ** 2)) + 1e-30
-            moved = 10 * np.log10((float(np.mean(inside**2)) + 1e-30) / before)
-            off = max(moved + fall_db, 0.0)
-            evidence = (moved**2 - off**2) / (2 * level_scatter**2) if moved < 0 else -np.inf
+            evidence = edge[-1] / (2 * level_scatter**2)
         if evidence <= 0.0:
             return False
         total += evidence
@@ -576,7 +590,7 @@ class _Channel:
         self._response = np.concatenate([[0.0], np.cumsum(_decimator(stride))])  # to a step
         self._whole = Kept(begin=-_KEPT, before=_KEPT)  # the samples, without the holes
         self._frame = 0  # the next one to look at
-        self._filter = _UNFITTED
+        self._watch_with(_UNFITTED)
         self._is_close = False
         self._usual: tuple[float, float] | None = None  # errors of the filter in its first epoch
         self._held = 0
@@ -690,17 +704,39 @@ class _Channel:
         first = self._prepared
         if until <= first:
             return
-        signal = self._whole.part(first * _FRAME - _TAPS, until * _FRAME)
-        # Single precision rounds far below the noise that the predictor reckons with.
-        heard, response = signal.astype(np.float32), self._filter[::-1].astype(np.float32)
-        errors = np.correlate(heard, response, "valid").astype(np.float64)
-        error, sound = (part.reshape(-1, _FRAME) for part in (errors, signal[_TAPS:]))
+        error = self._errors(first, until).astype(np.float64).reshape(-1, _FRAME)
+        sound = self._whole.part(first * _FRAME, until * _FRAME).reshape(-1, _FRAME)
         place = slice(*(f - self._epoch_start + _HISTORY for f in (first, until)))
         missed, power, both = (
             np.vecdot(one, other) for one, other in ((error, error), (sound, sound), (sound, error))
         )
         self._sums[:, place] = missed, power, power - both, power - 2 * both + missed
         self._prepared = until
+
+    def _errors(self, first: int, until: int) -> NDArray[np.float32]:
+        """Errors of the predictor in some frames of this epoch, or its history.
+
+        Single precision rounds far below the noise that the predictor reckons with. Products of
+        matrices take half the time of a correlation; groups of one size, at fixed places of the
+        epoch, are rounded alike whatever is known by now.
+        """
+        begin = first - (first - self._epoch_start) % _HISTORY
+        groups = -(-(until - begin) // _HISTORY)
+        heard = np.zeros(groups * _HISTORY * _FRAME + _TAPS, dtype=np.float32)
+        known = self._whole.part(begin * _FRAME - _TAPS, until * _FRAME)
+        heard[: len(known)] = known
+        rows = sliding_window_view(heard, _TAPS + _ROW)[::_ROW]
+        rows = np.ascontiguousarray(rows).reshape(groups, -1, _TAPS + _ROW)
+        errors = np.matmul(rows, self._matrix).ravel()
+        return np.asarray(errors[(first - begin) * _FRAME : (until - begin) * _FRAME])
+
+    def _watch_with(self, error_filter: _Array) -> None:
+        """Take another predictor."""
+        self._filter = error_filter
+        response = np.zeros(_TAPS + 2 * _ROW - 1, dtype=np.float32)
+        response[_ROW - 1 : _ROW + _TAPS] = error_filter[::-1]
+        # A column for each error of a row.
+        self._matrix = sliding_window_view(response, _TAPS + _ROW)[::-1].T.copy()
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
         """First frame before `until` that is worth a judgement, and whether the signal rises."""
@@ -723,9 +759,13 @@ class _Channel:
         pairs = rows[:, :-1] + rows[:, 1:]  # sums of two frames, and of four, to the same last one
         sums = np.stack([pairs[:, 2:], pairs[:, 2:] + pairs[:, :-2]], axis=1)
         errors, power, common, expected = sums[..., -new:]
+        weaker = power < 0.7 * expected
+        if not weaker.any() and self._is_even(sums[0], new):  # as nearly always
+            self._searched = until
+            return
         usual = self._usual_before(sums[0], new)
         found = errors > _STANDS_OUT * usual
-        weaker = (common < 0.8 * expected) & (power < 0.7 * expected)
+        weaker &= common < 0.8 * expected
         if found.any() or weaker.any():
             level = _latest_maximum(sums[1], new, span=60, lag=3)
             plain = (errors > _PLAINLY * usual) & (errors > _LEAST_PLAIN_ERROR * level)
@@ -738,6 +778,18 @@ class _Channel:
         self._suspected[place] = found.any(axis=0)
         self._searched = until
 
+    def _is_even(self, errors: _Array, new: int) -> bool:
+        """Whether none of the last `new` errors can stand out: a short proof, if there is one.
+
+        All that is usual is the greatest of `_USUAL_SPAN` frames: some third of these is in it.
+        """
+        if self._jumps or self._fallen[1] > self._searched - _HISTORY + 3:
+            return False
+        third = _USUAL_SPAN // 3
+        whole = errors.shape[1] // third * third
+        least = errors[:, :whole].reshape(len(errors), -1, third).max(axis=2).min(axis=1)
+        return bool((errors[:, -new:].max(axis=1) <= _STANDS_OUT * least).all())
+
     def _usual_before(self, errors: _Array, new: int) -> _Array:
         """The greatest error lately, before each of the last `new` frames."""
         start = self._searched - _HISTORY + 3
@@ -746,7 +798,7 @@ class _Channel:
             errors[:, slice(*(max(0, frame - start) for frame in self._fallen))] = 0.0
             for first, last in self._jumps:
                 errors[:, max(0, first - start) : max(0, last + 4 - start)] = 0.0
-        return _latest_maximum(errors, new, span=_HISTORY - 3 - _JUST_NOW, lag=_JUST_NOW)
+        return _latest_maximum(errors, new, span=_USUAL_SPAN, lag=_JUST_NOW)
 
     def _rising(self, until: int) -> int | None:
         """First frame before `until` whose power stands above that of the hole so far."""
@@ -827,14 +879,14 @@ class _Channel:
         past = self._whole.part(max(0, end * _FRAME - _WINDOW), end * _FRAME)
         self._is_close = False
         if len(past) < _LEAST_PAST or not past.any():
-            self._filter = _UNFITTED
+            self._watch_with(_UNFITTED)
         elif self._wait <= 0:
-            self._filter = _close_fit(past[-_PAST:])
+            self._watch_with(_close_fit(past[-_PAST:]))
             self._is_close = True
             self._next_wait = min(2 * self._next_wait, _MOST_WAIT)
             self._wait = self._next_wait
         else:
-            self._filter = _quick_fit(past)
+            self._watch_with(_quick_fit(past))
         self._held = 0
         self._usual = None
 
@@ -842,7 +894,7 @@ class _Channel:
         """Start an epoch after an edge."""
         self._watched(max(0, frame - self._epoch_start), steady=True)
         if error_filter is not None:
-            self._filter = error_filter
+            self._watch_with(error_filter)
             self._is_close = True
             self._held = 0
             self._usual = None
@@ -1237,7 +1289,8 @@ class DropoutDetector:
         self._edges = [GainEdgeWatch(samplerate) for _ in range(channels)]
         self._holes: list[tuple[int, _Hole]] = []  # channel from 1, and hole; not yet told
         self._silent: list[tuple[int, _Hole]] = []  # losses of level, which the others may have
-        self._edged: list[tuple[int, _Hole]] = []  # the same of what the edges alone show
+        self._edged: list[tuple[int, _Hole]] = []  # the same of what the edges alone show,
+        self._edged_news: deque[tuple[int, _Hole]] = deque()  # and of these, what was news
         self._told: deque[tuple[int, _Hole]] = deque()  # holes that such a loss may be
         self._shared: list[tuple[int, int]] = []  # channel and start of what others told for it
         self._fed = 0
@@ -1372,26 +1425,24 @@ class DropoutDetector:
         The predictor may have found it as well, or its beginning alone and another end.
         """
         near = SIMULTANEOUS_SECONDS * self._samplerate
-        channel = self._channels[number - 1]
-        begun = channel.open_since
-        if not final and (
-            (begun is not None and begun < hole.end) or channel.decided <= hole.end + near
-        ):
+        if not final and self._channels[number - 1].decided <= hole.end + near:
             return False
-        for place, (n, other) in enumerate(self._holes):
-            if (
-                n == number
-                and abs(other.start - hole.start) <= near
-                and other.end > hole.end + near
-            ):
-                self._holes[place] = (n, hole)
-                return True
-        if not any(
-            n == number and other.start < hole.end and hole.start < other.end
+        if any(
+            n == number and other.start < hole.end and hole.start < other.end <= hole.end + near
             for n, other in (*self._holes, *self._told)
         ):
-            self._holes.append((number, hole))
+            return True
+        self._edged_news.append((number, hole))
+        self._holes.append((number, hole))
         return True
+
+    def _ends_by_edges(self, number: int, hole: _Hole) -> bool:
+        """Whether two edges have told when a hole was over that the predictor did not see end."""
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        return any(
+            n == number and other is not hole and abs(other.start - hole.start) <= near
+            for n, other in self._edged_news
+        )
 
     def _tell(self, decided: int | None) -> tuple[Event, ...]:
         """Events that ended before frame `decided`, the same one in several channels as one."""
@@ -1414,7 +1465,11 @@ class DropoutDetector:
                 waiting += group
                 continue
             self._told += group
-            group = [(number, hole) for number, hole in group if not self._is_told(number, hole)]
+            group = [
+                (number, hole)
+                for number, hole in group
+                if not self._is_told(number, hole) and not self._ends_by_edges(number, hole)
+            ]
             if not group:
                 continue
             first = group[0][1]
@@ -1436,8 +1491,9 @@ class DropoutDetector:
                 )
             )
         self._holes = waiting
-        while self._told and self._told[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
-            self._told.popleft()
+        for told in (self._told, self._edged_news):
+            while told and told[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
+                told.popleft()
         return tuple(events)
 
     def _is_of_the_sound(self, group: list[tuple[int, _Hole]]) -> bool:

@@ -35,7 +35,7 @@ from sigbench.measure.prediction import lag_products
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
-FITS = 0.85  # share of what is unusual at an edge that the gain must explain
+LEFT = (4.0, 0.02)  # more than usual: so much, and this share of the evidence, no gain explains
 MOST_GAIN = 0.75  # 2.5 dB: what falls less is within what sounds do by themselves
 SAME_GAIN = 0.12  # of the gain before, and three uncertainties
 LONGEST_SECONDS = 1.0
@@ -153,7 +153,7 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
         return None
     if best.gain < -SAME_GAIN - 3 * best.uncertainty:
         return None
-    return best if best.evidence > FITS * (best.evidence + max(left, 0.0)) else None
+    return best if left < LEFT[0] + LEFT[1] * best.evidence else None
 
 
 class GainEdgeWatch:

@@ -48,7 +48,7 @@ TOGETHER_SECONDS = 0.02  # two channels' gaps that begin and end so near are one
 _SHARP = ("dropout", "dip", "lost_buffers")
 _BATCH = 64  # steps that are worked on together
 _BATCHES = 4  # at a time, at most: more would not stay in the cache of a processor
-_STRETCH = 32  # samples that are filtered at one stroke; a batch has a whole number of them
+_STRETCH = 16  # samples that are filtered at one stroke; a batch has a whole number of them
 _JUMP_DB = 14.0  # a return rises by more within `RISE_SECONDS`
 
 _Array = NDArray[np.float64]

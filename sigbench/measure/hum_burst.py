@@ -59,6 +59,10 @@ _RATE = 1500  # Hz, after the second: lines lie in its passband
 _TAPS = 16  # of the second decimating filter, in decimated samples
 _STEP = 15  # decimated samples, 10 ms
 _PAIR = 2  # steps that are worked on together
+_GROUP = 10  # values that the second decimating filter makes at one stroke
+_BATCH = 64  # pairs that are decimated together: more would not stay in a processor's cache
+_BATCHES = 3  # that are listened to at one stroke, at most; hum is told then
+_BATCH_SECONDS = 1.28
 _BLOCK = 128  # steps after which the sound is learned anew, 1.28 s
 _WINDOW = 6  # steps: 60 ms, whole cycles of the mains
 _LONG = 24  # steps: for hum too weak for the short window
@@ -158,13 +162,12 @@ def _first_filter(stride: int) -> NDArray[np.float64]:
 
 
 def _second_filter(stride: int) -> NDArray[np.float64]:
-    """Kaiser window, 80 dB; a matrix from the samples of a pair of steps to their decimation."""
+    """Kaiser window, 80 dB; a matrix from the samples of a group of values to their decimation."""
     n = stride * _TAPS
     time = np.arange(n) - (n - 1) / 2
     response = np.sinc(time / stride) * np.kaiser(n, 8.0)
-    out = _PAIR * _STEP
-    matrix = np.zeros(((out - 1) * stride + n, out))
-    for column in range(out):
+    matrix = np.zeros(((_GROUP - 1) * stride + n, _GROUP))
+    for column in range(_GROUP):
         matrix[column * stride : column * stride + n, column] = response / response.sum()
     return matrix
 
@@ -195,11 +198,12 @@ class _Lines:
         self.number = np.array([k for _, k in lines])
         self.count = len(lines)
         first = int(np.sum(self.mains == _MAINS_HZ[0]))
-        self.comb = dict(zip(_MAINS_HZ, (slice(0, first), slice(first, None)), strict=True))
+        self.comb = dict(zip(_MAINS_HZ, (slice(0, first), slice(first, self.count)), strict=True))
         angle = 2 * np.pi * self.mains * self.number / rate
         wave = np.exp(-1j * np.outer(np.arange(_STEP), angle))
         self._basis = wave.view(float)  # real and imaginary parts in turn
         self._turn = -angle * _STEP  # radians that each step turns a line's phase back by
+        self._in_block = np.exp(1j * np.outer(np.arange(_BLOCK), self._turn))
         self._turned = lru_cache(16)(self._turned_in_block)
         self._lags = np.exp(-1j * np.outer(np.arange(_ORDER + 1), angle))
         self._near = lru_cache(8)(self._near_in_spectrum)
@@ -218,7 +222,7 @@ class _Lines:
 
     def _turned_in_block(self, block: int) -> NDArray[np.complex128]:
         """How far the phase of each line is turned back in each step of a block."""
-        return np.exp(1j * np.outer(block * _BLOCK + np.arange(_BLOCK), self._turn))
+        return np.asarray(np.exp(1j * (block * _BLOCK * self._turn)) * self._in_block)
 
     def is_hum(self, spectrum: NDArray[np.float64]) -> bool:
         """Whether a power spectrum, from 0 to half the rate, is steady hum and hardly more."""
@@ -363,8 +367,11 @@ class _Channel:
 
     def _height(self, ratios: NDArray[np.float64]) -> NDArray[np.float64]:
         """Of the comb that stands higher, the mean of its lines."""
-        first, second = (ratios[:, part].mean(axis=1) for part in self._lines.comb.values())
-        return np.maximum(first, second)
+        first, second = (
+            np.add.reduce(ratios[:, part], axis=1) / (part.stop - part.start)
+            for part in self._lines.comb.values()
+        )
+        return np.asarray(np.maximum(first, second))
 
     def _forget_after(self, extra: int) -> None:
         if extra:
@@ -409,12 +416,12 @@ class _Channel:
         steps = min(steps, self._step - max(self._since, self._clean), len(self._phasors))
         n = steps * _STEP
         windowed = self._signal[-n:] * _taper(n)
-        spectrum = _power(np.fft.rfft(windowed, 1 << (n + _ORDER).bit_length()))
-        if n > self._rate / 2 and self._lines.is_hum(spectrum):
+        size = 1 << (n + _ORDER).bit_length()
+        if n > self._rate / 2 and self._lines.is_hum(_power(np.fft.rfft(windowed, size))):
             self._predictor = np.zeros(_ORDER + 1)  # hum is not taken out of hum
             self._predictor[0] = 1.0
         else:
-            covariance = np.fft.irfft(spectrum)[: _ORDER + 1]
+            covariance = np.correlate(np.append(windowed, np.zeros(_ORDER)), windowed, "valid")
             covariance[0] = covariance[0] * (1 + 1e-9) + 1e-20 * n  # digital silence has some too
             weights = dposv(covariance[_DISTANCES], covariance[1:])[1]
             self._predictor = np.concatenate([[1.0], -weights])
@@ -790,14 +797,16 @@ class HumBurstDetector:
         self._first = np.ascontiguousarray(_first_filter(first).T)
         self._second = _second_filter(second)
         self._rows = _PAIR * _STEP * second
-        self._stretches = Stretches(channels, self._rows * first, _BLOCK // _PAIR)
+        self._stretches = Stretches(channels, self._rows * first, _BATCHES * _BATCH)
+        self._batch = _BATCH * self._rows * first  # frames
         self._fed = 0
         self._parts = np.zeros((channels, 3, 4))  # of the first filter, not yet summed
-        self._middle = np.zeros((channels, len(self._second) - self._rows))
+        self._group = _GROUP * second  # rows
+        self._middle = np.zeros((channels, len(self._second) - self._group))
         delay = (_TAPS / 2 - 1 + 1.5 / second) / rate + 2 / samplerate
         lines = _Lines(rate)
         self._channels = [_Channel(lines, delay) for _ in range(channels)]
-        self._under = UnderHum(samplerate / first, MAX_SECONDS + 2.0)
+        self._under = UnderHum(samplerate / first, MAX_SECONDS + 2.0 + _BATCHES * _BATCH_SECONDS)
         self._bursts: list[tuple[int, _Burst]] = []  # channel from 1, and burst
 
     @property
@@ -823,7 +832,8 @@ class HumBurstDetector:
         self._fed += len(block)
         events: list[Event] = []
         for part in self._stretches.feed(block):
-            slow = self._decimated(part)
+            batches = np.split(part, range(self._batch, part.shape[1], self._batch), axis=1)
+            slow = np.concatenate([self._decimated(batch) for batch in batches], axis=1)
             for number, channel in enumerate(self._channels, start=1):
                 self._bursts += [(number, burst) for burst in channel.take(slow[number - 1])]
             events += self._tell(self._channels[0].known)
@@ -851,8 +861,10 @@ class HumBurstDetector:
         middle = np.concatenate([self._middle, summed], axis=1)
         self._middle = middle[:, rows:].copy()
         windows = np.lib.stride_tricks.sliding_window_view(middle, len(self._second), axis=1)
-        windows = np.ascontiguousarray(windows[:, :: self._rows])[:, :, np.newaxis]
-        return np.asarray(np.matmul(windows, self._second).reshape(channels, -1))
+        windows = np.ascontiguousarray(windows[:, :: self._group])
+        # As many at once always, for the rounding.
+        pairs = windows.reshape(channels, -1, self._rows // self._group, len(self._second))
+        return np.asarray(np.matmul(pairs, self._second).reshape(channels, -1))
 
     def _tell(self, known: float) -> list[Event]:
         """The bursts as events, the same one in several channels as one.
