@@ -1425,7 +1425,10 @@ class DropoutDetector:
         The predictor may have found it as well, or its beginning alone and another end.
         """
         near = SIMULTANEOUS_SECONDS * self._samplerate
-        if not final and self._channels[number - 1].decided <= hole.end + near:
+        decided = [self._channels[number - 1].decided]
+        decided += [level.decided * self._stride for level in self._levels[number - 1]]
+        decided += [loss.start for n, loss in self._silent if n == number]
+        if not final and min(decided) <= hole.end + near:
             return False
         if any(
             n == number and other.start < hole.end and hole.start < other.end <= hole.end + near
@@ -1440,7 +1443,7 @@ class DropoutDetector:
         """Whether two edges have told when a hole was over that the predictor did not see end."""
         near = SIMULTANEOUS_SECONDS * self._samplerate
         return any(
-            n == number and other is not hole and abs(other.start - hole.start) <= near
+            n == number and abs(other.start - hole.start) <= near and hole.end > other.end + near
             for n, other in self._edged_news
         )
 
@@ -1491,9 +1494,9 @@ class DropoutDetector:
                 )
             )
         self._holes = waiting
-        for told in (self._told, self._edged_news):
-            while told and told[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
-                told.popleft()
+        for known in (self._told, self._edged_news):
+            while known and known[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
+                known.popleft()
         return tuple(events)
 
     def _is_of_the_sound(self, group: list[tuple[int, _Hole]]) -> bool:

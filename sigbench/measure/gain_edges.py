@@ -37,26 +37,27 @@ EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samp
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
 LEFT = (4.0, 0.02)  # more than usual: so much, and this share of the evidence, no gain explains
 MOST_GAIN = 0.75  # 2.5 dB: what falls less is within what sounds do by themselves
-SAME_GAIN = 0.12  # of the gain before, and three uncertainties
+SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
-_HOP_SECONDS = 0.0213  # 1024 frames at 48 kHz
-_GROUP = 8  # hops that share a watching predictor
+_HOP_SECONDS = 0.0107  # 512 frames at 48 kHz: an edge is told no later than others tell it
+_GROUP = 16  # hops that share a watching predictor
 _ROW = 16  # frames: the order of the watching predictor, and the step that peaks are taken in
-_MEMORY = 5  # hops before, that say which peaks are usual
+_MEMORY = 9  # hops before, that say which peaks are usual
 _USUAL = 0.8  # quantile of a hop's peaks
 _STANDS_OUT = 2.5  # times the usual peak,
 _STANDS_HIGHER = 1.5  # and the usual highest one of a hop: edges of a wave, in each period
 _APART = 3  # rows
-_MOST = 3  # edges that are looked at in a hop
+_MOST = 2  # edges that are looked at in a hop
+_BEFORE = 2048  # frames that the watching predictor is fitted to
 _TAPS = 32  # of the predictor at an edge
-_PAST = 2048  # frames that it is fitted to
+_PAST = 1536  # frames that it is fitted to
 _MARGIN = 2  # frames by which an edge may lie beside its peak
 _SPAN = 48  # frames after an edge that are compared
 _NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
 _ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
-_DOUBTS, _FORGET = 30.0, 0.98  # looks in vain, each hop forgetting some, until nothing is looked at
+_DOUBTS, _FORGET = 30.0, 0.99  # looks in vain, each hop forgetting some, until nothing is looked at
 
 _Array = NDArray[np.float64]
 _Single = NDArray[np.float32]
@@ -151,7 +152,7 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
             left = rest / usual**2 - _ORDINARY * _SPAN
     if best is None or best.evidence < EVIDENCE or not best.gain < MOST_GAIN:
         return None
-    if best.gain < -SAME_GAIN - 3 * best.uncertainty:
+    if best.gain < -SAME_GAIN[0] - 3 * best.uncertainty:
         return None
     return best if left < LEFT[0] + LEFT[1] * best.evidence else None
 
@@ -171,7 +172,7 @@ class GainEdgeWatch:
     def __init__(self, samplerate: int) -> None:
         self._hop = max(1, round(_HOP_SECONDS * samplerate / _ROW)) * _ROW
         self.lag = _PAST + 2 * _MARGIN + _SPAN
-        self.kept = 2 * self._hop + self.lag
+        self.kept = _BEFORE + self.lag
         """Frames before the next hop that are asked for."""
         self.frame = 0  # where the next hop begins
         self._matrices: tuple[_Single, _Single] | None = None
@@ -206,10 +207,10 @@ class GainEdgeWatch:
         """
         first, last = self.frame, self.frame + self._hop
         self.frame = last
-        if first < 2 * self._hop + self.lag:
+        if first < _BEFORE + self.lag:
             return []
         if self._matrices is None or first // self._hop % _GROUP == 0:
-            self._matrices = _watching_matrices(frames(first - 2 * self._hop, first))
+            self._matrices = _watching_matrices(frames(first - _BEFORE, first))
         # Single precision: this tells where to look, and nothing else.
         rows = frames(first - _ROW, last).astype(np.float32).reshape(-1, _ROW)
         own, before = self._matrices
@@ -264,10 +265,11 @@ class GainEdgeWatch:
         """The interruption that ends with a return: it began with the latest fall like it."""
         for fall in reversed(self._falls):
             u = float(np.hypot(fall.uncertainty, back.uncertainty))
+            near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
             if (
                 end - fall.frame >= self._shortest
                 and fall.evidence + back.evidence >= EVIDENCE_OF_BOTH
-                and abs(fall.gain - back.gain) < SAME_GAIN + 3 * u
+                and abs(fall.gain - back.gain) < near + 3 * u
             ):
                 self._falls = [other for other in self._falls if other.frame > end]
                 # Each weighed by how well it is known.
