@@ -35,7 +35,7 @@ from sigbench.measure.prediction import lag_products
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
-LEFT = (4.0, 0.02)  # more than usual: so much, and this share of the evidence, no gain explains
+LEFT = (4.0, 0.02, 150.0)  # more than usual: so much, and a share of the evidence up to so much
 MOST_GAIN = 0.75  # 2.5 dB: what falls less is within what sounds do by themselves
 SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
 LONGEST_SECONDS = 1.0
@@ -49,7 +49,7 @@ _USUAL = 0.8  # quantile of a hop's peaks
 _STANDS_OUT = 2.5  # times the usual peak,
 _STANDS_HIGHER = 1.5  # and the usual highest one of a hop: edges of a wave, in each period
 _APART = 3  # rows
-_MOST = 2  # edges that are looked at in a hop
+_MOST = 3  # edges that are looked at in a hop
 _BEFORE = 2048  # frames that the watching predictor is fitted to
 _TAPS = 32  # of the predictor at an edge
 _PAST = 1536  # frames that it is fitted to
@@ -154,7 +154,8 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
         return None
     if best.gain < -SAME_GAIN[0] - 3 * best.uncertainty:
         return None
-    return best if left < LEFT[0] + LEFT[1] * best.evidence else None
+    allowed = LEFT[0] + min(LEFT[1] * best.evidence, LEFT[2])
+    return best if left < allowed else None
 
 
 class GainEdgeWatch:
