@@ -825,7 +825,7 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
     listed = f"{', '.join(f'{hz:.0f}' for hz in own[:5])} Hz"
     of_one = [hz for hz in own[1:] if abs(hz / own[0] - round(hz / own[0])) < 0.01]
     series = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(own) - 1) else 0.05
-    low = 0.97 if strongest[0] < LOW_TONE_HZ else 0.03
+    low = 0.999 if strongest[0] < LOW_TONE_HZ else 0.001  # a frequency is a plain number
     whole = all(_is_whole_kilohertz(hz) for hz in strong)
     # What comes by the ground or the rail is alike or not left and right; outputs differ in gain.
     spread = max(_spread_of_tones(outputs))
