@@ -32,6 +32,7 @@ from sigbench.model import (
     readings_named,
 )
 from sigbench.report.wording import format_reading
+from tests.measure import waves
 
 RATE = 8000
 SECONDS = 300
@@ -248,8 +249,7 @@ def test_the_tone_is_followed_far():
 
 def saw(t, course_cents=0.0, frequency_hz=220.0):
     """The partials below 3 kHz of a saw."""
-    phase = phase_of(t, course_cents, frequency_hz)
-    return sum(0.1 / n * np.sin(n * phase) for n in range(1, int(3000 / frequency_hz)))
+    return 0.1 * waves.saw(phase_of(t, course_cents, frequency_hz), int(3000 / frequency_hz) - 1)
 
 
 # At the edge of a stretch, in its middle and near its end: a large and a small jump each way or so.
