@@ -33,6 +33,8 @@ NEXT: dict[str, tuple[str, ...]] = {
 }
 """What can be measured, and the clues that it gives; the supply rails come first in any case."""
 
+_INTERRUPTED = ("breaks", "breaks in one channel", "breaks in both channels", "hum bursts")
+
 GIVEN: dict[str, tuple[str, ...]] = {
     "hiss follows volume": ("noise",),
     "hum follows volume": ("hum 1x", "hum 2x"),
@@ -42,18 +44,8 @@ GIVEN: dict[str, tuple[str, ...]] = {
     "thin at one output": ("thin channel",),
     "hum on every output": ("hum 1x", "hum 2x"),
     "distortion on every output": ("distortion",),
-    "comes when tapped": (
-        "breaks",
-        "breaks in one channel",
-        "breaks in both channels",
-        "hum bursts",
-    ),
-    "comes from the supply": (
-        "breaks",
-        "breaks in one channel",
-        "breaks in both channels",
-        "hum bursts",
-    ),
+    "comes when tapped": _INTERRUPTED,
+    "comes from the supply": _INTERRUPTED,
     "comes when heated": ("hum 2x", "noise"),
 }
 """Clues that can be told only where one of others holds."""
