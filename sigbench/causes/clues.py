@@ -17,7 +17,7 @@ from typing import TypeVar
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
 from sigbench.causes.shape import Wave, apart, flatness, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
-from sigbench.model import FADED, Event, Measurement, Rail, Reading
+from sigbench.model import FADED, SLEEVE_OPEN, Event, Measurement, Rail, Reading
 
 # Where a statement is as likely true as not, and within how much it goes over: from the circuits
 # of `sigbench.circuits`, and from what is usual (common practice, no source).
@@ -38,6 +38,7 @@ RIPPLE_HZ = (50.0, 60.0, 100.0, 120.0)
 FRAME_HZ = 1000.0  # a serial bus to a computer sends a frame a millisecond (its specification)
 CRYSTALS = 1.2e-4  # its crystal and the interface's, 50 parts in a million each and some age
 TONE_DOUBT_HZ = 0.3  # of a tone on a take of some seconds
+SURE_OF_DIFFERENCE = 0.999  # no sound by itself did it in 32 minutes of 128 instruments
 SURE_OF_CLOCK = 0.99999  # a frequency is a plain number
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
@@ -233,6 +234,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "it never clicks or crackles in both channels together when moved",
     ),
     "hum bursts": ("hum comes and goes", "no hum comes and goes"),
+    "difference left": (
+        "for moments only the difference of the channels is left",
+        "no more is lost than what breaks off",
+    ),
     "fades when moved": (
         "the sound fades when moved, and is back at once",
         "the sound does not fade when moved",
@@ -1459,21 +1464,27 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     if not watched:
         return []
     # What clicks in a soak clicks by itself: nothing was moved.
-    events = [
+    seen = [
         (e, o)
         for o in watched
         for e in o.measurement.events
         if o.measurement.check != "soak" or e.kind not in _CLICKS
     ]
+    apart = [(e, o) for e, o in seen if e.text == SLEEVE_OPEN]
+    events = [(e, o) for e, o in seen if e.text != SLEEVE_OPEN]
     stereo = [o for o in watched if o.measurement.source.channels > 1]
+
+    def said(these: Sequence[tuple[Event, Observation]]) -> str:
+        where = sorted({o.output for _, o in these})
+        return f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
 
     def clue(name: str, fits: Callable[[int, str], bool]) -> Clue:
         these = [(e, o) for e, o in events if fits(len(e.channels), e.kind)]
-        where = sorted({o.output for _, o in these})
-        said = f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
-        return Clue(name, _seen(len(these)), said)
+        return Clue(name, _seen(len(these)), said(these))
 
     clues = [clue("hum bursts", lambda _, kind: kind == "hum_burst")]
+    if apart:  # a sound that is the same left and right has no difference that could be left
+        clues.append(Clue("difference left", SURE_OF_DIFFERENCE, said(apart)))
     if stereo:
         clues += [
             clue("breaks in one channel", lambda n, kind: kind in _BREAKS and n == 1),
@@ -1487,14 +1498,14 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
             _clicks("clicks", [e for e, _ in events]),
         ]
     fading = sum(e.text == FADED for e, _ in events)
-    said = f"{fading} times" if fading else "never"
-    clues.append(Clue("fades when moved", _seen(fading), said))
-    moved = {o.output: _does([e for e, of in events if of is o]) for o in watched}
+    times = f"{fading} times" if fading else "never"
+    clues.append(Clue("fades when moved", _seen(fading), times))
+    moved = {o.output: _does([e for e, of in seen if of is o]) for o in watched}
     if len(moved) > 1:
         doing = sorted(name for name, does in moved.items() if does > 0.5)
-        said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
+        where = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
         every = _only_if(min(moved.values()), max(moved.values()))
-        clues.append(Clue("moved on every output", every, said))
+        clues.append(Clue("moved on every output", every, where))
     return clues
 
 

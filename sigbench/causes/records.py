@@ -505,6 +505,11 @@ RECORDS: tuple[Record, ...] = (
             ("hum bursts", "mostly", "the mains leakage looks for another way home meanwhile"),
             ("comes when tapped", "mostly", "a dry joint feels a knock on the board"),
             ("comes from the supply", "rarely", "a knock goes through the whole unit"),
+            (
+                "difference left",
+                "mostly",
+                "both loads then lie in series between the two tips: what is alike cancels",
+            ),
             ("breaks in both channels", "sometimes", "the signal has no way back meanwhile"),
             ("breaks", "sometimes", "the signal has no way back meanwhile"),
             ("clicks", "sometimes", "each opening is a step"),

@@ -25,6 +25,7 @@ from sigbench.measure.rhythm import RegularClicks, without_regular
 from sigbench.measure.streaming import overlap
 from sigbench.model import (
     FADED,
+    SLEEVE_OPEN,
     CheckSettings,
     Event,
     EventKind,
@@ -40,11 +41,6 @@ different detectors differ by a hop (common practice, no source)."""
 
 SHARP_SECONDS = 0.05
 """What begins this near to a gap is a contact that bounces (common practice, no source)."""
-
-SLEEVE_OPEN = (
-    "the sleeve that both channels share let go: what is left is the difference between them, in "
-    "opposite directions"
-)
 
 _OWN: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip")
 

@@ -11,7 +11,7 @@ from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.causes.wording import opening
 from sigbench.checks.rails import measure_rails
-from sigbench.model import Event, Measurement, Rail, Reading, Source
+from sigbench.model import SLEEVE_OPEN, Event, Measurement, Rail, Reading, Source
 
 SOURCE = Source("file", "a.wav", None, 48_000, 2, 48_000)
 
@@ -682,6 +682,18 @@ def test_of_one_channel_it_is_told_that_the_sound_breaks_off():
         clue([Observation("main", Measurement("jack", SOURCE, (), tuple(gaps)))], "breaks").holds
         is None
     )
+
+
+def test_what_leaves_the_difference_of_the_channels_is_their_sleeve():
+    """Both loads lie in series between the two tips then (Kirchhoff); no supply does that."""
+    events = tuple(Event("dip", t, t + 0.2, (1, 2), 5.0, SLEEVE_OPEN) for t in (1.0, 2.0, 3.0))
+    moved = Observation("phones", Measurement("jack", SOURCE, (), events))
+    assert clue([moved], "difference left").holds > 0.9
+    assert clue([moved], "breaks in both channels").holds < 0.1
+    assert rank(gather([moved])).causes[0].name == BY_KEY["loose sleeve"].name
+    # A sound that is the same left and right would show nothing of it.
+    still = Observation("phones", Measurement("jack", SOURCE, (), ()))
+    assert clue([still], "difference left").holds is None
 
 
 def humming(hum_1x, hum_2x, noise=(-100.0, -100.0), output="main", spurs=None) -> Observation:
