@@ -19,7 +19,7 @@ from pathlib import Path
 # Heavy imports only in the processes that do the work: a child's memory counts from its parent's.
 
 RATE = 48_000
-DETECTORS = ("dropouts", "levels", "crackle", "hum bursts", "gaps")
+DETECTORS = ("dropouts", "levels", "crackle", "hum bursts", "gaps", "common return")
 HALVES = (DETECTORS[:2], DETECTORS[2:])  # of like cost
 CHECKS = ("jack", "dropouts", "soak")
 # One minute of each, in turn, an interruption every twelve seconds or so.
@@ -51,13 +51,17 @@ def scan(path: str, names: list[str]) -> None:
     import soundfile
 
     from sigbench.interface.blocks import read_block
+    from sigbench.measure.common_return import ReturnDetector
     from sigbench.measure.crackle import CrackleDetector
     from sigbench.measure.dropouts import DropoutDetector
     from sigbench.measure.gaps import GapDetector
     from sigbench.measure.hum_burst import HumBurstDetector
     from sigbench.measure.level_track import LevelTracker
 
-    kinds = (DropoutDetector, LevelTracker, CrackleDetector, HumBurstDetector, GapDetector)
+    kinds = (
+        *(DropoutDetector, LevelTracker, CrackleDetector, HumBurstDetector, GapDetector),
+        ReturnDetector,
+    )
     known = dict(zip(DETECTORS, kinds, strict=True))
     detectors = [known[name](RATE, 2) for name in names]
     with soundfile.SoundFile(path) as take:

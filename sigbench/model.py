@@ -23,6 +23,12 @@ FADED = (
 )
 """Text of a dropout that `sigbench.measure.gaps` has found."""
 
+SLEEVE_OPEN = (
+    "the sleeve that both channels share let go: what is left is the difference between them, in "
+    "opposite directions"
+)
+"""Text of an event in which the channels of a stereo plug lose their common return."""
+
 PAUSED = "paused"
 """Text of a mark that is a pause; one without a length has not ended yet."""
 

@@ -13,7 +13,7 @@ NEXT: dict[str, tuple[str, ...]] = {
     "idle": ("hum 1x", "hum 2x", "noise", "tones"),
     "volume down": ("hiss follows volume", "hum follows volume"),
     "quiet": ("worse when quiet", "weaker when quiet", "weaker when loud"),
-    "low": ("thin channel",),
+    "low": ("thin channel", "worse when low"),
     "other output": (
         "weak at one output",
         "thin at one output",
@@ -21,6 +21,7 @@ NEXT: dict[str, tuple[str, ...]] = {
         "distortion on every output",
     ),
     "jack": (
+        "breaks",
         "breaks in one channel",
         "breaks in both channels",
         "clicks in one channel",
@@ -32,6 +33,8 @@ NEXT: dict[str, tuple[str, ...]] = {
 }
 """What can be measured, and the clues that it gives; the supply rails come first in any case."""
 
+_INTERRUPTED = ("breaks", "breaks in one channel", "breaks in both channels", "hum bursts")
+
 GIVEN: dict[str, tuple[str, ...]] = {
     "hiss follows volume": ("noise",),
     "hum follows volume": ("hum 1x", "hum 2x"),
@@ -41,8 +44,8 @@ GIVEN: dict[str, tuple[str, ...]] = {
     "thin at one output": ("thin channel",),
     "hum on every output": ("hum 1x", "hum 2x"),
     "distortion on every output": ("distortion",),
-    "comes when tapped": ("breaks in one channel", "breaks in both channels", "hum bursts"),
-    "comes from the supply": ("breaks in one channel", "breaks in both channels", "hum bursts"),
+    "comes when tapped": _INTERRUPTED,
+    "comes from the supply": _INTERRUPTED,
     "comes when heated": ("hum 2x", "noise"),
 }
 """Clues that can be told only where one of others holds."""

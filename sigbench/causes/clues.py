@@ -17,13 +17,14 @@ from typing import TypeVar
 from sigbench.causes.deeds import SOON, Kind, Outcome, covered, faults_of, in_words, outcomes
 from sigbench.causes.shape import Wave, apart, flatness, waves_of
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
-from sigbench.model import FADED, Event, Measurement, Rail, Reading
+from sigbench.model import FADED, SLEEVE_OPEN, Event, Measurement, Rail, Reading
 
 # Where a statement is as likely true as not, and within how much it goes over: from the circuits
 # of `sigbench.circuits`, and from what is usual (common practice, no source).
 HUM_DB = (-68.0, 2.0)  # a line of the mains, re the note
 MOSTLY_2X_DB = (6.0, 1.5)  # 2x over 1x: one open diode leaves 2x some 6 dB below
 MOSTLY_1X_DB = (16.0, 1.5)
+DROWNED_DB = (-20.0, 2.5)  # hum re a loud note: millivolts on a closed ground do not come so far
 HUM_UNLIKE_DB = (14.0, 2.0)  # between channels or outputs
 NOISE_DB = (-70.0, 2.0)  # re the note, without hum and tones
 FOLLOWS_DB = (6.0, 1.5)  # by how much hiss or hum falls with the volume, if it comes before it
@@ -31,14 +32,18 @@ NOISE_UNLIKE_DB = (8.0, 1.5)  # between channels,
 NOISE_HEARD_DB = (-93.0, 2.0)  # and re the note
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
 TONES_ALIKE_DB = (4.0, 1.0)  # between channels
+LOW_TONE_HZ = 200.0  # what whistles in a supply or an inverter lies above it
 SIDE_LINE_HZ = 1.5  # of the mains beside a tone
 RIPPLE_HZ = (50.0, 60.0, 100.0, 120.0)
 FRAME_HZ = 1000.0  # a serial bus to a computer sends a frame a millisecond (its specification)
 CRYSTALS = 1.2e-4  # its crystal and the interface's, 50 parts in a million each and some age
 TONE_DOUBT_HZ = 0.3  # of a tone on a take of some seconds
+SURE_OF_DIFFERENCE = 0.999  # no sound by itself did it in 32 minutes of 128 instruments
 SURE_OF_CLOCK = 0.99999  # a frequency is a plain number
 DISTORTION_DB = (-46.0, 2.0)  # harmonics re the note
 DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
+BURIED_DB = 6.0  # harmonics of a low note that are no stronger than the hum may be hum
+LOW_UNLIKE_DB = (15.0, 2.0)  # between a low note and a middle one, both plain
 DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 PLAYED_AGAIN_DB = 3.0  # between two takes of one note, by hand
@@ -133,6 +138,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "a good part of the hum is at twice the mains frequency",
     ),
     "hum on every output": ("every output hums", "one output hums and another does not"),
+    "hum drowns the note": (
+        "the hum is nearly as loud as a loud note",
+        "the hum is far softer than a loud note",
+    ),
     "hum in one channel": ("one channel hums more than the other", "both channels hum alike"),
     "noise": ("more hiss than usual", "no more hiss than usual"),
     "noise in one channel": ("one channel hisses", "both channels hiss alike"),
@@ -149,6 +158,10 @@ CLUES: dict[str, tuple[str, str]] = {
     "tones at whole kilohertz": (
         "the tones are whole multiples of 1 kHz, as those of a crystal",
         "the tones are no whole multiples of 1 kHz",
+    ),
+    "tones below 200 Hz": (
+        "the tones lie below 200 Hz",
+        "the tones lie above 200 Hz",
     ),
     "tones alike": (
         "the tones are equally strong in both channels",
@@ -179,6 +192,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "quiet notes are more distorted than loud ones",
         "quiet notes are no more distorted than loud ones",
     ),
+    "worse when low": (
+        "low notes are far more distorted than higher ones",
+        "low notes are no more distorted than higher ones",
+    ),
     "distortion in one channel": ("one channel distorts", "both channels distort alike"),
     "distortion on every output": (
         "every output distorts",
@@ -198,6 +215,8 @@ CLUES: dict[str, tuple[str, str]] = {
     ),
     "half missing": ("most of one half of the wave is missing", "no half of the wave is missing"),
     "dc": ("direct voltage at an output", "no direct voltage at an output"),
+    "breaks": ("the sound breaks off when moved", "the sound does not break off when moved"),
+    "clicks": ("it clicks or crackles when moved", "it does not click or crackle when moved"),
     "breaks in one channel": (
         "the sound breaks off in one channel",
         "the sound of no single channel breaks off",
@@ -215,6 +234,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "it never clicks or crackles in both channels together when moved",
     ),
     "hum bursts": ("hum comes and goes", "no hum comes and goes"),
+    "difference left": (
+        "for moments only the difference of the channels is left",
+        "no more is lost than what breaks off",
+    ),
     "fades when moved": (
         "the sound fades when moved, and is back at once",
         "the sound does not fade when moved",
@@ -283,6 +306,7 @@ class _Output:
     hum_2x: dict[int, float]
     hum_total: dict[int, float]  # bounds included
     noise: dict[int, float]
+    noise_at_most: dict[int, float]
     tones: dict[int, tuple[tuple[float, float], ...]]
     dc: dict[int, float]
     noise_down: dict[int, float]  # with the volume down, bounds included
@@ -344,6 +368,13 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
         for name in ("distortion", "weaker when quiet", "weaker when loud"):
             if name in known and (known[name].holds or 0) < 0.5:
                 del known[name]  # of a dead channel nobody can tell
+    weak = known.get("weak channel")
+    if weak and (weak.holds or 0) > 0.5 and dead and (dead.holds or 0) < 0.5:
+        del known["dead channel"]  # what is weak is known not to be dead: that tells nothing more
+    hardly, worse = known.get("weaker when quiet"), known.get("worse when quiet")
+    if hardly and (hardly.holds or 0) > 0.5 and worse and (worse.holds or 0) < 0.5:
+        # What hardly lets a quiet note through has not much of it to distort.
+        known["worse when quiet"] = replace(worse, holds=None)
     return tuple(known.get(name, Clue(name, None)) for name in CLUES)
 
 
@@ -420,6 +451,7 @@ def _pair(one: _Output, other: _Output) -> _Output:
         _both(one.hum_2x, other.hum_2x),
         _both(one.hum_total, other.hum_total),
         _both(one.noise, other.noise),
+        _both(one.noise_at_most, other.noise_at_most),
         _both(one.tones, other.tones),
         _both(one.dc, other.dc),
         _both(one.noise_down, other.noise_down),
@@ -458,6 +490,7 @@ def _numbers(name: str, group: Sequence[Observation]) -> _Output | None:
         _told(idle, "hum_2x", HUM_DB, re=note_dbfs),
         _median(idle, "hum_total"),
         _rest_noise(idle, note_dbfs),
+        _median(idle, "noise_a"),
         beside,
         _median(idle, "dc_offset"),
         _median(down, "noise_a"),
@@ -699,10 +732,13 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
         said = f"2x {abs(excess):.0f} dB {'above' if excess > 0 else 'below'} 1x on {_place(o, c)}"
         clues.append(Clue("hum mostly 2x", _only_if(_over(excess, MOSTLY_2X_DB), there), said))
         clues.append(Clue("hum mostly 1x", _only_if(_over(-excess, MOSTLY_1X_DB), there), said))
-    if len({o.name for o, _ in places}) > 1:
+    drowned = Clue("hum drowns the note", _over(top, DROWNED_DB), f"{_db(top)} re the note")
+    if there is not None and there > 0.5 and o.sounds:
+        clues.append(drowned)
+    jacks = {_jack(o, c) for o, c in places}
+    if len(jacks) > 1:
         quietest = min(
-            max(strength(o, c) for o, c in places if o.name == name)
-            for name in {o.name for o, _ in places}
+            max(strength(o, c) for o, c in places if _jack(o, c) == jack) for jack in jacks
         )
         said = f"from {_db(quietest)} to {_db(top)} re the note"
         alike = max(_over(quietest, HUM_DB), 1 - _over(top - quietest, HUM_UNLIKE_DB))
@@ -717,6 +753,11 @@ def _hum(outputs: Sequence[_Output]) -> list[Clue]:
         fall = max(o.hum_1x.get(c, -400.0), o.hum_2x.get(c, -400.0)) - o.hum_down[c]
         clues.append(_follows("hum follows volume", fall, there, _place(o, c)))
     return clues
+
+
+def _jack(o: _Output, channel: int) -> str:
+    """The jack of a channel: two outputs that were paired have one each."""
+    return o.sides[channel - 1] if o.sides else o.name
 
 
 def _there(name: str, worst: tuple[float, _Output, int], threshold: tuple[float, float]) -> Clue:
@@ -742,9 +783,14 @@ def _noise(outputs: Sequence[_Output]) -> list[Clue]:
     top = max(levels, key=lambda entry: entry[0])
     unlike = []
     for o in outputs:
-        if {1, 2} <= set(o.noise):
-            worse = max(o.noise[1], o.noise[2]) - o.note_dbfs
-            gap = abs(o.noise[1] - o.noise[2])
+        if {1, 2} <= set(o.noise_at_most) and o.noise:
+            noisy = max(o.noise, key=lambda c: o.noise[c])
+            # Where the other one is mostly hum, its hiss is at most what is there.
+            gap = o.noise[noisy] - o.noise_at_most[3 - noisy]
+            if gap < 0 and 3 - noisy not in o.noise:
+                continue
+            worse = o.noise[noisy] - o.note_dbfs
+            gap = abs(gap)
             unlike.append((_over(gap, NOISE_UNLIKE_DB) * _over(worse, NOISE_HEARD_DB), gap, o))
     clue = _there("noise", top, NOISE_DB)
     # Two inputs of one interface hiss alike: where they differ, it is the unit, however soft.
@@ -784,6 +830,7 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
     listed = f"{', '.join(f'{hz:.0f}' for hz in own[:5])} Hz"
     of_one = [hz for hz in own[1:] if abs(hz / own[0] - round(hz / own[0])) < 0.01]
     series = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(own) - 1) else 0.05
+    low = 0.999 if strongest[0] < LOW_TONE_HZ else 0.001  # a frequency is a plain number
     whole = all(_is_whole_kilohertz(hz) for hz in strong)
     # What comes by the ground or the rail is alike or not left and right; outputs differ in gain.
     spread = max(_spread_of_tones(outputs))
@@ -795,6 +842,7 @@ def _tones(outputs: Sequence[_Output]) -> list[Clue]:
             _only_if(SURE_OF_CLOCK if whole else 1 - SURE_OF_CLOCK, there),
             listed,
         ),
+        Clue("tones below 200 Hz", _only_if(low, there), listed),
         Clue(
             "tones alike",
             _only_if(1 - _over(spread, TONES_ALIKE_DB), there),
@@ -1050,10 +1098,12 @@ def _level_law(balances: Sequence[tuple[float, _Output]], *, stereo: bool) -> li
         doubt = CONTROL_DB
         if others:
             middle = sorted(others, key=lambda pair: _left_over_right(pair[0]))[len(others) // 2]
-            loud, quiet = (
-                a - _left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
-            )
-            doubt = 0.0
+            # A stage that all outputs share bends the law of each: by more than a control does.
+            if stereo or abs(quiet) - abs(loud) < CONTROL_DB + LEVEL_LAW_DB[0]:
+                loud, quiet = (
+                    a - _left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
+                )
+                doubt = 0.0
         at_least = "at least " if bound else ""
         said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
         more = abs(quiet) - abs(loud)
@@ -1206,6 +1256,10 @@ def _distortion(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
         words = f"within {spread:.1f} dB"
         alike = 1 - max(_over(spread, DISTORTION_ALIKE_DB), *(d.shape for d in found))
         clues.append(Clue("distortion alike", _only_if(alike, there), words))
+    low = [] if stereo else list(_low_distorts(outputs))
+    if low:
+        share, said = max(low, key=lambda entry: entry[0])
+        clues.append(Clue("worse when low", share, said))
     if one_sided:
         share, said = max(one_sided, key=lambda entry: entry[0])
         clues.append(Clue("one-sided", _only_if(share, there), said))
@@ -1213,6 +1267,28 @@ def _distortion(outputs: Sequence[_Output], *, stereo: bool) -> list[Clue]:
         clues.append(Clue("positive half cut", _only_if(positive, share), said))
         clues.append(Clue("half missing", _only_if(max(halves)[0], share), max(halves)[1]))
     return clues
+
+
+def _low_distorts(outputs: Sequence[_Output]) -> Iterator[tuple[float, str]]:
+    """Of each channel that plays a plain note, whether its low note is distorted, and no other's.
+
+    A sound may be richer at the lower end of the keyboard, but then it is so on every channel. What
+    lifts harmonics by taking the fundamental, as a high-pass does, is no distortion.
+    """
+    lows = [(o, c) for o in outputs if o.low and o.loud for c in o.low.thd if c in o.loud.thd]
+    if len(lows) < 2:
+        return
+    for o, c in lows:
+        assert o.low is not None
+        assert o.loud is not None
+        hum = o.hum_total.get(c, -math.inf) - o.low.level.get(c, 0.0)
+        if o.loud.thd[c] > DISTORTION_DB[0] or o.low.thd[c] < hum + BURIED_DB:
+            continue
+        least = min(x.low.thd[k] for x, k in lows if x.low is not None)
+        taken = max(o.loud.strongest - o.low.level.get(c, math.inf), 0.0)
+        more = o.low.thd[c] - max(o.loud.thd[c], least) - taken
+        said = f"{_percent(o.low.thd[c])} on {_place(o, c)}, {_percent(least)} at best"
+        yield _over(more, LOW_UNLIKE_DB) * _over(o.low.thd[c], DISTORTION_DB), said
 
 
 _SAME_WAVE = (-math.inf, -math.inf)
@@ -1388,21 +1464,27 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
     if not watched:
         return []
     # What clicks in a soak clicks by itself: nothing was moved.
-    events = [
+    seen = [
         (e, o)
         for o in watched
         for e in o.measurement.events
         if o.measurement.check != "soak" or e.kind not in _CLICKS
     ]
+    apart = [(e, o) for e, o in seen if e.text == SLEEVE_OPEN]
+    events = [(e, o) for e, o in seen if e.text != SLEEVE_OPEN]
     stereo = [o for o in watched if o.measurement.source.channels > 1]
+
+    def said(these: Sequence[tuple[Event, Observation]]) -> str:
+        where = sorted({o.output for _, o in these})
+        return f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
 
     def clue(name: str, fits: Callable[[int, str], bool]) -> Clue:
         these = [(e, o) for e, o in events if fits(len(e.channels), e.kind)]
-        where = sorted({o.output for _, o in these})
-        said = f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
-        return Clue(name, _seen(len(these)), said)
+        return Clue(name, _seen(len(these)), said(these))
 
     clues = [clue("hum bursts", lambda _, kind: kind == "hum_burst")]
+    if apart:  # a sound that is the same left and right has no difference that could be left
+        clues.append(Clue("difference left", SURE_OF_DIFFERENCE, said(apart)))
     if stereo:
         clues += [
             clue("breaks in one channel", lambda n, kind: kind in _BREAKS and n == 1),
@@ -1410,15 +1492,20 @@ def _breaks(observations: Sequence[Observation]) -> list[Clue]:
             _clicks("clicks in one channel", [e for e, _ in events if len(e.channels) == 1]),
             _clicks("clicks in both channels", [e for e, _ in events if len(e.channels) > 1]),
         ]
+    else:  # of one channel nobody knows what another one did
+        clues += [
+            clue("breaks", lambda _, kind: kind in _BREAKS),
+            _clicks("clicks", [e for e, _ in events]),
+        ]
     fading = sum(e.text == FADED for e, _ in events)
-    said = f"{fading} times" if fading else "never"
-    clues.append(Clue("fades when moved", _seen(fading), said))
-    moved = {o.output: _does([e for e, of in events if of is o]) for o in watched}
+    times = f"{fading} times" if fading else "never"
+    clues.append(Clue("fades when moved", _seen(fading), times))
+    moved = {o.output: _does([e for e, of in seen if of is o]) for o in watched}
     if len(moved) > 1:
         doing = sorted(name for name, does in moved.items() if does > 0.5)
-        said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
+        where = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
         every = _only_if(min(moved.values()), max(moved.values()))
-        clues.append(Clue("moved on every output", every, said))
+        clues.append(Clue("moved on every output", every, where))
     return clues
 
 

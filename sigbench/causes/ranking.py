@@ -37,8 +37,8 @@ TOGETHER_SHARE = 0.1
 
 HEALTHY = 0.0005
 """Probability of a clue on a good unit."""
-FACTS = ("rail missing", "rail low", "rail high")
-"""Clues that a multimeter gives."""
+FACTS = ("rail missing", "rail low", "rail high", "difference left")
+"""Clues that a multimeter gives, and one that has no other reason (Kirchhoff's current law)."""
 CLOCK = "tones at whole kilohertz"
 FACT_BY_CHANCE = 1e-5
 """Probability of such a clue without its cause: no clean sound makes a wrong rail right."""
@@ -156,7 +156,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     seen = {clue.name for clue in known if (clue.holds or 0.0) >= 0.5}
     if seen:
         idle = {key for key, table in tables.items() if all(table[c] < EXPLAINS for c in seen)}
-        # A wrong rail is on the list, whatever brings it.
+        # What brings a fact is on the list.
         shares = _without_idle(shares, idle, None if seen & set(FACTS) else other)
     scores = {r.key: sum(share for keys, share in shares.items() if r.key in keys) for r in RECORDS}
     best = max(shares, key=lambda keys: shares[keys])

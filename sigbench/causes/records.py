@@ -88,15 +88,20 @@ def _effects(*rows: tuple[str, Often, str]) -> tuple[Effect, ...]:
 _ALONE = "each side has parts of its own there"
 _SHARED = "both sides are fed by the same supply"
 
+_LEAKS = "what a transformer leaks has little of the second harmonic"
+_LEAKS_2X = "the filter of a switch-mode supply leaks half-waves"
+
 _SAGGING = _effects(
     ("positive half cut", "sometimes", "it depends on which rail"),
     ("hum on every output", "mostly", _SHARED),
     ("hum in one channel", "rarely", "amplifiers reject the ripple unequally"),
+    ("hum drowns the note", "rarely", "where the rail is too low for the note as well"),
     ("distortion", "sometimes", "loud notes meet the sagging rail"),
     ("distortion on every output", "sometimes", "an output with less room shows it first"),
     ("worse when quiet", "rarely", "only if the ripple alone passes the amplifier's limit"),
     ("tones", "sometimes", "clipping at the ripple's pace leaves lines beside the hum"),
     ("tones in series", "sometimes", "they belong to the ripple"),
+    ("tones below 200 Hz", "rarely", "they lie beside the hum"),
     ("tones alike", "sometimes", "they come by the supply"),
     ("noise", "sometimes", "the ripple's upper harmonics sound like a buzz"),
     ("noise in one channel", "rarely", "amplifiers reject the buzz unequally"),
@@ -128,8 +133,16 @@ RECORDS: tuple[Record, ...] = (
                     "mostly",
                     "it is refilled twice in each period of the mains; a good regulator hides that",
                 ),
-                ("hum 1x", "sometimes", "the two half-waves are never quite alike"),
-                ("hum mostly 2x", "always", "both half-waves still arrive"),
+                (
+                    "hum 1x",
+                    "sometimes",
+                    "the half-waves are never quite alike; behind one diode there is only one",
+                ),
+                (
+                    "hum mostly 2x",
+                    "mostly",
+                    "both half-waves arrive, unless one diode feeds each rail",
+                ),
                 ("one-sided", "sometimes", "mostly one of the two rails sags first"),
                 ("comes when heated", "sometimes", "a dry electrolytic gets better when warm"),
                 ("comes from the supply", "always", "the capacitors stand in it"),
@@ -157,7 +170,8 @@ RECORDS: tuple[Record, ...] = (
             *_SAGGING,
         ),
         "Unplugged and discharged: multimeter on diode test over each diode of the bridge, both "
-        "ways; look for a cracked joint at its legs. One that conducts neither way is open.",
+        "ways; look for a cracked joint at its legs. One that conducts neither way is open. Where "
+        "one diode feeds each rail, as with many AC adaptors, a dry reservoir capacitor hums so.",
         _LOW_SIDE,
         "half-wave ripple at the mains frequency, I/(f C): textbook",
     ),
@@ -181,6 +195,11 @@ RECORDS: tuple[Record, ...] = (
             ("worse when quiet", "sometimes", "a small signal does not get out of the dead half"),
             ("dead output", "sometimes", "a stage that needs that rail is silent"),
             ("noise", "rarely", "a stage without its supply hisses"),
+            ("hum 2x", "rarely", "what sticks at a rail follows its ripple"),
+            ("hum 1x", "rarely", "what sticks at a rail follows its ripple"),
+            ("hum drowns the note", "rarely", "where hardly any of the note is left"),
+            ("hum mostly 2x", "sometimes", "the rail that is left is fed by both half-waves"),
+            ("hum on every output", "sometimes", _SHARED),
             ("thin channel", "rarely", "what remains is no longer linear"),
         ),
         "Multimeter on DC volts, black probe on audio ground: the regulator's input, then its "
@@ -255,6 +274,8 @@ RECORDS: tuple[Record, ...] = (
         2.0,
         _effects(
             ("breaks in both channels", "always", _SHARED),
+            ("breaks", "always", "the stages lose their supply"),
+            ("clicks", "sometimes", "the supply comes back with a thump"),
             ("breaks in one channel", "rarely", "one side may recover first"),
             ("fades when moved", "mostly", "capacitors feed the stages for some milliseconds more"),
             ("clicks in both channels", "sometimes", "the supply comes back with a thump"),
@@ -327,7 +348,7 @@ RECORDS: tuple[Record, ...] = (
             ("weak at one output", "always", "it is behind the amplifier of one output"),
             ("weak channel", "always", "it divides the signal with the load, alike at all notes"),
             ("thin channel", "rarely", "a resistance takes from all notes alike"),
-            ("dead channel", "rarely", "a resistance without end is an open joint"),
+            ("dead channel", "sometimes", "a resistance without end is an open joint"),
             ("noise in one channel", "rarely", "the weaker side has less of everything"),
         ),
         "Swap the two cables first: if the weak side moves, it is the cable. Then, unplugged, ohms "
@@ -342,7 +363,7 @@ RECORDS: tuple[Record, ...] = (
         1.0,
         _effects(
             ("positive half cut", "mostly", "an NPN transistor shorts the positive half"),
-            ("half missing", "rarely", "fully on in one half"),
+            ("half missing", "sometimes", "fully on in one half"),
             ("weak at one output", "always", "it sits at one output"),
             ("thin channel", "rarely", "with the capacitor before it"),
             ("distortion", "always", "a transistor conducts better in one half of the wave"),
@@ -352,7 +373,7 @@ RECORDS: tuple[Record, ...] = (
             ("worse when quiet", "sometimes", "it shorts small signals most of all"),
             ("weak channel", "mostly", "it takes a part of the signal"),
             ("weaker when quiet", "mostly", "what it can take at once is limited"),
-            ("dead channel", "rarely", "fully on, it mutes"),
+            ("dead channel", "sometimes", "fully on, it mutes"),
         ),
         "Multimeter on DC volts at the mute transistor's base, both channels: they must be alike "
         "and hold it off. Lift its collector: if the channel is back, follow the base backwards.",
@@ -364,12 +385,12 @@ RECORDS: tuple[Record, ...] = (
         "an output amplifier that is stuck at a rail",
         1.0,
         _effects(
-            ("dead channel", "mostly", "it does not move any more"),
+            ("dead channel", "always", "it does not move any more"),
             ("weak at one output", "always", "it feeds one output"),
             ("hum in one channel", "mostly", "at a rail it follows the rail's ripple"),
             ("weaker when quiet", "mostly", "only a loud note still gets it off the rail"),
-            ("weak channel", "sometimes", "a loud note may get it off the rail for moments"),
-            ("distortion", "sometimes", "what gets through is one half of the wave"),
+            ("weak channel", "mostly", "a loud note gets it off the rail for moments only"),
+            ("distortion", "mostly", "what gets through is one half of the wave"),
             ("distortion in one channel", "always", _ALONE),
             ("distortion on every output", "never", "it feeds one output"),
             ("one-sided", "mostly", "what gets through is one half of the wave"),
@@ -387,17 +408,18 @@ RECORDS: tuple[Record, ...] = (
     Record(
         "off centre",
         "an output amplifier whose working point has moved towards a rail",
-        0.8,
+        0.7,
         _effects(
             ("distortion", "always", "it has room on one side only"),
             ("distortion in one channel", "always", _ALONE),
             ("distortion on every output", "never", "it feeds one output"),
             ("one-sided", "always", "the half towards the rail is cut"),
             ("positive half cut", "sometimes", "it depends on which rail"),
-            ("half missing", "mostly", "there is little room on that side"),
+            ("half missing", "sometimes", "where there is hardly any room on that side"),
             ("worse when quiet", "rarely", "a small signal still fits, or none does"),
             ("weak channel", "sometimes", "a cut wave is a weaker one"),
-            ("weaker when loud", "mostly", "a small signal still has room"),
+            ("weaker when loud", "sometimes", "a small signal still has room"),
+            ("weaker when quiet", "rarely", "close to the rail no small signal gets out"),
             ("weak at one output", "always", "it feeds one output"),
         ),
         _AMPLIFIER_NEXT,
@@ -414,7 +436,8 @@ RECORDS: tuple[Record, ...] = (
             ("weaker when quiet", "sometimes", "where one side alone has the gap"),
             ("one-sided", "never", "the gap is in the middle"),
             ("distortion in one channel", "sometimes", "each side has its own pair"),
-            ("distortion on every output", "never", "the line outputs have no such stage"),
+            ("distortion on every output", "rarely", "where all outputs share such a stage"),
+            ("distortion alike", "rarely", "where all outputs share such a stage"),
             ("weak channel", "rarely", "the gap takes a little"),
         ),
         "Multimeter on DC volts between the bases of the output pair: about two junctions, 1.2 V, "
@@ -428,6 +451,8 @@ RECORDS: tuple[Record, ...] = (
         3.0,
         _effects(
             ("weak at one output", "always", "the other outputs have jacks of their own"),
+            ("breaks", "always", "its tip opens"),
+            ("clicks", "sometimes", "a contact that opens for a moment clicks"),
             ("breaks in one channel", "always", "only that jack's tip opens"),
             ("breaks in both channels", "rarely", "a stereo jack can lose both"),
             ("clicks in one channel", "sometimes", "a contact that opens for a moment clicks"),
@@ -449,18 +474,22 @@ RECORDS: tuple[Record, ...] = (
         "an open sleeve or ground connection at an output jack",
         1.8,
         _effects(
-            ("hum mostly 1x", "always", "leakage has little of the second harmonic"),
+            ("hum mostly 1x", "mostly", _LEAKS),
             ("hum 1x", "always", "the mains leakage looks for another way home"),
-            ("hum 2x", "rarely", "leakage has little of the second harmonic"),
+            ("hum 2x", "sometimes", _LEAKS_2X),
             ("hum mostly 2x", "never", "leakage is at the mains frequency and its odd harmonics"),
             ("hum on every output", "rarely", "only that jack has lost its ground"),
-            ("hum in one channel", "sometimes", "where each channel has its own jack"),
+            ("hum drowns the note", "sometimes", "nothing else takes the leakage home"),
+            ("hum in one channel", "rarely", "where each channel has its own jack"),
             ("hum bursts", "sometimes", "when the plug is moved"),
             ("moved on every output", "never", "the other outputs have jacks of their own"),
             ("weak channel", "rarely", "the return path has resistance"),
             ("dead output", "rarely", "an open return is a weak output"),
-            ("noise", "sometimes", "harmonics of the leakage"),
+            ("noise", "rarely", "harmonics of the leakage"),
             ("tones", "rarely", "strong hum brings its own harmonics"),
+            ("tones below 200 Hz", "sometimes", "they belong to the hum"),
+            ("tones in series", "sometimes", "they belong to the hum"),
+            ("tones alike", "sometimes", "both channels have that sleeve"),
             ("distortion", "rarely", "hum moves the signal about"),
         ),
         "Unplugged: ohms from the sleeve of a plug in that jack to the chassis ground of another "
@@ -476,13 +505,20 @@ RECORDS: tuple[Record, ...] = (
             ("hum bursts", "mostly", "the mains leakage looks for another way home meanwhile"),
             ("comes when tapped", "mostly", "a dry joint feels a knock on the board"),
             ("comes from the supply", "rarely", "a knock goes through the whole unit"),
+            (
+                "difference left",
+                "mostly",
+                "both loads then lie in series between the two tips: what is alike cancels",
+            ),
             ("breaks in both channels", "sometimes", "the signal has no way back meanwhile"),
+            ("breaks", "sometimes", "the signal has no way back meanwhile"),
+            ("clicks", "sometimes", "each opening is a step"),
             ("breaks in one channel", "rarely", "where each channel has its own jack"),
             ("clicks in both channels", "sometimes", "each opening is a step"),
             ("clicks in one channel", "rarely", "each opening is a step"),
             ("moved on every output", "never", "the other outputs have jacks of their own"),
             ("hum 1x", "rarely", "if it is open at that moment"),
-            ("hum mostly 1x", "always", "leakage has little of the second harmonic"),
+            ("hum mostly 1x", "always", _LEAKS),
             ("hum on every output", "rarely", "only that jack loses its ground"),
         ),
         "Hold a note and move the plug while you look at the hum; then, unplugged, ohms from the "
@@ -502,6 +538,8 @@ RECORDS: tuple[Record, ...] = (
             ("clicks in both channels", "rarely", "the wiper sits beside a worn place"),
             ("worn track", "mostly", "worn places stay where they are"),
             ("weak channel", "sometimes", "one of the two tracks is worse"),
+            ("breaks", "rarely", "at a dead place"),
+            ("clicks", "rarely", "the wiper sits beside a worn place"),
             ("breaks in one channel", "rarely", "at a dead place"),
             ("breaks in both channels", "rarely", "at a dead place"),
             ("dead channel", "rarely", "at a dead place"),
@@ -536,12 +574,14 @@ RECORDS: tuple[Record, ...] = (
             ("noise", "always", "it hisses by itself"),
             ("hiss follows volume", "always", "it lies before the volume control"),
             ("noise in one channel", "sometimes", "where the two sides have stages of their own"),
+            ("clicks", "rarely", "a bad junction also crackles"),
             ("clicks in one channel", "rarely", "a bad junction also crackles"),
             ("clicks in both channels", "rarely", "a bad junction also crackles"),
         ),
         "Turn the volume down to be sure that the hiss goes with it. Then switch off, or mute, one "
         "voice, one effect, one mixer channel after the other: what the hiss goes with has the "
-        "part. Freezer spray on the suspects, one by one: hiss that changes is the part.",
+        "part. If the control is the last thing before the jack, every amplifier lies before it. "
+        "Freezer spray on the suspects, one by one: hiss that changes is the part.",
         "Freezer spray: unit unplugged from the mains if it reaches the supply; keep it off skin.",
         COMMON,
     ),
@@ -552,6 +592,7 @@ RECORDS: tuple[Record, ...] = (
         _effects(
             ("hiss follows volume", "never", "it lies behind the volume control"),
             ("noise", "always", "it hisses by itself"),
+            ("clicks", "sometimes", "a bad junction also crackles"),
             ("clicks in one channel", "sometimes", "a bad junction also crackles"),
             ("comes when heated", "mostly", "a bad junction feels every degree"),
             ("noise in one channel", "always", _ALONE),
@@ -567,9 +608,9 @@ RECORDS: tuple[Record, ...] = (
         "a hum loop between the rig and the unit, which is no fault of the unit",
         1.6,
         _effects(
-            ("hum mostly 1x", "always", "the current has little of the second harmonic"),
+            ("hum mostly 1x", "mostly", _LEAKS),
             ("hum 1x", "always", "mains current flows through the cables' screens"),
-            ("hum 2x", "rarely", "loops carry odd harmonics"),
+            ("hum 2x", "rarely", _LEAKS_2X),
             ("hum mostly 2x", "never", "the current is at the mains frequency"),
             ("hum on every output", "always", "every cable closes the loop"),
             ("hum in one channel", "rarely", "both cables carry the current"),
@@ -599,7 +640,8 @@ RECORDS: tuple[Record, ...] = (
         "Play the plainest sound there is, with no effect, filter movement or velocity, and make "
         "it soft by the sound's own level. If loud and quiet now have the same harmonics, nothing "
         "is wrong. If not, turn down one voice, effect or mixer input after the other: the stage "
-        "that it goes with is driven too hard, or has lost a supply or its bias.",
+        "that it goes with is driven too hard, or has lost a supply or its bias. An amplifier that "
+        "is controlled by a voltage bends loud notes by some tenths of a percent by nature.",
         _NO_VOLTMETER,
         f"harmonics of a curved characteristic: textbook; sounds that follow velocity: {COMMON}",
     ),

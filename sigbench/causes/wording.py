@@ -14,16 +14,17 @@ CLOSING = (
     "kill, also after unplugging: local rules and licensed practice come first."
 )
 
-_NEEDS = {
-    "hum 1x": "idle noise",
-    "weak channel": "a held note on both channels",
-    "worse when quiet": "the same note loud and quiet",
-    "thin channel": "a low note beside a middle one",
-    "breaks in one channel": "a held note while the jacks are moved",
-    "crackle when turned": "a held note while the volume is turned",
-    "dc": "direct voltage at the outputs",
-    "rail missing": "the supply rails",
+_NEEDS: dict[str, tuple[str, ...]] = {
+    "idle noise": ("hum 1x",),
+    "a held note on both channels": ("weak channel",),
+    "the same note loud and quiet": ("worse when quiet",),
+    "a low note beside a middle one": ("thin channel", "worse when low"),
+    "a held note while the jacks are moved": ("breaks in one channel", "breaks"),
+    "a held note while the volume is turned": ("crackle when turned",),
+    "direct voltage at the outputs": ("dc",),
+    "the supply rails": ("rail missing",),
 }
+"""What has to be measured for any of some clues."""
 
 _NEXT_WORDS = {
     "idle": "idle noise",
@@ -65,11 +66,16 @@ def _of_a_clock(ranking: Ranking) -> list[str]:
     return [OF_A_CLOCK] if clock else []
 
 
+def next_checks(ranking: Ranking) -> tuple[str, ...]:
+    """What was not measured and would tell most, in words, the most telling first."""
+    return tuple(_NEXT_WORDS[key] for key in ranking.next_checks)
+
+
 def _next(ranking: Ranking) -> list[str]:
     """What was not measured and would tell most."""
     if not ranking.next_checks:
         return []
-    first, *more = (_NEXT_WORDS[key] for key in ranking.next_checks)
+    first, *more = next_checks(ranking)
     then = f" After that, {more[0]}." if more else ""
     return [f"Of what was not measured, this would tell most: {first}.{then}"]
 
@@ -77,8 +83,8 @@ def _next(ranking: Ranking) -> list[str]:
 def _verdict(ranking: Ranking) -> list[str]:
     sentences = [ranking.first] if ranking.first else []
     if ranking.nothing_wrong:
-        missing = [c.name for c in ranking.clues if c.holds is None and not c.seen]
-        unmeasured = "; ".join(words for name, words in _NEEDS.items() if name in missing)
+        missing = {c.name for c in ranking.clues if c.holds is None and not c.seen}
+        unmeasured = "; ".join(w for w, names in _NEEDS.items() if missing.issuperset(names))
         blind = f" Not measured, and so not told: {unmeasured}." if unmeasured else ""
         sentences.append(f"Nothing that was measured points to a fault.{blind}")
         doubts = [

@@ -22,8 +22,10 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.gaps import QUICK, SLOW, GapDetector, without_doubles
 from sigbench.measure.hum_burst import HumBurstDetector, without_known_losses
 from sigbench.measure.rhythm import RegularClicks, without_regular
+from sigbench.measure.streaming import overlap
 from sigbench.model import (
     FADED,
+    SLEEVE_OPEN,
     CheckSettings,
     Event,
     EventKind,
@@ -40,11 +42,6 @@ different detectors differ by a hop (common practice, no source)."""
 SHARP_SECONDS = 0.05
 """What begins this near to a gap is a contact that bounces (common practice, no source)."""
 
-SLEEVE_OPEN = (
-    "the sleeve that both channels share let go: what is left is the difference between them, in "
-    "opposite directions"
-)
-
 _OWN: tuple[EventKind, ...] = ("dropout", "hum_burst", "dip")
 
 # Of what belongs together, the gravest gives the event its kind.
@@ -56,9 +53,8 @@ def check_jack(take: Take | LongTake, settings: CheckSettings) -> Measurement:
 
     A tip that lets go loses the signal; a sleeve that lets go brings hum, or leaves the difference
     of two channels that share it; a contact that turns high-ohmic dips; one that is only dirty
-    crackles. What happens on both channels at once points
-    to the sleeve they share, or to something before the jack; what fades and is back at once, to
-    what feeds it.
+    crackles. What happens on both channels at once points to the sleeve they share, or to something
+    before the jack; what fades and is back at once, to what feeds it.
     """
     (sharp, steady_shares, transients, regular), (other, channels) = side_by_side(
         _BreaksAndCrackle, _HumAndGaps, take, settings
@@ -182,19 +178,13 @@ def _holds(one: Event, other: Event) -> bool:
 def _words_of(event: Event, group: Sequence[Event]) -> str | None:
     if event.text == SLOW and not any(_is_sharp(other, event.start) for other in group):
         return None if event.kind == "lost_buffers" else FADED
-    if any(other.text == RETURN_LOST and _meet(event, other) for other in group):
+    if any(other.text == RETURN_LOST and overlap(event, other) for other in group):
         return None if event.kind == "lost_buffers" else SLEEVE_OPEN
     hum = event.text == HUM_IN_PLACE or any(
         other.kind == "hum_burst" and not set(event.channels).isdisjoint(other.channels)
         for other in group
     )
     return _in_words(event.kind, tuple(sorted(event.channels)), hum)
-
-
-def _meet(one: Event, other: Event) -> bool:
-    """Whether two events have a moment and a channel in common."""
-    at_once = one.start <= other.end and other.start <= one.end
-    return at_once and not set(one.channels).isdisjoint(other.channels)
 
 
 def _is_sharp(event: Event, begin: float) -> bool:

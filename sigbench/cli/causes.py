@@ -185,12 +185,14 @@ def _typed_rails(texts: list[str]) -> "Observation":
 def ranking_object(ranking: "Ranking", about: dict[str, str]) -> dict[str, Any]:
     """The ranking as one JSON object."""
     from sigbench import __version__
+    from sigbench.causes.wording import next_checks
     from sigbench.wire import cause_to_object
 
     return {
         "sigbench": __version__,
         **about,
         "first": ranking.first,
+        "measure_next": next_checks(ranking),
         "causes": [cause_to_object(cause) for cause in ranking.named],
         "together": ranking.together,
         "healthy": ranking.healthy,

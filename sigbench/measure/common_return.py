@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigbench.measure.streaming import Stretches, require_block
+from sigbench.measure.streaming import Kept, Stretches, require_block
 from sigbench.model import Event, EventKind, Samples
 
 RETURN_LOST = "common return"
@@ -40,7 +40,10 @@ TOGETHER_SECONDS = 0.03  # other detectors see the same as late as that
 
 _RATE = 6000  # points a second
 _STEP_SECONDS = 0.005
-_BATCH = 32  # steps that are worked on together
+_BATCH, _BATCHES = 4, 64  # steps that are worked on together, and how many of these at a time
+_LEAST, _ABRUPT, _BEFORE = (
+    round(seconds / _STEP_SECONDS) for seconds in (LEAST_SECONDS, ABRUPT_SECONDS, BEFORE_SECONDS)
+)  # in steps
 _SINGLE = -0.97  # of a single step: hum and noise weigh more in a short one
 _OFF = 4.0  # times the usual deviation from the relation: it does not hold there
 
@@ -73,9 +76,11 @@ class _Pair:
 
     Parameters
     ----------
-    moments : ndarray of float, shape (3, steps)
+    channels : (int, int)
+        Counted from 1.
+    moments : Kept, shape (3, steps)
         Sums of the squares of both, and of their product.
-    points : ndarray of float, shape (2, steps, points)
+    points : Kept, shape (2, points)
     since : float or None
         When the return has opened, in seconds, if it is open.
     ratio, usual : float
@@ -86,8 +91,9 @@ class _Pair:
         Power of both in all the steps since, and how many these are.
     """
 
-    moments: _Array
-    points: _Array
+    channels: tuple[int, int]
+    moments: Kept
+    points: Kept
     since: float | None = None
     ratio: float = 1.0
     usual: float = 0.0
@@ -95,10 +101,30 @@ class _Pair:
     meanwhile: float = 0.0
     steps: int = 0
 
+    def mean(self, first: int, last: int) -> _Array:
+        """Mean moments of some steps, shape (3,)."""
+        return np.asarray(self.moments.part(first, last).mean(axis=1))
+
+    def off(self, first: int, last: int) -> _Array:
+        """How far some points are off the relation."""
+        left, right = self.points.part(first, last)
+        return np.asarray(np.abs(right + self.ratio * left))
+
     def goes_on(self, first: int, last: int) -> None:
         """The return is open in these steps."""
-        self.meanwhile += float(self.moments[:2, first:last].sum())
+        left, right, _ = self.moments.part(first, last)
+        for power in (left + right).tolist():  # one by one: the same bits for blocks of any sizes
+            self.meanwhile += power
         self.steps += last - first
+
+    def over(self, end: float) -> Event:
+        """The return is closed, or the take is over."""
+        assert self.since is not None
+        fall = max(0.0, float(10 * np.log10(self.before * self.steps / self.meanwhile)))
+        kind: EventKind = "dropout" if fall >= LOST_DB else "dip"
+        event = Event(kind, self.since, end, self.channels, fall, RETURN_LOST)
+        self.since = None
+        return event
 
 
 class ReturnDetector:
@@ -120,20 +146,16 @@ class ReturnDetector:
         self._point = self._stride / samplerate
         self._step = max(1, round(_STEP_SECONDS / self._point))
         self._channels = channels
-        self._stretches = Stretches(channels, self._stride * self._step * _BATCH, 4)
-        self._before = round(BEFORE_SECONDS / _STEP_SECONDS)
-        self._least = round(LEAST_SECONDS / _STEP_SECONDS)
-        self._abrupt = round(ABRUPT_SECONDS / _STEP_SECONDS)
-        self._first = 0  # number of the first step kept
-        self._looked = 0  # number of the step that is looked at next
+        self._stretches = Stretches(channels, self._stride * self._step * _BATCH, _BATCHES)
+        self._looked = 0  # the step that is looked at next, counted from the beginning of the take
         self._pairs = [
-            _Pair(np.zeros((3, 0)), np.zeros((2, 0, self._step))) for _ in range(channels // 2)
+            _Pair((first, first + 1), Kept(3), Kept(2)) for first in range(1, channels, 2)
         ]
 
     @property
     def open_since(self) -> tuple[float | None, ...]:
         """When each channel's return has opened, if that is not over; in seconds."""
-        since = [pair.since for pair in self._pairs for _ in range(2)]
+        since = [pair.since for pair in self._pairs for _ in pair.channels]
         return (*since, *([None] * (self._channels - len(since))))
 
     def feed(self, block: Samples) -> tuple[Event, ...]:
@@ -154,107 +176,88 @@ class ReturnDetector:
         if not self._pairs:
             return ()
         events = self._advance(self._stretches.rest(), last=True)
-        end = (self._first + self._pairs[0].moments.shape[1]) * self._step * self._point
-        for number, pair in enumerate(self._pairs):
+        for pair in self._pairs:
             if pair.since is not None:
-                events.append(self._event(number, pair, end))
+                events.append(pair.over(pair.points.end * self._point))
         return tuple(events)
 
     def _advance(self, samples: _Array, *, last: bool = False) -> list[Event]:
-        """Events that whole stretches have ended, of shape (channels, frames)."""
-        whole = samples.shape[1] // (self._stride * self._step) * self._step
-        points = samples[:, :: self._stride][:, :whole].reshape(self._channels, -1, self._step)
+        """Events that whole steps have ended, of shape (channels, frames)."""
+        points = samples[:, :: self._stride]
+        points = points[:, : samples.shape[1] // self._stride // self._step * self._step]
         events: list[Event] = []
-        for number, pair in enumerate(self._pairs):
-            fresh = np.ascontiguousarray(points[2 * number : 2 * number + 2])
-            left, right = fresh
-            moments = np.stack(
-                [np.vecdot(left, left), np.vecdot(right, right), np.vecdot(left, right)]
+        for pair in self._pairs:
+            first, second = pair.channels
+            new = np.ascontiguousarray(points[first - 1 : second])
+            left, right = new.reshape(2, -1, self._step)
+            pair.moments.append(
+                np.stack([np.vecdot(left, left), np.vecdot(right, right), np.vecdot(left, right)])
             )
-            pair.moments = np.concatenate([pair.moments, moments], axis=1)
-            pair.points = np.concatenate([pair.points, fresh], axis=1)
-            events += self._search(number, pair, last)
-        total = self._pairs[0].moments.shape[1]
-        self._looked = self._first + max(0, total - (0 if last else self._least))
-        surplus = total - self._before - 2 * self._least - self._abrupt
-        if surplus > 0:
-            for pair in self._pairs:
-                pair.moments, pair.points = pair.moments[:, surplus:], pair.points[:, surplus:]
-            self._first += surplus
+            pair.points.append(new)
+            # What follows a step for so long says whether it is one.
+            end = pair.moments.end - (0 if last else _LEAST)
+            events += self._search(pair, end)
+            pair.moments.forget(end - _ABRUPT - _BEFORE)
+            pair.points.forget((end - 1) * self._step)
+        self._looked = max(self._looked, end)
         return events
 
-    def _search(self, number: int, pair: _Pair, last: bool) -> list[Event]:
-        """What has ended among the steps whose following ones are known."""
-        start = self._looked - self._first
-        end = pair.moments.shape[1] - (0 if last else self._least)
-        opposed = _correlation(pair.moments) < _SINGLE
+    def _search(self, pair: _Pair, end: int) -> list[Event]:
+        """What has ended among the steps before one."""
+        start = self._looked
+        opposed = _correlation(pair.moments.part(start, pair.moments.end)) < _SINGLE
         apart = ~opposed
         apart[:-1] &= ~opposed[1:]  # one step alone may be too quiet to tell
         events: list[Event] = []
-        k = start
-        while k < end:
-            if pair.since is None:
-                ahead = np.flatnonzero(opposed[k:end])
-                if not len(ahead):
-                    break
-                k += int(ahead[0])
-                if self._opens(pair, opposed, k):
-                    self._open(pair, k)
-                k += 1
-                continue
-            gone = np.flatnonzero(apart[k:end])
-            pair.goes_on(k, k + int(gone[0]) if len(gone) else end)
-            if not len(gone):
+        at = start
+        while at < end:
+            turns = np.flatnonzero((opposed if pair.since is None else apart)[at - start :])
+            then = min(end, at + int(turns[0])) if len(turns) else end
+            if pair.since is not None:
+                pair.goes_on(at, then)
+            at = then
+            if at == end:
                 break
-            k += int(gone[0])
-            events.append(self._event(number, pair, self._edge(pair, k, ends=True)))
-            pair.since = None
+            if pair.since is not None:
+                events.append(pair.over(self._edge(pair, at, ends=True)))
+                continue
+            if opposed[at - start : at - start + _LEAST].sum() == _LEAST and _opens(pair, at):
+                self._open(pair, at)
+            at += 1
         return events
 
-    def _opens(self, pair: _Pair, opposed: NDArray[np.bool_], k: int) -> bool:
-        """Whether the return opens at a step."""
-        begin = k - self._abrupt - self._before
-        if begin < 0 or opposed[k - self._abrupt] or not opposed[k : k + self._least].all():
-            return False
-        before = pair.moments[:, begin : k - self._abrupt].mean(axis=1)
-        after = pair.moments[:, k : k + self._least].mean(axis=1)
-        if _correlation(after) >= OPPOSED or _correlation(before) <= BEFORE:
-            return False
-        # A sound that moves is compared with what it was just before, a low one with its average.
-        just_before = pair.moments[:, k - self._abrupt - self._least : k - self._abrupt]
-        return any(
-            abs(10 * np.log10(_difference(after) / max(_difference(m), 1e-30))) < SAME_DB
-            for m in (before, just_before.mean(axis=1))
-        )
-
-    def _open(self, pair: _Pair, k: int) -> None:
-        before = pair.moments[:, k - self._abrupt - self._before : k - self._abrupt].mean(axis=1)
-        # The first step may be open in part only.
-        after = pair.moments[:, k + 1 : k + self._least].mean(axis=1)
+    def _open(self, pair: _Pair, at: int) -> None:
+        before = pair.mean(at - _ABRUPT - _BEFORE, at - _ABRUPT)
         pair.before, pair.meanwhile, pair.steps = float(before[0] + before[1]), 0.0, 0
+        # The first step may be open in part only.
+        after = pair.mean(at + 1, at + _LEAST)
         pair.ratio = float(np.sqrt(after[1] / after[0]))
-        left, right = pair.points[:, k + 1 : k + self._least].reshape(2, -1)
-        pair.usual = float(np.sqrt(np.mean((right + pair.ratio * left) ** 2)))
-        pair.since = self._edge(pair, k, ends=False)
+        whole = pair.off((at + 1) * self._step, (at + _LEAST) * self._step)
+        pair.usual = float(np.sqrt(np.mean(whole**2)))
+        pair.since = self._edge(pair, at, ends=False)
 
-    def _edge(self, pair: _Pair, k: int, *, ends: bool) -> float:
+    def _edge(self, pair: _Pair, at: int, *, ends: bool) -> float:
         """When the relation begins to hold, in the step before or in it; or when it ends."""
-        first = max(0, k - 1)
-        left, right = pair.points[:, first : k + 1].reshape(2, -1)
-        off = np.flatnonzero(np.abs(right + pair.ratio * left) > _OFF * pair.usual)
+        first = (at - 1) * self._step
+        off = np.flatnonzero(pair.off(first, (at + 1) * self._step) > _OFF * pair.usual)
         if not len(off):
-            point = k * self._step
-        elif ends:
-            point = first * self._step + int(off[0])
-        else:
-            point = first * self._step + int(off[-1]) + 1
-        return (self._first * self._step + point) * self._point
+            return at * self._step * self._point
+        return (first + int(off[0] if ends else off[-1] + 1)) * self._point
 
-    def _event(self, number: int, pair: _Pair, end: float) -> Event:
-        fall = 10 * np.log10(pair.before * pair.steps / pair.meanwhile)
-        kind: EventKind = "dropout" if fall >= LOST_DB else "dip"
-        channels = (2 * number + 1, 2 * number + 2)
-        return Event(kind, pair.since or 0.0, end, channels, max(0.0, float(fall)), RETURN_LOST)
+
+def _opens(pair: _Pair, at: int) -> bool:
+    """Whether the return opens at a step from which on the channels are opposed."""
+    begin = at - _ABRUPT
+    if begin < _BEFORE or _correlation(pair.mean(begin, begin + 1)) < _SINGLE:
+        return False
+    before, after = pair.mean(begin - _BEFORE, begin), pair.mean(at, at + _LEAST)
+    if _correlation(after) >= OPPOSED or _correlation(before) <= BEFORE:
+        return False
+    # A sound that moves is compared with what it was just before, a low one with its average.
+    return any(
+        abs(10 * np.log10(_difference(after) / max(_difference(known), 1e-30))) < SAME_DB
+        for known in (before, pair.mean(begin - _LEAST, begin))
+    )
 
 
 def _correlation(moments: _Array) -> _Array:

@@ -22,7 +22,7 @@ from scipy.linalg import toeplitz
 from scipy.linalg.lapack import ztbtrs
 
 from sigbench.measure.bounce import BEFORE_SECONDS, bounces
-from sigbench.measure.streaming import Stretches, of_one_event, require_block
+from sigbench.measure.streaming import Stretches, of_one_event, overlap, require_block
 from sigbench.model import Event, Samples
 
 STEP_SECONDS = 0.005
@@ -61,7 +61,7 @@ def without_doubles(events: Sequence[Event]) -> list[Event]:
     return [
         event
         for event in events
-        if event.text not in (SLOW, QUICK) or not any(_overlap(event, other) for other in sharp)
+        if event.text not in (SLOW, QUICK) or not any(overlap(event, other) for other in sharp)
     ]
 
 
@@ -80,14 +80,6 @@ def _fades(course: _Array, seconds: float) -> bool:
     end = low - (-DEPTH_DB - course[low]) / (course[low - 1] - course[low])
     bounces = np.diff(course[high : low + 1]).max() > BOUNCE_DB
     return bool((end - begin) * seconds > FADE_SECONDS and not bounces)
-
-
-def _overlap(one: Event, other: Event) -> bool:
-    return (
-        one.start < other.end
-        and other.start < one.end
-        and not set(one.channels).isdisjoint(other.channels)
-    )
 
 
 class _Highpass:

@@ -186,6 +186,15 @@ def of_one_event(
     return groups
 
 
+def overlap(one: Event, other: Event) -> bool:
+    """Whether two events have a time and a channel in common."""
+    return (
+        one.start < other.end
+        and other.start < one.end
+        and not set(one.channels).isdisjoint(other.channels)
+    )
+
+
 def without_channels(
     events: Iterable[Event], is_left_out: Callable[[Event, int], bool]
 ) -> list[Event]:

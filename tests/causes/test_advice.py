@@ -16,7 +16,8 @@ def clues_of(*here: str, unknown: tuple[str, ...] = ()) -> list[Clue]:
     ]
 
 
-MOVED = ("breaks in one channel", "breaks in both channels", "clicks in one channel",
+MOVED = ("breaks", "clicks",
+         "breaks in one channel", "breaks in both channels", "clicks in one channel",
          "clicks in both channels", "hum bursts", "fades when moved", "moved on every output",
          "comes when tapped", "comes when heated", "comes from the supply")  # fmt: skip
 TURNED = ("crackle when turned", "worn track")
@@ -59,7 +60,11 @@ def test_a_good_unit_whose_jacks_and_pots_were_not_moved_is_told_to_move_them():
     ("here", "unknown", "first"),
     [
         # Thin or only weak: the low note tells a capacitor from a resistance.
-        (("weak channel", "weak at one output"), ("thin channel", "thin at one output"), "low"),
+        (
+            ("weak channel", "weak at one output"),
+            ("thin channel", "thin at one output", "worse when low"),
+            "low",
+        ),
         # An amplifier that is off centre, or one that is half muted: the quiet note tells.
         (
             ("distortion", "distortion in one channel", "one-sided", "weak channel"),

@@ -11,7 +11,7 @@ from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.causes.wording import opening
 from sigbench.checks.rails import measure_rails
-from sigbench.model import Event, Measurement, Rail, Reading, Source
+from sigbench.model import SLEEVE_OPEN, Event, Measurement, Rail, Reading, Source
 
 SOURCE = Source("file", "a.wav", None, 48_000, 2, 48_000)
 
@@ -655,3 +655,159 @@ def test_one_output_alone_whose_notes_tell_of_nothing():
     quiet = [note(-10.0, thd=-200.0), note(-40.0, thd=-200.0)]
     assert clue(quiet, "distortion").holds < 0.1
     assert clue(quiet, "worse when quiet").holds is None
+
+
+def one_channel(check: str, *readings: tuple[str, float, str], output="main", events=()):
+    """A take of an instrument with one channel."""
+    found = tuple(Reading(name, value, unit, 1, 0.01) for name, value, unit in readings)
+    source = replace(SOURCE, channels=1)
+    return Observation(output, Measurement(check, source, found, tuple(events)))
+
+
+def test_of_one_channel_it_is_told_that_the_sound_breaks_off():
+    """Which of two channels does it nobody can tell; that it does is plain."""
+    gaps = [Event("dropout", t, t + 0.05, (1,), 50.0) for t in (1.0, 2.0, 3.0)]
+    moved = one_channel("jack", events=gaps)
+    assert clue([moved], "breaks").holds > 0.9
+    assert clue([moved], "breaks in one channel").holds is None
+    still = one_channel("jack", output="phones")
+    assert clue([still], "breaks").holds < 0.1
+    # One jack of two does it: it is that jack, and not what feeds both.
+    ranking = rank(gather([moved, still]))
+    assert ranking.causes[0].name == BY_KEY["jack"].name
+    both = rank(gather([moved, one_channel("jack", output="phones", events=gaps)]))
+    assert both.causes[0].name == BY_KEY["regulator joint"].name
+    # In two channels each is told by itself, as before.
+    assert (
+        clue([Observation("main", Measurement("jack", SOURCE, (), tuple(gaps)))], "breaks").holds
+        is None
+    )
+
+
+def test_what_leaves_the_difference_of_the_channels_is_their_sleeve():
+    """Both loads lie in series between the two tips then (Kirchhoff); no supply does that."""
+    events = tuple(Event("dip", t, t + 0.2, (1, 2), 5.0, SLEEVE_OPEN) for t in (1.0, 2.0, 3.0))
+    moved = Observation("phones", Measurement("jack", SOURCE, (), events))
+    assert clue([moved], "difference left").holds > 0.9
+    assert clue([moved], "breaks in both channels").holds < 0.1
+    assert rank(gather([moved])).causes[0].name == BY_KEY["loose sleeve"].name
+    # A sound that is the same left and right would show nothing of it.
+    still = Observation("phones", Measurement("jack", SOURCE, (), ()))
+    assert clue([still], "difference left").holds is None
+
+
+def humming(hum_1x, hum_2x, noise=(-100.0, -100.0), output="main", spurs=None) -> Observation:
+    """Idle noise of two channels, in dBFS; the hum of both in `hum_1x` and `hum_2x`."""
+    readings = []
+    for c in (1, 2):
+        one, two = hum_1x[c - 1], hum_2x[c - 1]
+        total = 10 * math.log10(10 ** (one / 10) + 10 ** (two / 10))
+        whole = 10 * math.log10(10 ** (total / 10) + 10 ** (noise[c - 1] / 10))
+        for name, value in (
+            ("hum_1x", one), ("hum_2x", two), ("hum_total", total),
+            ("noise_rms", whole), ("noise_a", noise[c - 1]),
+        ):  # fmt: skip
+            readings.append(Reading(name, value, "dBFS", c, 0.1))
+        if spurs is not None:
+            readings.append(Reading("spurs", spurs, "Hz, dBFS", c, None))
+    return Observation(output, Measurement("idle", SOURCE, tuple(readings)))
+
+
+def test_a_channel_that_hisses_is_seen_beside_one_that_mostly_hums():
+    """What is left of the other one's noise without its hum is no more than all of it."""
+    hums = humming((-120.0, -120.0), (-98.0, -120.0), (-103.0, -80.0))
+    assert clue([note(), hums], "noise in one channel").holds > 0.9
+    # Where the noisier one is the one that hums, its hiss is known to be no stronger than all.
+    drowned = humming((-120.0, -120.0), (-70.0, -120.0), (-80.0, -101.0))
+    assert (clue([note(), drowned], "noise in one channel").holds or 0.0) < 0.5
+
+
+def test_leakage_of_a_switch_mode_supply_is_no_open_diode():
+    """A half-wave has its second harmonic 7.5 dB below the first, and through a capacitor 1.4 dB.
+
+    Fourier series of the half-wave: 1/2 and 2/(3 pi): textbook. One output of two has it, and hum
+    as loud as the note: only an open ground brings that much.
+    """
+    apart = 20 * math.log10(0.5 / (2 * 2 / (3 * math.pi)))
+    assert apart == pytest.approx(1.4, abs=0.05)
+    opened = humming((-12.0, -12.0), (-12.0 - apart, -12.0 - apart))
+    quiet = humming((-115.0, -115.0), (-118.0, -118.0), output="phones")
+    seen = [note(), opened, replace(note(), output="phones"), quiet]
+    assert clue(seen, "hum drowns the note").holds > 0.9
+    assert rank(gather(seen)).causes[0].name == BY_KEY["sleeve"].name
+
+
+def test_hum_of_one_diode_a_rail_may_be_a_dry_reservoir():
+    """Refilled once a period, the capacitor has its ripple at the mains frequency: textbook."""
+    rail = (Rail("+12 V", 12.0, measured_volts=11.2, ripple_volts=0.9),)
+    seen = [
+        note(),
+        humming((-60.0, -60.0), (-67.0, -67.0)),
+        Observation("x", measure_rails(rail), rail),
+    ]
+    named = [cause.name for cause in rank(gather(seen)).causes[:2]]
+    assert set(named) == {BY_KEY["diode"].name, BY_KEY["reservoir"].name}
+    (diode,) = (c for c in rank(gather(seen)).causes if c.name == BY_KEY["diode"].name)
+    assert "one diode feeds each rail" in diode.next
+
+
+def test_tones_below_200_hz_are_hardly_a_whine():
+    """An inverter or a regulator sings above that: common practice, no source."""
+    scores = []
+    for hertz in (31.0, 530.0):
+        tones = tuple((k * hertz, -50.0 - 6 * k) for k in (1, 2, 3))
+        seen = [note(), humming((-120.0, -120.0), (-120.0, -120.0), spurs=tones)]
+        assert (clue(seen, "tones below 200 Hz").holds > 0.5) == (hertz < 200)
+        causes = {cause.name: cause.score for cause in rank(gather(seen)).causes}
+        scores.append(causes[BY_KEY["inverter"].name])
+    assert scores[0] < scores[1] - 0.1
+
+
+@pytest.mark.parametrize(
+    ("thd", "seen"), [((-16.0, -67.0), True), ((-16.0, -17.0), False), ((-66.0, -67.0), False)]
+)
+def test_iron_that_saturates_distorts_low_notes_on_its_channel_alone(thd, seen):
+    """Its flux is the integral of the voltage: a low note has more of it, at one level (textbook).
+
+    A sound that is richer at the lower end of the keyboard is so on both channels.
+    """
+    notes = [sides(440.0, (-10.0, -10.0)), sides(80.0, (-10.4, -10.0), thd=thd)]
+    assert ((clue(notes, "worse when low").holds or 0.0) > 0.5) == seen
+    ranking = rank([*gather(notes), Clue("hum 1x", 0.001)])
+    assert ranking.nothing_wrong != seen
+    if seen:
+        assert ranking.none_of_these > 0.5
+
+
+def test_a_quiet_note_that_hardly_comes_through_tells_nothing_of_its_distortion():
+    """A gap at zero swallows it: both outputs behind one such stage lose it alike."""
+    loud = [sides(440.0, (-8.0, -9.7), thd=(-75.0, -23.0))]
+    quiet = [sides(440.0, (-38.0, -48.0), thd=(-75.0, -75.0))]
+    seen = [replace(o, output=name) for o in (*loud, *quiet) for name in ("main", "phones")]
+    assert clue(seen, "weaker when quiet").holds > 0.9
+    assert clue(seen, "worse when quiet").holds is None
+    assert rank(gather(seen)).causes[0].name == BY_KEY["crossover"].name
+
+
+def test_of_two_jacks_that_are_a_pair_one_may_hum_alone():
+    """Each has a sleeve of its own."""
+
+    def mono(output, hum):
+        tone = one_channel(
+            "tone", ("tone_level", -10.0, "dBFS"), ("frequency", 440.0, "Hz"), output=output
+        )
+        return [tone, one_channel(
+            "idle", ("hum_1x", hum, "dBFS"), ("hum_2x", -118.0, "dBFS"),
+            ("hum_total", hum, "dBFS"), output=output,
+        )]  # fmt: skip
+
+    seen = [*mono("main L", -50.0), *mono("main R", -120.0)]
+    assert clue(seen, "hum on every output").holds < 0.1
+    assert rank(gather(seen)).causes[0].name == BY_KEY["sleeve"].name
+
+
+def test_a_weak_channel_is_known_not_to_be_dead():
+    """That says nothing more, and so speaks against no cause that may be both."""
+    assert clue([sides(440.0, (-10.0, -16.0))], "weak channel").holds > 0.9
+    assert clue([sides(440.0, (-10.0, -16.0))], "dead channel").holds is None
+    assert clue([sides(440.0, (-10.0, -10.1))], "dead channel").holds < 0.1

@@ -19,8 +19,13 @@ from sigbench.model import Found, Rail, Unit
 
 
 def seen(*names: str) -> list[Clue]:
-    unknown = OF_A_LIVE_CHANNEL if "dead channel" in names else ()
+    unknown = (*OF_ONE_CHANNEL, *(() if "tones" in names else OF_TONES))
+    unknown += OF_A_LIVE_CHANNEL if "dead channel" in names else ()
     return [Clue(name, 0.999 if name in names else 0.001) for name in CLUES if name not in unknown]
+
+
+OF_TONES = tuple(name for name in CLUES if name.startswith("tones "))
+OF_ONE_CHANNEL = ("breaks", "clicks")  # of takes that have two it is told which one does it
 
 
 OF_A_LIVE_CHANNEL = tuple(

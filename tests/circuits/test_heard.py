@@ -9,15 +9,15 @@ import pytest
 from sigbench.checks import measure
 from sigbench.circuits import spice
 from sigbench.circuits.heard import NOTE_HZ, heard, kept
-from sigbench.circuits.instrument import LOUD_VOLTS, netlist
+from sigbench.circuits.instrument import LOUD_VOLTS, OUTPUTS, SIDES, Opening, netlist, programme
 from sigbench.circuits.states import FAULTY, SIMULATED
 from sigbench.circuits.takes import FULL_SCALE_VOLTS as CIRCUIT_FULL_SCALE
-from sigbench.circuits.takes import record
-from sigbench.circuits.work_out import fingerprint, network, work_out
+from sigbench.circuits.takes import SAMPLERATE
+from sigbench.circuits.work_out import fingerprint, network, reaches, work_out
 from sigbench.errors import RequestError
 from sigbench.interface.base import capture
 from sigbench.interface.simulated import FULL_SCALE_VOLTS, Condition, SimulatedInterface
-from sigbench.model import CheckSettings
+from sigbench.model import CheckSettings, Source, Take
 
 with_ngspice = pytest.mark.skipif(
     shutil.which("ngspice") is None, reason="install the Debian package ngspice"
@@ -42,6 +42,7 @@ def test_a_state_that_is_not_there_is_refused():
 def test_working_it_out_again_gives_the_same(state):
     """Other versions of ngspice step and round otherwise: 0.1 % of what is heard, 0.02 dB."""
     before, now = heard(state), work_out(SIMULATED[state])
+    assert before.outputs["main"][0].breaks is not None
     assert np.array(now.rails) == pytest.approx(np.array(before.rails), rel=1e-3, abs=1e-5)
     hertz = np.geomspace(5, 20_000, 40)
     for output, sides in before.outputs.items():
@@ -90,6 +91,26 @@ def test_poles_and_zeros_of_a_network_by_hand():
     assert np.abs(again) == pytest.approx(np.abs(small) / at_note, rel=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("contact", "heard_at"),
+    [
+        ("rail -", {"main l", "main r", "phones l", "phones r"}),
+        ("tip phones r", {"phones r"}),
+        ("sleeve main", {"main l", "main r"}),
+    ],
+)
+def test_a_contact_is_heard_where_it_leads_to(contact, heard_at):
+    opening = Opening(contact, ())
+    places = [(output, side) for output in OUTPUTS for side in SIDES]
+    assert {f"{o} {s}" for o, s in places if reaches(opening, o, s)} == heard_at
+    # And of every circuit that is kept.
+    for name, parts in SIMULATED.items():
+        for output, side in places:
+            breaks = heard(name).outputs[output][SIDES.index(side)].breaks
+            opens = parts.opening is not None and reaches(parts.opening, output, side)
+            assert (breaks is not None) == opens
+
+
 def readings(take, check, hertz=None):
     found = measure(take, check, CheckSettings(hertz, mains_hz=50.0))
     return {
@@ -97,6 +118,26 @@ def readings(take, check, hertz=None):
         for r in found.readings
         if r.unit in ("dBFS", "dB") and isinstance(r.value, float) and r.state == "ok"
     }
+
+
+def by_ngspice(parts, output):
+    """Takes of nothing and of the loud note, of ngspice's own samples and a little noise."""
+    tones = programme(parts)[:2]
+    nodes = [f"v({output}_{side})-v(ground_{output})" for side in SIDES]
+    end = tones[-1].start + tones[-1].seconds + 0.001
+    circuit = netlist(parts, tones=tones)
+    volts = spice.transient(circuit, nodes, seconds=end, samplerate=SAMPLERATE)
+    takes = {}
+    for tone, seconds in zip(tones, (3.0, 1.0), strict=True):
+        first, size = round(tone.start * SAMPLERATE), round(tone.seconds * SAMPLERATE)
+        # A whole number of periods, to be repeated: without what has not settled yet.
+        drift = (volts[first + size] - volts[first]) / size
+        piece = volts[first : first + size] - drift * np.arange(size)[:, np.newaxis]
+        samples = np.resize(piece, (round(seconds * SAMPLERATE), 2)) / CIRCUIT_FULL_SCALE
+        samples += 1e-6 * np.random.default_rng(1).standard_normal(samples.shape)
+        source = Source("simulated", None, None, SAMPLERATE, 2, len(samples))
+        takes[tone.name] = Take(samples, SAMPLERATE, source, dc_coupled=True)
+    return takes
 
 
 # From netlist to reading by two ways: ngspice's own samples, and what is played of the few numbers.
@@ -113,7 +154,7 @@ def readings(take, check, hertz=None):
     ],
 )
 def test_the_unit_reads_as_its_circuit(state, output, thd_db):
-    recorded = record(SIMULATED[state], np.random.default_rng(1))
+    recorded = by_ngspice(SIMULATED[state], output)
     calm = replace(Condition(state), drift_cents=0.0, drift_db=0.0, noise_volts_per_root_hz=1e-8)
     bench = SimulatedInterface(calm)
     bench.select(output)
@@ -122,7 +163,7 @@ def test_the_unit_reads_as_its_circuit(state, output, thd_db):
     less = 20 * np.log10(FULL_SCALE_VOLTS / CIRCUIT_FULL_SCALE)
 
     idle = readings(capture(bench, seconds=3), "idle")
-    wanted = readings(recorded.takes[output, "idle"], "idle")
+    wanted = readings(recorded["idle"], "idle")
     told = 0
     for channel in (1, 2):
         for name in ("hum_1x", "hum_2x"):
@@ -133,7 +174,7 @@ def test_the_unit_reads_as_its_circuit(state, output, thd_db):
     assert told or state not in ("reservoir", "diode", "sleeve")
 
     note = readings(capture(bench, seconds=1, settle=0.5, stimulus=played), "tone", 440.0)
-    wanted = readings(recorded.takes[output, "loud"], "tone", 440.0)
+    wanted = readings(recorded["loud"], "tone", 440.0)
     for channel in (1, 2):
         level = wanted["tone_level", channel]
         assert note["tone_level", channel] == pytest.approx(level - less, abs=0.2)

@@ -12,12 +12,15 @@ from sigbench.causes.records import BY_KEY
 from sigbench.checks import measure
 from sigbench.circuits import spice
 from sigbench.circuits.instrument import (
+    HELD_SECONDS,
     LOAD_OHMS,
+    LOUD_VOLTS,
+    SETTLING_SECONDS,
     Channel,
     Opening,
     Parts,
+    Tone,
     netlist,
-    programme,
 )
 from sigbench.circuits.observed import observe
 from sigbench.circuits.takes import FULL_SCALE_VOLTS, SAMPLERATE, record
@@ -122,11 +125,12 @@ def test_a_good_circuit_gives_no_cause():
 def test_a_contact_opens_when_it_is_told_and_only_then(contact):
     """Ohm's law at the contact: nothing but its leakage flows while it is open."""
     sound = Parts(opening=Opening(contact, ((0.1, 0.2),), 1e8))
-    held = next(tone for tone in programme(sound) if tone.name == "held")
+    held = Tone("held", 440.0, LOUD_VOLTS, start=SETTLING_SECONDS, seconds=HELD_SECONDS)
     output = "phones" if "phones" in contact else "main"
     nodes = ["v(vcc)", "v(main_l)-v(ground_main)", f"v(ground_{output})"]
-    seconds = held.start + 0.3
-    volts = spice.transient(netlist(sound), nodes, seconds=seconds, samplerate=SAMPLERATE)
+    volts = spice.transient(
+        netlist(sound, tones=(held,)), nodes, seconds=held.start + 0.3, samplerate=SAMPLERATE
+    )
     first = round(held.start * SAMPLERATE)
     open_at, shut_at = (first + round(t * SAMPLERATE) for t in (0.16, 0.26))
     before, during, after = (

@@ -2,7 +2,9 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 import soundfile
@@ -12,6 +14,9 @@ from sigbench.units import dbfs_to_rms
 from tests.short_plan import UNIT_ID, make_bench
 
 RATE = 48_000
+SCHEMA = json.loads(
+    (Path(__file__).parents[2] / "docs" / "schema" / "causes.schema.json").read_text("utf-8")
+)
 
 
 def write_hum(path, hertz: float, dbfs: float) -> None:
@@ -32,6 +37,17 @@ def test_hum_at_twice_the_mains_points_to_the_reservoir(call, tmp_path):
     assert "reservoir" in said["causes"][0]["name"]
     assert "rail" in said["first"]
     assert set(said["causes"][0]) == {"name", "score", "for", "against", "next"}
+
+
+def test_the_object_keeps_to_its_schema_and_says_what_to_measure_next(call, tmp_path):
+    path = tmp_path / "idle.wav"
+    write_hum(path, 100.0, -50.0)
+    for arguments in (("--idle", path), ("--rail", "+15 V=15.0")):
+        told = json.loads(call("causes", *arguments, "--json").out)
+        jsonschema.Draft202012Validator(SCHEMA).validate(told)
+        words = " ".join(call("causes", *arguments).out.split())
+        assert told["measure_next"]
+        assert all(text in words for text in told["measure_next"])
 
 
 def test_a_missing_rail_is_said_and_a_good_unit_has_no_cause(call, tmp_path):

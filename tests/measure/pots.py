@@ -12,6 +12,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from tests.measure import waves
+
 RATE = 48_000
 Law = Callable[[np.ndarray], np.ndarray]
 
@@ -136,21 +138,15 @@ def sine(frames: int, hertz: float = 997.0) -> np.ndarray:
 def saw(frames: int, hertz: float = 220.0) -> np.ndarray:
     """Many turns of a control are made with the same one."""
     t = np.arange(frames) / RATE
-    return 0.2 * sum(
-        np.sin(2 * np.pi * k * hertz * t + 0.1 * k) / k for k in range(1, int(8e3 / hertz) + 1)
-    )
+    return 0.2 * waves.saw(2 * np.pi * hertz * t + 0.1, int(8e3 / hertz))
 
 
 def chorused(frames: int, hertz: float = 220.0, depth: float = 0.25) -> np.ndarray:
     """A saw and a weaker one, 2 cents apart with a slow vibrato: it beats by about ±1.5 dB."""
     t = np.arange(frames) / RATE
     delay = 1.5e-3 + 2e-4 * np.sin(2 * np.pi * 0.7 * t)
-    out = np.zeros(frames)
-    for k in range(1, 25):
-        out += (
-            np.sin(2 * np.pi * k * hertz * t) + depth * np.sin(2 * np.pi * k * hertz * (t - delay))
-        ) / k
-    return 0.15 * out
+    one, other = (waves.saw(2 * np.pi * hertz * at, 24) for at in (t, t - delay))
+    return 0.15 * (one + depth * other)
 
 
 def record(
@@ -169,7 +165,7 @@ def record(
     """
     frames = len(position)
     t = np.arange(frames) / RATE
-    hum = sum(np.sin(2 * np.pi * 50 * k * t + k) / k for k in (1, 2, 3, 5))
+    hum = waves.harmonics(2 * np.pi * 50 * t + 1, (1, 1 / 2, 1 / 3, 0, 1 / 5))
     noise = 10 ** (-snr_db / 20) * np.sqrt(np.mean(sound**2))
     columns = []
     pops = np.zeros(frames)

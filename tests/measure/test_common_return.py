@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from sigbench.measure.common_return import RETURN_LOST, ReturnDetector, without_its_losses
 from sigbench.model import Event
+from tests.measure import waves
 
 RATE = 48_000
 SECONDS = 2.5
@@ -17,8 +18,7 @@ T = np.arange(round(SECONDS * RATE)) / RATE
 
 
 def saw(hertz, t=T, phase=0.0):
-    partials = range(1, int(8000 / hertz))
-    return sum(np.sin(2 * np.pi * hertz * k * t + phase * k) / k for k in partials)
+    return waves.saw(2 * np.pi * hertz * t + phase, int(8000 / hertz) - 1)
 
 
 SOUNDS = {
@@ -85,11 +85,18 @@ def test_what_is_nearly_all_in_the_middle_is_a_dropout():
 def test_a_sleeve_that_stays_open_is_told_at_once_and_lasts_to_the_end():
     samples = open_sleeve(*SOUNDS["a chorus"], [(1.2, SECONDS)])
     detector = ReturnDetector(RATE, 2)
-    assert detector.feed(samples[: round(1.35 * RATE)]) == ()
+    assert detector.feed(samples[: round(1.26 * RATE)]) == ()
     assert detector.open_since == pytest.approx((1.2, 1.2), abs=0.002)
-    assert detector.feed(samples[round(1.35 * RATE) :]) == ()
+    assert detector.feed(samples[round(1.26 * RATE) :]) == ()
     (event,) = detector.finish()
     assert event.end == pytest.approx(SECONDS, abs=0.006)
+
+
+@pytest.mark.parametrize("milliseconds", [3, 7, 12, 18, 40])
+def test_a_take_may_end_while_it_opens(milliseconds):
+    samples = open_sleeve(*SOUNDS["a chorus"], [(1.2, SECONDS)])
+    events = found(samples[: round((1.2 + milliseconds / 1000) * RATE)])
+    assert len(events) == (milliseconds > 20)  # what is shorter is not told
 
 
 def turning(hertz):
