@@ -24,7 +24,7 @@ S. J. Godsill, P. J. W. Rayner, *Digital Audio Restoration* (Springer, 1998), ch
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -36,8 +36,11 @@ from sigbench.measure.prediction import lag_products
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
 LEFT = (4.0, 0.02, 150.0)  # more than usual: so much, and a share of the evidence up to so much
-MOST_GAIN = 0.75  # 2.5 dB: what falls less is within what sounds do by themselves
+MOST_GAIN = 0.6  # 4.4 dB: what falls less is within what sounds do by themselves
+FORESEEN = 0.01  # innovation over power: of what is less foreseeable, such as hiss, no gain is known
 SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
+HIGHEST_INSIDE_DB = 5.0  # in a hole, re what its gain leaves of the sound on the quieter side
+LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
@@ -81,6 +84,8 @@ class _Edge:
     gain: float
     uncertainty: float
     evidence: float
+    power: float
+    """Mean square of the sound on the loud side."""
 
 
 def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
@@ -107,8 +112,8 @@ def _window(length: int) -> _Array:
     return np.hanning(length)
 
 
-def _fitted(past: _Array) -> tuple[_Array, float]:
-    """Prediction-error filter by the covariance method, and the RMS of its innovations."""
+def _fitted(past: _Array) -> tuple[_Array, float, float]:
+    """Prediction-error filter by the covariance method, RMS of its innovations, mean square."""
     from scipy.linalg import cho_factor, cho_solve
 
     products = lag_products(past, _TAPS)
@@ -119,7 +124,9 @@ def _fitted(past: _Array) -> tuple[_Array, float]:
     weights = cho_solve(factor, products[:_TAPS, _TAPS], check_finite=False)
     error_filter = np.concatenate([[1.0], -weights[::-1]])
     energy = float(error_filter[::-1] @ products @ error_filter[::-1])
-    return error_filter, float(np.sqrt(max(energy, 1e-30) / (len(past) - _TAPS)))
+    count = len(past) - _TAPS
+    power = float(products[_TAPS, _TAPS]) / count
+    return error_filter, float(np.sqrt(max(energy, 1e-30) / count)), power
 
 
 def gain_edge(samples: _Array, near: int) -> _Edge | None:
@@ -131,7 +138,9 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
         `_PAST` samples at least before it, and `_SPAN` after it.
     near : int
     """
-    error_filter, usual = _fitted(samples[near - _MARGIN - _PAST : near - _MARGIN])
+    error_filter, usual, power = _fitted(samples[near - _MARGIN - _PAST : near - _MARGIN])
+    if not usual**2 < FORESEEN * power:
+        return None
     best: _Edge | None = None
     left = 0.0
     for at in range(near - _MARGIN, near + _MARGIN + 1):
@@ -148,7 +157,7 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
         rest = float(remaining @ remaining)
         evidence = (float(whole @ whole) - rest) / usual**2
         if best is None or evidence > best.evidence:
-            best = _Edge(at, gain, usual / np.sqrt(energy), evidence)
+            best = _Edge(at, gain, usual / np.sqrt(energy), evidence, power)
             left = rest / usual**2 - _ORDINARY * _SPAN
     if best is None or best.evidence < EVIDENCE or not best.gain < MOST_GAIN:
         return None
@@ -180,6 +189,7 @@ class GainEdgeWatch:
         self._usual: deque[float] = deque(maxlen=_MEMORY)  # a quantile of each hop's peaks,
         self._highest: deque[float] = deque(maxlen=_MEMORY)  # and the highest of them
         self._falls: list[_Edge] = []
+        self._powers: deque[tuple[int, float]] = deque()  # where a hop began, and its mean square
         self._doubts = 0.0
         self._longest = round(LONGEST_SECONDS * samplerate)
         self._shortest = max(2, round(SHORTEST_SECONDS * samplerate))
@@ -195,6 +205,7 @@ class GainEdgeWatch:
         self._usual.clear()
         self._highest.clear()
         self._falls.clear()
+        self._powers.clear()
         self._doubts *= _FORGET
         self.frame += self._hop
 
@@ -220,8 +231,10 @@ class GainEdgeWatch:
         highest = float(peaks.max())
         self._doubts *= _FORGET
         holes: list[GainHole] = []
-        if self._falls:
-            self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
+        self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
+        self._powers.append((first, float(np.square(rows[1:]).mean())))
+        while self._powers[0][0] <= first - self._longest:
+            self._powers.popleft()
         if highest > self._limit():
             for row in self._unusual(peaks):
                 place = first + int(row) * _ROW + int(np.argmax(innovations[row]))
@@ -257,24 +270,39 @@ class GainEdgeWatch:
             if (hole := self._closed(end, back)) is not None:
                 holes.append(hole)
         if fall is not None:
-            self._falls.append(
-                _Edge(place + fall.frame - self.lag, fall.gain, fall.uncertainty, fall.evidence)
-            )
+            self._falls.append(replace(fall, frame=place + fall.frame - self.lag))
         return holes
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""
         for fall in reversed(self._falls):
-            u = float(np.hypot(fall.uncertainty, back.uncertainty))
-            near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
-            if (
-                end - fall.frame >= self._shortest
-                and fall.evidence + back.evidence >= EVIDENCE_OF_BOTH
-                and abs(fall.gain - back.gain) < near + 3 * u
-            ):
+            if end - fall.frame < self._shortest or not _are_a_pair(fall, back):
+                continue
+            # Each weighed by how well it is known.
+            shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
+            gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
+            hole = GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())))
+            if self._is_low(hole, min(fall.power, back.power)):
                 self._falls = [other for other in self._falls if other.frame > end]
-                # Each weighed by how well it is known.
-                shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
-                gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
-                return GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())))
+                return hole
         return None
+
+    def _is_low(self, hole: GainHole, outside: float) -> bool:
+        """Whether the sound was as low throughout as its edges say, or there is no telling."""
+        inside = [
+            power
+            for first, power in self._powers
+            if hole.start <= first and first + self._hop <= hole.end
+        ]
+        gain = max(hole.gain, hole.uncertainty, LEAST_GAIN_INSIDE)
+        most = gain**2 * outside * 10 ** (HIGHEST_INSIDE_DB / 10)
+        return not inside or sum(inside) <= len(inside) * most
+
+
+def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
+    """Whether the same sound falls and returns by the same gain."""
+    near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
+    return (
+        fall.evidence + back.evidence >= EVIDENCE_OF_BOTH
+        and abs(fall.gain - back.gain) < near + 3 * np.hypot(fall.uncertainty, back.uncertainty)
+    )

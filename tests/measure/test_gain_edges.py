@@ -34,7 +34,7 @@ SOUND = wandering(1)
 
 
 @settings(derandomize=True, deadline=None, max_examples=40)
-@given(st.floats(0.0, 0.7), st.integers(RATE // 2, 2 * RATE), st.integers(-2, 2))
+@given(st.floats(0.0, 0.55), st.integers(RATE // 2, 2 * RATE), st.integers(-2, 2))
 def test_the_gain_is_the_one_that_the_sound_goes_on_with(gain, at, beside):
     taken = SOUND.copy()
     taken[at:] *= gain
@@ -71,15 +71,41 @@ def test_what_is_not_the_same_sound_with_another_gain_is_no_edge(change):
         assert gain_edge(taken[at - 2000 : at + 2000], 2000) is None
 
 
+def watched(taken):
+    watch, holes = GainEdgeWatch(RATE), []
+    while watch.hop_end + watch.lag <= len(taken):
+        holes += watch.look(lambda first, last: taken[first:last])
+    return holes
+
+
+@pytest.mark.parametrize(
+    ("gain", "between"),
+    [(0.25, 0.25), (0.25, 1.0), (0.5, 2.0)],
+    ids=["low throughout", "back in between", "louder in between"],
+)
+def test_what_was_not_low_all_the_time_was_no_single_interruption(gain, between):
+    start, end = RATE, RATE + 20_000
+    taken = SOUND.copy()  # abrupt edges, and up and down again slowly between them
+    slow = np.interp(np.arange(20_000), [0, 6000, 14_000, 20_000], [gain, between, between, gain])
+    taken[start:end] *= slow
+    found = [(hole.start, hole.end) for hole in watched(taken)]
+    assert found == ([(start, end)] if between == gain else [])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_last_steps_of_a_converter_are_no_interruptions(seed):
+    swing = np.sin(2 * np.pi * (11 + seed) * T) + np.sin(2 * np.pi * (23 - seed) * T)
+    hiss = 0.25 * np.random.default_rng(seed).standard_normal(len(T))
+    for height in (0.5, 1, 2):
+        assert watched((np.round(height * swing) + hiss) / 32_768) == []
+
+
 def test_an_interruption_has_the_same_gain_at_both_edges():
     taken = SOUND.copy()
     taken[RATE : RATE + 960] *= 0.5
     taken[2 * RATE : 2 * RATE + 480] *= 0.3
     taken[2 * RATE + 480 :] *= 0.6  # does not come back to what it was
-    watch, holes = GainEdgeWatch(RATE), []
-    while watch.hop_end + watch.lag <= len(taken):
-        holes += watch.look(lambda first, last: taken[first:last])
-    (hole,) = holes
+    (hole,) = watched(taken)
     assert (hole.start, hole.end) == pytest.approx((RATE, RATE + 960), abs=1)
     assert hole.gain == pytest.approx(0.5, abs=0.02)
 
