@@ -193,6 +193,13 @@ class _Rush:
         self._bases = []
         self._calm.clear()
 
+    def may_begin(self, bases: Sequence[float]) -> bool:
+        """Whether one may begin with one of these hops, though their peaks are no higher.
+
+        It may lie below the edges of a waveform.
+        """
+        return bool(self._calm) and max(bases) > _RUSH * min(self._calm[-1], min(bases))
+
     def add(self, bases: Sequence[float]) -> None:
         """Take the bases of calm hops."""
         self._calm.extend(bases)
@@ -323,6 +330,10 @@ class _Channel:
         known = [(self._burst.start, self._burst.count)] if self._burst else []
         known += [(transient.start, 1) for transient in self._part]
         return known[0][0] if sum(n for _, n in known) >= CRACKLE_TRANSIENTS else None
+
+    def may_rush(self, bases: Sequence[float]) -> bool:
+        """Whether hops that are no suspects may begin a rush, and are to be judged."""
+        return self._rush.may_begin(bases)
 
     def go_on(self, peaks: list[float], bases: list[float]) -> None:
         """Take the peaks and bases of hops that are no suspects."""
@@ -676,14 +687,17 @@ class CrackleDetector:
         peaks = np.sqrt(sizes[:, :, -1], dtype=np.float64)
         bases = np.sqrt(sizes[:, :, self._rows // 4], dtype=np.float64)
         calm = self._calm(peaks)
+        lows = bases.tolist()
         events: list[Event] = []
-        if calm.all() and self._quiet_hops >= 3:
-            for channel, high, low in zip(
-                self._channels, peaks.tolist(), bases.tolist(), strict=True
-            ):
+        if (
+            self._quiet_hops >= 3
+            and calm.all()
+            and not any(map(_Channel.may_rush, self._channels, lows))
+        ):
+            for channel, high, low in zip(self._channels, peaks.tolist(), lows, strict=True):
                 channel.go_on(high, low)
         else:
-            columns = zip(peaks.T.tolist(), bases.T.tolist(), strict=True)
+            columns = zip(peaks.T.tolist(), zip(*lows, strict=True), strict=True)
             for k, (high, low) in enumerate(columns):
                 events += self._judge(high, low, k)
         self._restless |= not calm.all()
@@ -708,7 +722,7 @@ class CrackleDetector:
         lowest = np.minimum(np.minimum(known[:, :-3], known[:, 1:-2]), known[:, 2:-1])
         return np.asarray(peaks <= _STANDS_OUT * lowest)
 
-    def _judge(self, peaks: list[float], bases: list[float], k: int) -> list[Event]:
+    def _judge(self, peaks: Sequence[float], bases: Sequence[float], k: int) -> list[Event]:
         """Judge the last hop by hop number `k` of those that are looked at now."""
         begin = self._done + k * self._hop
         sound = self._window[:, begin - 3 * self._hop : begin + self._hop]

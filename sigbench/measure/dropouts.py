@@ -605,6 +605,7 @@ class _Channel:
         self._fallen = (0, 0)  # frames of the latest fall: their errors are not the sound's
         self._doubts, self._doubted = 0.0, 0  # and the frame of the last one
         self._of_use: _Fit = _close_fit  # the fit that did well last
+        self.begun: list[tuple[int, float]] = []  # start and depth of holes, be they over or not
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._foretold = False  # the predictor misses next to nothing
@@ -1032,6 +1033,7 @@ class _Channel:
             stop = self._sharp(origin + self._edge(found, expected, end, gain, back=True))
         step_db = depth
         depth, lost = self._depth_of_treble(start, stop, level, depth, lost)
+        self.begun.append((start, depth))
         self._doubt(-doubt)
         if returned:
             mended = slice(step.start - 1, end + 1)
@@ -1494,10 +1496,26 @@ class DropoutDetector:
                 )
             )
         self._holes = waiting
+        old = self._fed - _TOLD_SECONDS * self._samplerate
         for known in (self._told, self._edged_news):
-            while known and known[0][1].end < self._fed - _TOLD_SECONDS * self._samplerate:
+            while known and known[0][1].end < old:
                 known.popleft()
+        self._forget_begun(old)
         return tuple(events)
+
+    def _forget_begun(self, old: float) -> None:
+        """Forget what began before a frame, but for what a hole that is not yet told shares."""
+        if not any(channel.begun and channel.begun[0][0] < old for channel in self._channels):
+            return
+        near = SIMULTANEOUS_SECONDS * self._samplerate
+        untold = [hole.start for _, hole in (*self._holes, *self._silent, *self._edged)]
+        untold += [start for c in self._channels if (start := c.open_since) is not None]
+        for channel in self._channels:
+            channel.begun = [
+                (start, depth)
+                for start, depth in channel.begun
+                if start >= old or any(abs(start - other) <= near for other in untold)
+            ]
 
     def _is_of_the_sound(self, group: list[tuple[int, _Hole]]) -> bool:
         """Whether a level fell for good without being lost, and no channel tells that it need not.
@@ -1509,11 +1527,19 @@ class DropoutDetector:
         going_on = {n for n, channel in enumerate(self._channels, start=1) if channel.goes_on}
         return first.stays and not first.lost and going_on <= own
 
-    def _is_another(self, hole: _Hole, other: _Hole) -> bool:
-        """Whether two began together, but not by one depth: each channel then has its own."""
+    def _has_another(self, number: int, hole: _Hole) -> bool:
+        """Whether one of a channel's own began together with a hole, but not by its depth.
+
+        Be it over or not: its end may lie in the same block or in a later one.
+        """
         near = SIMULTANEOUS_SECONDS * self._samplerate
-        depth, others = (min(h.depth, _SHARED_MOST_DB) for h in (hole, other))
-        return abs(hole.start - other.start) <= near and abs(depth - others) > SAME_DEPTH_DB
+        begun = self._channels[number - 1].begun
+        over = [h for n, h in self._holes if n == number and h.end <= hole.end + near]
+        return any(
+            abs(start - hole.start) <= near
+            and abs(min(depth, _SHARED_MOST_DB) - min(hole.depth, _SHARED_MOST_DB)) > SAME_DEPTH_DB
+            for start, depth in (*begun, *((h.start, h.depth) for h in over))
+        )
 
     def _is_told(self, number: int, hole: _Hole) -> bool:
         """Whether another channel's break told of this one, which was closed later."""
@@ -1524,8 +1550,11 @@ class DropoutDetector:
         """The same hole in channels that broke off too, where that alone was not plain enough."""
         hole = max((hole for _, hole in group), key=lambda hole: hole.depth)
         own = {number for number, _ in group}
-        own |= {number for number, other in self._holes if self._is_another(other, hole)}
-        others = [n for n in range(1, len(self._channels) + 1) if n not in own]
+        others = [
+            number
+            for number in range(1, len(self._channels) + 1)
+            if number not in own and not self._has_another(number, hole)
+        ]
         if not others:
             return []
         q = self._stride

@@ -145,6 +145,7 @@ class GapDetector:
         self._first = 0  # number of the first level kept
         self._looked = 0  # number of the level from which on returns are looked for
         self._back: list[int | None] = [None] * channels  # number of the step of the last return
+        self._found: list[tuple[int, _Gap]] = []  # not yet told: another channel may show the same
         self._settled = round(SETTLED_SECONDS / self._seconds)
         self._kept = round((STEADY_SECONDS + LONGEST_SECONDS) / self._seconds) + 2 * _BATCH
 
@@ -169,11 +170,12 @@ class GapDetector:
         """No more blocks; the gaps of what is left."""
         rest = self._stretches.rest()
         whole = rest.shape[1] // self._step * self._step
-        if whole == 0:
-            return ()
-        batch = np.zeros((self._channels, _BATCH * self._step))
-        batch[:, :whole] = rest[:, :whole]
-        return tuple(self._advance(batch, whole // self._step))
+        events: list[Event] = []
+        if whole > 0:
+            batch = np.zeros((self._channels, _BATCH * self._step))
+            batch[:, :whole] = rest[:, :whole]
+            events += self._advance(batch, whole // self._step)
+        return (*events, *self._tell(None))
 
     def _advance(self, samples: _Array, steps: int | None = None) -> list[Event]:
         """The gaps that whole batches have shown, of shape (channels, frames).
@@ -190,7 +192,7 @@ class GapDetector:
         self._powers = powers[len(powers) - (SPAN - 1) :]
         self._levels = np.concatenate([self._levels, _decibels(spans)])
         self._steps = np.concatenate([self._steps, fresh])
-        found = self._search()
+        self._found += self._search()
         surplus = len(self._levels) - self._kept
         if surplus > 0:
             self._levels = self._levels[surplus:]
@@ -200,9 +202,9 @@ class GapDetector:
         before = round((BEFORE_SECONDS + max(CHATTER_SECONDS)) / self._seconds)
         while kept - self._heard[0].shape[1] >= self._kept + before:
             kept -= self._heard.popleft().shape[1]
-        return found
+        return self._tell(self._looked)
 
-    def _search(self) -> list[Event]:
+    def _search(self) -> list[tuple[int, _Gap]]:
         """Gaps whose return, and what follows it, is known by now."""
         end = self._first + len(self._levels) - self._settled - SPAN
         start, self._looked = max(self._looked, self._first), max(self._looked, end)
@@ -215,28 +217,42 @@ class GapDetector:
             return []
         lowest = np.minimum.reduce([recent[k : k - rise] for k in range(rise)])
         jumps = recent[rise:] - lowest > _JUMP_DB
-        found = [
+        return [
             (channel, gap)
             for channel in np.flatnonzero(jumps.any(axis=0)).tolist()
             for gap in self._gaps(channel, at + np.flatnonzero(jumps[:, channel]))
         ]
-        found.sort(key=lambda entry: entry[1])
+
+    def _tell(self, looked: int | None) -> list[Event]:
+        """Events of the gaps that no other channel may show any more, in the order of their ends.
+
+        `looked` is the step up to which returns are known; None: there are no more.
+        """
         near = TOGETHER_SECONDS / self._seconds
 
         def alike(one: _Gap, other: _Gap) -> bool:
             return abs(one[0] - other[0]) <= near and abs(one[1] - other[1]) <= near
 
-        return [
-            Event(
-                "dropout",
-                group[0][1][0] * self._seconds,
-                group[0][1][1] * self._seconds,
-                tuple(sorted(channel + 1 for channel, _ in group)),
-                max(gap[2] for _, gap in group),
-                SLOW if all(gap[3] for _, gap in group) else QUICK,
+        events: list[Event] = []
+        waiting: list[tuple[int, _Gap]] = []
+        self._found.sort(key=lambda entry: (entry[1][1], entry[1][0], entry[0]))
+        for group in of_one_event(self._found, alike):
+            if looked is not None and group[0][1][1] + near >= looked:
+                waiting += group
+                continue
+            first = min(gap for _, gap in group)
+            events.append(
+                Event(
+                    "dropout",
+                    first[0] * self._seconds,
+                    first[1] * self._seconds,
+                    tuple(sorted(channel + 1 for channel, _ in group)),
+                    max(gap[2] for _, gap in group),
+                    SLOW if all(gap[3] for _, gap in group) else QUICK,
+                )
             )
-            for group in of_one_event(found, alike)
-        ]
+        self._found = waiting
+        return events
 
     def _bounces(self, channel: int, left: int, low: int) -> bool:
         """Whether the sound is back on its way, from its last step at full level to a low one."""

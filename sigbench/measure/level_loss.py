@@ -172,6 +172,13 @@ class LevelLossWatch:
         away = self._at - self._pause.start
         return self._pause.fall.edge if away >= max(LOOK, self._pause.fall.shortest) else None
 
+    @property
+    def _undecided(self) -> int:
+        """Frame at which the first pause began that may be a loss."""
+        if self._waiting:
+            return self._waiting[0][1]
+        return self._at if self._pause is None else self._pause.start
+
     def feed(self, samples: Samples) -> list[LevelLoss]:
         """Take the next samples; the losses that are certain now."""
         self._take(samples)
@@ -208,7 +215,9 @@ class LevelLossWatch:
             powers -= own
             self._powers.append(self._smear(powers) if self._smeared > 1 else powers)
         self._powers.forget(self._at - _KEPT)
-        self._samples.forget((self._at - _KEPT) * FRAME - self._delay - 1)
+        # All of a pause tells how deep it is, however long ago it began.
+        first = min(self._at - _KEPT, self._undecided - 2 * _NEAR)
+        self._samples.forget(first * FRAME - self._delay - 1)
 
     def _smear(self, powers: _Array) -> _Array:
         """Powers of frames as the means of as many as a level is taken over."""

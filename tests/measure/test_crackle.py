@@ -237,6 +237,19 @@ def test_blocks_of_any_sizes_give_identical_events(sizes):
     assert (detector.counts, detector.energies) == (whole.counts, whole.energies)
 
 
+@pytest.mark.parametrize("size", [1, 100, 480, 1024, 20_011, 2 * RATE])
+def test_a_rush_below_the_edges_of_a_waveform_is_found_in_blocks_of_any_size(size):
+    # The edges of the saw are far higher than the rush, which is between them alone.
+    rng = np.random.default_rng(5)
+    take = 0.6 * (110 * np.arange(2 * RATE) / RATE % 1.0) + 3e-4 * rng.standard_normal(2 * RATE)
+    take[RATE : RATE + RATE // 3] += 0.15 * rng.standard_normal(RATE // 3)
+    events, detector = detected(take[:, np.newaxis], size=size)
+    assert [e.kind for e in events] == ["crackle"]
+    assert events[0].start == pytest.approx(1.0, abs=0.0213)  # it is known to a hop
+    assert events[0].end == pytest.approx(4 / 3, abs=0.0213)
+    assert (events, detector.counts) == (find_crackle(take[:, np.newaxis], RATE), (192,))
+
+
 @pytest.mark.parametrize("at", np.linspace(1.0, 1.05, 11))
 def test_a_click_is_told_within_60_ms(at):
     sound = np.sin(2 * np.pi * 440 * np.arange(2 * RATE) / RATE)

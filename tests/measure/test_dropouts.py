@@ -104,6 +104,21 @@ def test_other_channels_are_asked_as_well_at_the_start_of_a_long_block():
     assert tuple(in_parts) == events
 
 
+@pytest.mark.parametrize("size", [480, 4096, 3 * RATE])
+def test_channels_that_break_off_together_and_by_depths_of_their_own_are_two_events(size):
+    # The one that stays away for longer is known to be another while it is still open.
+    t = np.arange(3 * RATE) / RATE
+    take = np.column_stack([noisy(0.3 * np.sin(2 * np.pi * f * t), 70) for f in (300, 500)])
+    take[RATE : RATE + 4800] *= (0.003, 0.3)
+    take[RATE + 4800 : RATE + 20_000, 0] *= 0.02  # it moves as the other one is back
+    detector, events = DropoutDetector(RATE, 2), []
+    for at in range(0, len(take), size):
+        events += detector.feed(take[at : at + size])
+    events += detector.finish()
+    assert [(event.kind, event.channels) for event in events] == [("dip", (2,)), ("dropout", (1,))]
+    assert tuple(events) == find_dropouts(take, RATE)
+
+
 def test_channels_that_drop_together_are_one_event():
     t = np.arange(3 * RATE) / RATE
     take = np.column_stack([np.sin(2 * np.pi * f * t) for f in (300, 500, 700)]) * 0.3

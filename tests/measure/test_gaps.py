@@ -143,6 +143,27 @@ def test_blocks_of_any_sizes_give_the_same(sizes):
     assert len(expected) == 1
 
 
+def in_blocks(take, size):
+    detector, found = GapDetector(RATE, take.shape[1]), []
+    for at in range(0, len(take), size):
+        found += detector.feed(take[at : at + size])
+    return [*found, *detector.finish()]
+
+
+@pytest.mark.parametrize("size", [480, 20_011, 10 * RATE])
+@pytest.mark.parametrize("offset", [0.012, 0.05])
+def test_two_channels_whose_sound_comes_back_one_after_the_other(offset, size):
+    # The places where what is known ends go through the time between the two returns.
+    sounds = [held(8.0), held(8.0, 330.0)]
+    ends = [1.0 + 0.83 * k for k in range(8)]
+    first = supply(8.0, [(end - 0.2, end) for end in ends])
+    later = supply(8.0, [(end - 0.2 - offset / 2, end + offset) for end in ends])
+    take = np.column_stack([sounds[0] * first, sounds[1] * later])
+    found = in_blocks(take, size)
+    assert found == in_blocks(take, 1024)
+    assert [event.channels for event in found] == ([(1, 2)] if offset < 0.02 else [(1,), (2,)]) * 8
+
+
 def test_what_is_no_number_is_refused():
     with pytest.raises(SignalError):
         GapDetector(RATE, 1).feed(np.array([[np.nan]]))

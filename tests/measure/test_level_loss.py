@@ -287,3 +287,31 @@ def test_blocks_of_any_sizes_give_the_same_events(sizes):
         found += detector.feed(take[at : at + size])
         at, turn = at + size, turn + 1
     assert (*found, *detector.finish()) == whole
+
+
+@pytest.mark.parametrize("size", [60, 1000, 8000])
+def test_a_long_loss_is_as_deep_as_all_of_it_in_blocks_of_any_size(size):
+    sound = broken(wind(6), 20, [(1.0, 1.5)])
+    samples = broken(sound, 40, [(1.0, 3.6)])[::8]  # some is left only where it is open for longer
+    found = []
+    watch = LevelLossWatch()
+    for at in range(0, len(samples), size):
+        found += watch.feed(samples[at : at + size])
+    assert found == LevelLossWatch().feed(samples)
+    (loss,) = found
+    left = (1.5 * 10**-6.0 + 2.1 * 10**-4.0) / 3.6
+    assert loss.depth == pytest.approx(-10 * np.log10(left), abs=0.5)
+
+
+@pytest.mark.parametrize("size", [60, 1000, 8000])
+def test_a_long_loss_under_hum_is_the_same_in_blocks_of_any_size(size):
+    organ = drawbars(7)
+    hum = 0.5 * np.std(organ) * rectified(len(organ), 50.1, 3)
+    samples = (broken(organ, 60, [(1.5, 3.4)]) + hum)[::8]
+    found = []
+    watch = LevelLossWatch(under_hum=True)
+    for at in range(0, len(samples), size):
+        found += watch.feed(samples[at : at + size])
+    assert found == LevelLossWatch(under_hum=True).feed(samples)
+    (loss,) = found
+    assert (loss.start / 6000, loss.end / 6000) == pytest.approx((1.5, 4.9), abs=0.01)
