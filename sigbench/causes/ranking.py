@@ -127,7 +127,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     Parameters
     ----------
     clues : sequence of Clue
-        From `sigbench.causes.clues.gather`.
+        From `sigbench.causes.gather.gather`.
     met : mapping of str to int, optional
         How often each cause was what it turned out to be, by its key, in the person's own records.
 

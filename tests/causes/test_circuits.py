@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from benchmarks.precision_causes import HEALTHY, unpack, verdict
-from sigbench.causes.clues import CLUES, gather
+from sigbench.causes.clues import CLUES
+from sigbench.causes.gather import gather
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.circuits.faults import FAULTS

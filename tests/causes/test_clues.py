@@ -6,7 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.causes.clues import CLUES, Clue, Observation, gather
+from sigbench.causes.clues import CLUES, Clue
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.causes.wording import opening

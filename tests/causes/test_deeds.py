@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.causes.clues import Observation, gather
 from sigbench.causes.deeds import deeds, outcomes
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.model import Event, Measurement, Reading, Source
 
 SOURCE = Source("file", None, None, 48_000, 2, 48_000 * 90)
