@@ -67,7 +67,7 @@ def test_every_clue_is_seen_somewhere():
     assert set(CLUES) - seen <= {
         # These three: tests/circuits/test_hands.py.
         "comes when tapped", "comes when heated", "comes from the supply",
-        # Of outputs with one channel, and of sounds unlike left and right: test_clues.py.
+        # Of outputs with one channel, and of sounds unlike left and right: test_contacts.py.
         "breaks", "clicks", "difference left",
         # On no list of faults: iron that saturates.
         "worse when low",
