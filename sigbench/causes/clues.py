@@ -3,14 +3,18 @@
 A clue is a plain statement, such as "there is hum at twice the mains frequency", with the
 probability that it holds. It has none where nothing was measured that could tell: what was not
 looked for speaks neither for nor against a cause.
-
-Levels are taken relative to the note, so that neither the gain of the rig nor the volume matters.
 """
 
 import math
 from dataclasses import dataclass
 
 LEAST_PERCENT = 0.001  # of distortion, that is printed
+
+Threshold = tuple[float, float]
+"""Where a statement is as likely true as not, and within how much it goes over.
+
+In every module from the circuits of `sigbench.circuits`, and from what is usual (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,13 +185,8 @@ CLUES: dict[str, tuple[str, str]] = {
 """Every clue, by name: the statement, and its opposite."""
 
 
-def over(value: float, threshold: tuple[float, float]) -> float:
-    """Probability that a value counts as above a threshold: a logistic curve.
-
-    The threshold says where a statement is as likely true as not, and within how much it goes over:
-    in every module from the circuits of `sigbench.circuits`, and from what is usual (common
-    practice, no source).
-    """
+def over(value: float, threshold: Threshold) -> float:
+    """Probability that a value counts as above a threshold: a logistic curve."""
     middle, width = threshold
     return 1 / (1 + math.exp(-max(-40.0, min(40.0, (value - middle) / width))))
 

@@ -1,6 +1,6 @@
 """Contacts: what breaks off, clicks or fades while jacks and plugs are moved."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 
 from sigbench.causes.clues import Clue, only_if, over, repeated
 from sigbench.causes.observation import Observation
@@ -11,6 +11,10 @@ WATCHED = ("jack", "dropouts", "soak")
 _BREAKS = ("dropout", "dip")
 _CLICKS = ("click", "crackle")
 _SOME_CLICKS = (2.5, 0.5)  # one or two may be a plug that scrapes, or the table that was hit
+
+
+_Seen = Sequence[tuple[Event, Observation]]
+"""Events, and where each was seen."""
 
 
 def contact_clues(observations: Sequence[Observation]) -> list[Clue]:
@@ -25,48 +29,59 @@ def contact_clues(observations: Sequence[Observation]) -> list[Clue]:
         for e in o.measurement.events
         if o.measurement.check != "soak" or e.kind not in _CLICKS
     ]
-    apart = [(e, o) for e, o in seen if e.text == SLEEVE_OPEN]
     events = [(e, o) for e, o in seen if e.text != SLEEVE_OPEN]
-    stereo = [o for o in watched if o.measurement.source.channels > 1]
+    one = [(e, o) for e, o in events if len(e.channels) == 1]
+    both = [(e, o) for e, o in events if len(e.channels) > 1]
+    clues = [
+        _breaks("hum bursts", events, ("hum_burst",)),
+        *_difference([(e, o) for e, o in seen if e.text == SLEEVE_OPEN]),
+        _fades(events),
+        *_on_every_output(watched, seen),
+    ]
+    if any(o.measurement.source.channels > 1 for o in watched):
+        return [
+            *clues,
+            _breaks("breaks in one channel", one),
+            _breaks("breaks in both channels", both),
+            _clicks("clicks in one channel", one),
+            _clicks("clicks in both channels", both),
+        ]
+    # Of one channel nobody knows what another one did.
+    return [*clues, _breaks("breaks", events), _clicks("clicks", events)]
 
-    def said(these: Sequence[tuple[Event, Observation]]) -> str:
-        where = sorted({o.output for _, o in these})
-        return f"{len(these)} times on {' and '.join(where)}" if these else "none seen"
 
-    def clue(name: str, fits: Callable[[int, str], bool]) -> Clue:
-        these = [(e, o) for e, o in events if fits(len(e.channels), e.kind)]
-        return Clue(name, repeated(len(these)), said(these))
+def _where(these: _Seen) -> str:
+    outputs = sorted({o.output for _, o in these})
+    return f"{len(these)} times on {' and '.join(outputs)}" if these else "none seen"
 
-    clues = [clue("hum bursts", lambda _, kind: kind == "hum_burst")]
+
+def _breaks(name: str, events: _Seen, kinds: tuple[str, ...] = _BREAKS) -> Clue:
+    these = [(e, o) for e, o in events if e.kind in kinds]
+    return Clue(name, repeated(len(these)), _where(these))
+
+
+def _clicks(name: str, events: _Seen) -> Clue:
+    count = sum(e.kind in _CLICKS for e, _ in events)
+    return Clue(name, over(count, _SOME_CLICKS), f"{count} times" if count else "none seen")
+
+
+def _difference(apart: _Seen) -> Iterator[Clue]:
     if apart:  # a sound that is the same left and right has no difference that could be left
-        clues.append(Clue("difference left", SURE_OF_DIFFERENCE, said(apart)))
-    if stereo:
-        clues += [
-            clue("breaks in one channel", lambda n, kind: kind in _BREAKS and n == 1),
-            clue("breaks in both channels", lambda n, kind: kind in _BREAKS and n > 1),
-            _clicks("clicks in one channel", [e for e, _ in events if len(e.channels) == 1]),
-            _clicks("clicks in both channels", [e for e, _ in events if len(e.channels) > 1]),
-        ]
-    else:  # of one channel nobody knows what another one did
-        clues += [
-            clue("breaks", lambda _, kind: kind in _BREAKS),
-            _clicks("clicks", [e for e, _ in events]),
-        ]
-    fading = sum(e.text == FADED for e, _ in events)
-    times = f"{fading} times" if fading else "never"
-    clues.append(Clue("fades when moved", repeated(fading), times))
+        yield Clue("difference left", SURE_OF_DIFFERENCE, _where(apart))
+
+
+def _fades(events: _Seen) -> Clue:
+    count = sum(e.text == FADED for e, _ in events)
+    return Clue("fades when moved", repeated(count), f"{count} times" if count else "never")
+
+
+def _on_every_output(watched: Sequence[Observation], seen: _Seen) -> Iterator[Clue]:
     moved = {o.output: _does([e for e, of in seen if of is o]) for o in watched}
     if len(moved) > 1:
         doing = sorted(name for name, does in moved.items() if does > 0.5)
-        where = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
+        said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
         every = only_if(min(moved.values()), max(moved.values()))
-        clues.append(Clue("moved on every output", every, where))
-    return clues
-
-
-def _clicks(name: str, events: Sequence[Event]) -> Clue:
-    count = sum(e.kind in _CLICKS for e in events)
-    return Clue(name, over(count, _SOME_CLICKS), f"{count} times" if count else "none seen")
+        yield Clue("moved on every output", every, said)
 
 
 def _does(events: Sequence[Event]) -> float:

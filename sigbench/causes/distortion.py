@@ -1,14 +1,14 @@
 """Distortion: harmonics that differ with level, channel or output, and so are no sound's own."""
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 from sigbench.causes.clues import Clue, only_if, over, percent_of_note
 from sigbench.causes.likeness import SAME_WAVE, WAVE_DB, other_waves
-from sigbench.causes.note import DISTORTION_DB, DISTORTION_UNLIKE_DB, RICH_DB
-from sigbench.causes.output import DEAD_DB, Output, channels_of, loudest_note, place_of
+from sigbench.causes.note import BOTH, DISTORTION_DB, DISTORTION_UNLIKE_DB, RICH_DB
+from sigbench.causes.output import DEAD_DB, Output, loudest_note
 
 BURIED_DB = 6.0  # harmonics of a low note that are no stronger than the hum may be hum
 LOW_UNLIKE_DB = (15.0, 2.0)  # between a low note and a middle one, both plain
@@ -22,13 +22,14 @@ HALF_MISSING_DB = (4.5, 0.7)
 class _Distorted:
     """How surely one channel distorts, in which way, and by how much."""
 
-    output: str
+    output: Output
     channel: int
     loud: float  # more when loud
     quiet: float  # more when quiet
     beside: float  # more than the cleanest channel of all
     shape: float  # another wave than at another output
     thd: float  # dB, of the note at which there is most
+    wave: tuple[float, float]  # dB, loud and quiet: what is not in it elsewhere
 
     @property
     def any(self) -> float:
@@ -41,113 +42,194 @@ def distortion_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
     A sound that is rich by nature has the same harmonics loud and quiet, left and right; one that
     is `stereo` is held against the same channel of another output only.
     """
-    found: list[_Distorted] = []
-    one_sided: list[tuple[float, str]] = []
-    halves: list[tuple[float, str]] = []
-    cut: list[tuple[float, float, str]] = []
-    loudest = loudest_note(outputs)
-    cleanest = min((_cleanest(outputs, c) for c in channels_of(outputs)), default=0.0)
-    told = len({o.name for o in outputs if o.loud is not None}) > 1
-    shapes = other_waves(outputs)
-    for o in outputs:
-        if o.loud is None:
-            continue
-        heard = o.loud.level
-        loud = {c: v for c, v in o.loud.thd.items() if heard[c] > loudest - DEAD_DB[0]}
-        quiet = o.quiet.thd if o.quiet is not None else {}
-        told = told or bool(quiet) or len(loud) > 1
-        for c in loud:
-            growth = loud[c] - quiet[c] if c in quiet else 0.0
-            by_level = over(growth, DISTORTION_UNLIKE_DB) * over(loud[c], DISTORTION_DB)
-            by_quiet = (
-                over(-growth, DISTORTION_UNLIKE_DB) * over(quiet[c], DISTORTION_DB)
-                if c in quiet
-                else 0.0
-            )
-            beside = max(
-                _more(loud[c], cleanest), _more(quiet.get(c), min(quiet.values(), default=0))
-            )
-            if stereo:
-                beside = _more(loud[c], _cleanest(outputs, c))
-            most_thd = max(loud[c], quiet.get(c, -200.0))
-            at_loud, at_quiet = (over(x, WAVE_DB) for x in shapes.get((o.name, c), SAME_WAVE))
-            by_level = max(by_level, at_loud * (1 - at_quiet))
-            by_quiet = max(by_quiet, at_quiet * (1 - at_loud))
-            shape = max(at_loud, at_quiet)
-            entry = _Distorted(o.name, c, by_level, by_quiet, beside, shape, most_thd)
-            found.append(entry)
-            own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
-            others = [v for x, v in o.loud.asymmetry.items() if x != c]
-            if cleanest < DISTORTION_DB[0]:
-                others.append(0.0)  # a plain sound is alike in both halves
-            if shape > 0.5:
-                others += [x.loud.asymmetry[c] for x in outputs if x.loud and c in x.loud.asymmetry]
-            if own and len(own) + len(others) > 1 and entry.any > 0.5:
-                lean = max(own, key=abs)
-                most = max(abs(lean - v) for v in (*own, *others))
-                which = "positive" if lean < 0 else "negative"
-                said = f"the {which} half is smaller by {abs(lean):.1f} dB on {place_of(o, c)}"
-                if abs(lean) < most / 2:
-                    said = f"the halves are {most:.1f} dB other than elsewhere on {place_of(o, c)}"
-                one_sided.append((over(most, ONE_SIDED_DB), said))
-                halves.append((over(abs(lean), HALF_MISSING_DB), said))
-                cut.append((most, 0.97 if lean < 0 else 0.03, said))
-    if not found or not told:
-        played = [o.loud for o in outputs if o.loud is not None]
-        said = "no harmonics to tell by"
-        clues = [Clue("worse when quiet", None, said)] if any(o.quiet for o in outputs) else []
-        other = any(note.level and note.level.keys().isdisjoint(note.thd) for note in played)
-        return [*clues, Clue("distortion", None, said)] if other and not found else clues
+    waves = other_waves(outputs)
+    channels = {c for o in outputs for c in o.channels}
+    cleanest = min((_cleanest(outputs, c) for c in channels), default=0.0)
+    found = list(_distorted(outputs, waves, cleanest, stereo=stereo))
+    if not found or not _can_be_compared(outputs, found):
+        return _untold(outputs, found)
     sure = [d for d in found if d.any > 0.5] or [max(found, key=lambda d: d.any)]
     worst = max(sure, key=lambda d: d.thd)
     there = max(d.any for d in found)
-    said = f"{percent_of_note(worst.thd)} on {worst.output} {worst.channel}"
-    if worst.any == worst.shape > 0.5:
-        part = percent_of_note(max(shapes[worst.output, worst.channel]))
-        said = f"{part} of the note on {worst.output} {worst.channel} is not in it elsewhere"
-    if there < 0.5 and cleanest > RICH_DB and not shapes:
+    if there < 0.5 and cleanest > RICH_DB and not waves:
         said = (
             f"the sound has {percent_of_note(cleanest)} of harmonics by itself: play a plainer one"
         )
         return [Clue("distortion", None, said), Clue("worse when quiet", None, said)]
+    said = _where(worst)
     clues = [Clue("distortion", there, said)]
     if any(o.quiet is not None for o in outputs):
-        known = shapes.get((worst.output, worst.channel), SAME_WAVE)
-        worse = _grows(known) if worst.any == worst.shape else None
-        if worse is None and worst.quiet + worst.loud > 0.2:
-            worse = worst.quiet / (worst.quiet + worst.loud)
-        clues.append(Clue("worse when quiet", only_if(worse, there), said))
-    pairs = [
-        pair
-        for o in outputs
-        if not stereo and sum(d.output == o.name for d in found) > 1
-        for pair in _unlike(o)
-    ]
-    pairs += [
-        (abs(a.shape - b.shape), said) for a, b in combinations(found, 2) if a.output == b.output
-    ]
-    if pairs:
-        share, words = max(pairs)
+        clues.append(Clue("worse when quiet", only_if(_more_when_quiet(worst), there), said))
+    unlike = [*_unlike_waves(found, said), *(() if stereo else _unlike_channels(outputs, found))]
+    if unlike:
+        share, words = max(unlike)
         clues.append(Clue("distortion in one channel", only_if(share, there), words))
-    names = {d.output for d in found}
-    if len(names) > 1:
-        least = min(max(d.any for d in found if d.output == name) for name in names)
-        clues.append(Clue("distortion on every output", only_if(least, there), said))
-        spread = _spread(outputs)
-        words = f"within {spread:.1f} dB"
-        alike = 1 - max(over(spread, DISTORTION_ALIKE_DB), *(d.shape for d in found))
-        clues.append(Clue("distortion alike", only_if(alike, there), words))
+    clues += _at_every_output(outputs, found, there, said)
     low = [] if stereo else list(_low_distorts(outputs))
     if low:
-        share, said = max(low, key=lambda entry: entry[0])
-        clues.append(Clue("worse when low", share, said))
-    if one_sided:
-        share, said = max(one_sided, key=lambda entry: entry[0])
-        clues.append(Clue("one-sided", only_if(share, there), said))
-        _, positive, said = max(cut)
-        clues.append(Clue("positive half cut", only_if(positive, share), said))
-        clues.append(Clue("half missing", only_if(max(halves)[0], share), max(halves)[1]))
-    return clues
+        clues.append(Clue("worse when low", *max(low, key=lambda entry: entry[0])))
+    return [*clues, *_half_clues(outputs, found, cleanest)]
+
+
+def _distorted(
+    outputs: Sequence[Output],
+    waves: Mapping[tuple[str, int], tuple[float, float]],
+    cleanest: float,
+    *,
+    stereo: bool,
+) -> Iterator[_Distorted]:
+    """Each channel with a loud note that has harmonics."""
+    loudest = loudest_note(outputs)
+    for o in outputs:
+        if o.loud is None:
+            continue
+        quiet = o.quiet.thd if o.quiet is not None else {}
+        for c, thd in o.loud.thd.items():
+            if o.loud.level[c] <= loudest - DEAD_DB[0]:
+                continue
+            softly = quiet.get(c)
+            beside = max(_more(thd, cleanest), _more(softly, min(quiet.values(), default=0.0)))
+            wave = waves.get((o.name, c), SAME_WAVE)
+            at_loud, at_quiet = (over(decibels, WAVE_DB) for decibels in wave)
+            yield _Distorted(
+                output=o,
+                channel=c,
+                loud=max(_more(thd, thd if softly is None else softly), at_loud * (1 - at_quiet)),
+                quiet=max(_more(softly, thd), at_quiet * (1 - at_loud)),
+                beside=_more(thd, _cleanest(outputs, c)) if stereo else beside,
+                shape=max(at_loud, at_quiet),
+                thd=thd if softly is None else max(thd, softly),
+                wave=wave,
+            )
+
+
+def _can_be_compared(outputs: Iterable[Output], found: Sequence[_Distorted]) -> bool:
+    """Whether there are two outputs, two levels or two channels of one output."""
+    return (
+        len({o.name for o in outputs if o.loud is not None}) > 1
+        or any(o.quiet is not None and o.quiet.thd for o in outputs)
+        or any(a.output is b.output for a, b in pairwise(found))
+    )
+
+
+def _untold(outputs: Sequence[Output], found: Sequence[_Distorted]) -> list[Clue]:
+    """What was measured, and tells of no distortion."""
+    names = ["worse when quiet"] if any(o.quiet is not None for o in outputs) else []
+    notes = [o.loud for o in outputs if o.loud is not None]
+    if not found and any(n.level and n.level.keys().isdisjoint(n.thd) for n in notes):
+        names.append("distortion")
+    return [Clue(name, None, "no harmonics to tell by") for name in names]
+
+
+def _where(worst: _Distorted) -> str:
+    """How much the worst one distorts, in words."""
+    place = f"{worst.output.name} {worst.channel}"
+    if worst.any == worst.shape > 0.5:
+        return f"{percent_of_note(max(worst.wave))} of the note on {place} is not in it elsewhere"
+    return f"{percent_of_note(worst.thd)} on {place}"
+
+
+def _more_when_quiet(worst: _Distorted) -> float | None:
+    """Whether a quiet note is more distorted than a loud one; None where nobody can tell."""
+    if worst.any == worst.shape and min(worst.wave) > WAVE_DB[0]:
+        loud, quiet = worst.wave
+        return over(quiet - loud, MORE_WHEN_QUIET_DB)
+    either = worst.quiet + worst.loud
+    return worst.quiet / either if either > 0.2 else None
+
+
+def _unlike_waves(found: Sequence[_Distorted], said: str) -> Iterator[tuple[float, str]]:
+    """How surely one channel of an output has another wave than elsewhere, and the other not."""
+    for a, b in combinations(found, 2):
+        if a.output is b.output:
+            yield abs(a.shape - b.shape), said
+
+
+def _unlike_channels(
+    outputs: Iterable[Output], found: Sequence[_Distorted]
+) -> Iterator[tuple[float, str]]:
+    """For each note how surely one channel of an output distorts more than the other, and which."""
+    for o in outputs:
+        if sum(d.output is o for d in found) < 2:
+            continue
+        for note in (o.loud, o.quiet):
+            if note is not None and note.thd.keys() >= BOTH:
+                more, less = sorted((1, 2), key=lambda c: -note.thd[c])
+                percent = " and ".join(percent_of_note(note.thd[c]) for c in (more, less))
+                yield (
+                    _more(note.thd[more], note.thd[less]),
+                    f"{percent} on {o.place(more)} and {less}",
+                )
+
+
+def _at_every_output(
+    outputs: Sequence[Output], found: Sequence[_Distorted], there: float, said: str
+) -> list[Clue]:
+    """Whether every output distorts, and every channel of them alike."""
+    most: dict[str, float] = {}
+    for d in found:
+        most[d.output.name] = max(most.get(d.output.name, 0.0), d.any)
+    if len(most) < 2:
+        return []
+    spread = _spread_db(outputs)
+    alike = 1 - max(over(spread, DISTORTION_ALIKE_DB), *(d.shape for d in found))
+    return [
+        Clue("distortion on every output", only_if(min(most.values()), there), said),
+        Clue("distortion alike", only_if(alike, there), f"within {spread:.1f} dB"),
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Lean:
+    """How lopsided the wave of a channel that distorts is."""
+
+    most: float  # dB, against other channels, notes and outputs
+    own: float  # dB, positive over negative half
+    said: str
+
+
+def _half_clues(
+    outputs: Sequence[Output], found: Iterable[_Distorted], cleanest: float
+) -> list[Clue]:
+    """Whether one half of the wave is cut more than the other, and which."""
+    leans = [
+        lean
+        for d in found
+        if d.any > 0.5 and (lean := _lean_of(d, outputs, cleanest)) is not None
+    ]  # fmt: skip
+    if not leans:
+        return []
+    most = max(leans, key=lambda lean: over(lean.most, ONE_SIDED_DB))
+    share = over(most.most, ONE_SIDED_DB)
+    _, positive, which = max((x.most, 0.97 if x.own < 0 else 0.03, x.said) for x in leans)
+    missing, half = max((over(abs(x.own), HALF_MISSING_DB), x.said) for x in leans)
+    return [
+        Clue("one-sided", share, most.said),
+        Clue("positive half cut", only_if(positive, share), which),
+        Clue("half missing", only_if(missing, share), half),
+    ]
+
+
+def _lean_of(d: _Distorted, outputs: Iterable[Output], cleanest: float) -> _Lean | None:
+    """None where there is nothing to hold it against."""
+    o, c = d.output, d.channel
+    own = [n.asymmetry[c] for n in (o.loud, o.quiet) if n is not None and c in n.asymmetry]
+    loud = o.loud.asymmetry if o.loud is not None else {}
+    others = [v for x, v in loud.items() if x != c]
+    if cleanest < DISTORTION_DB[0]:
+        others.append(0.0)  # a plain sound is alike in both halves
+    if d.shape > 0.5:
+        others += [x.loud.asymmetry[c] for x in outputs if x.loud and c in x.loud.asymmetry]
+    if not own or len(own) + len(others) < 2:
+        return None
+    lean = max(own, key=abs)
+    most = max(abs(lean - v) for v in (*own, *others))
+    if abs(lean) < most / 2:
+        said = f"the halves are {most:.1f} dB other than elsewhere on {o.place(c)}"
+    else:
+        which = "positive" if lean < 0 else "negative"
+        said = f"the {which} half is smaller by {abs(lean):.1f} dB on {o.place(c)}"
+    return _Lean(most, lean, said)
 
 
 def _low_distorts(outputs: Sequence[Output]) -> Iterator[tuple[float, str]]:
@@ -162,22 +244,14 @@ def _low_distorts(outputs: Sequence[Output]) -> Iterator[tuple[float, str]]:
     for o, c in lows:
         assert o.low is not None
         assert o.loud is not None
-        hum = o.hum_total.get(c, -math.inf) - o.low.level.get(c, 0.0)
+        hum = o.idle.hum_total.get(c, -math.inf) - o.low.level.get(c, 0.0)
         if o.loud.thd[c] > DISTORTION_DB[0] or o.low.thd[c] < hum + BURIED_DB:
             continue
         least = min(x.low.thd[k] for x, k in lows if x.low is not None)
         taken = max(o.loud.strongest - o.low.level.get(c, math.inf), 0.0)
         more = o.low.thd[c] - max(o.loud.thd[c], least) - taken
-        said = (
-            f"{percent_of_note(o.low.thd[c])} on {place_of(o, c)}, {percent_of_note(least)} at best"
-        )
+        said = f"{percent_of_note(o.low.thd[c])} on {o.place(c)}, {percent_of_note(least)} at best"
         yield over(more, LOW_UNLIKE_DB) * over(o.low.thd[c], DISTORTION_DB), said
-
-
-def _grows(by: tuple[float, float]) -> float | None:
-    """Whether a quiet note has more of another wave than a loud one; None without both."""
-    loud, quiet = by
-    return over(quiet - loud, MORE_WHEN_QUIET_DB) if min(by) > WAVE_DB[0] else None
 
 
 def _cleanest(outputs: Iterable[Output], channel: int) -> float:
@@ -187,7 +261,7 @@ def _cleanest(outputs: Iterable[Output], channel: int) -> float:
     )
 
 
-def _spread(outputs: Sequence[Output]) -> float:
+def _spread_db(outputs: Sequence[Output]) -> float:
     """How far the channels and outputs that have a note are apart in their distortion, in dB."""
     notes = [(o.loud, o.loud.thd) for o in outputs if o.loud is not None]
     missing = any(thd.keys() != note.level.keys() for note, thd in notes)
@@ -200,13 +274,3 @@ def _more(thd: float | None, other: float) -> float:
     if thd is None:
         return 0.0
     return over(thd - other, DISTORTION_UNLIKE_DB) * over(thd, DISTORTION_DB)
-
-
-def _unlike(output: Output) -> Iterator[tuple[float, str]]:
-    """For each note how surely one channel of an output distorts more than the other, and which."""
-    for note in (output.loud, output.quiet):
-        if note is not None and {1, 2} <= set(note.thd):
-            more, less = sorted((1, 2), key=lambda c: -note.thd[c])
-            percent = " and ".join(percent_of_note(note.thd[c]) for c in (more, less))
-            said = f"{percent} on {place_of(output, more)} and {less}"
-            yield _more(note.thd[more], note.thd[less]), said

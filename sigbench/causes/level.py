@@ -1,14 +1,14 @@
-"""Level: channels and outputs that are weaker than others, or dead, loud and quiet."""
+"""Level: channels and outputs that are weaker than others, loud and quiet."""
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
-from sigbench.causes.bass import BASS_DB, at_one_output, bass_lost
-from sigbench.causes.clues import Clue, only_if, over, signed, whole_db
+from sigbench.causes.clues import Clue, only_if, over, signed
 from sigbench.causes.likeness import WAVE_DB, between
-from sigbench.causes.note import Note, left_over_right, shrunk
-from sigbench.causes.output import DEAD_DB, Output, loudest_note, place_of
+from sigbench.causes.note import BOTH, Note, left_over_right, shrunk
+from sigbench.causes.output import Output, balanced
 
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 STEREO_LEVEL_DB = (9.0, 1.0)  # between the channels of a sound that is another one left and right
@@ -18,61 +18,13 @@ CONTROL_DB = 2.5  # what a dual control itself may do so, where no other output 
 
 
 def level_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
-    """Which channels and outputs are dead, weak or thin; `stereo`: a sound with its own balance."""
-    balances: list[tuple[float, Output]] = []
-    dead_channel: list[tuple[float, str]] = []
-    dead_output: list[tuple[float, str]] = []
-    thin: list[tuple[float, str]] = []
-    bass: dict[str, tuple[int, float]] = {}  # by output: the thin channel, and how sure that is
-    undecided = False
-    played = [o for o in outputs if o.loud is not None]
-    loudest = loudest_note(outputs)
-    for o in played:
-        note = o.loud
-        assert note is not None
-        if note.strongest < loudest - DEAD_DB[0]:
-            if all(level < loudest - DEAD_DB[0] for level in note.whole.values()):
-                dead_output.append((0.999, f"no note on {o.name}"))
-            continue  # something else is to be heard there: it may be no note at all
-        dead_output.append((0.001, f"a note on {o.name}"))
-        for c in o.channels:
-            # Without a note the channel is as strong as all that is there.
-            fall = note.strongest - note.level.get(c, note.whole.get(c, -math.inf))
-            said = (
-                f"{whole_db(-fall)} re the other"
-                if c in note.level
-                else f"no note on {place_of(o, c)}"
-            )
-            if c in note.level or fall > DEAD_DB[0]:
-                dead_channel.append((over(fall, DEAD_DB), said))
-        if note.balance is not None and abs(note.balance) < DEAD_DB[0]:
-            balances.append((note.balance, o))
-            lost = None if stereo else bass_lost(o.low, note)
-            undecided = undecided or (o.low is not None and lost is None)
-            if lost is not None:
-                weak, decibels, sure = lost
-                said = f"the low note has lost {decibels:.1f} dB on {place_of(o, weak)}"
-                thin.append((over(sure, BASS_DB), said))
-                bass[o.name] = weak, thin[-1][0]
-    clues = _weak_of_two_sounds(balances) if stereo else _weak(balances)
-    clues += _level_law(balances, stereo=stereo)
-    dead = max((chance for chance, _ in dead_channel), default=0.0)
-    if dead > 0.5 and len(played) > 1:
-        said = "another output has both channels" if balances else "no output has both channels"
-        clues.append(Clue("weak at one output", 0.99 if balances else 0.01, said))
-    for name, found_at in (
-        ("dead channel", dead_channel),
-        ("dead output", dead_output),
-        ("thin channel", thin),
-    ):
-        if found_at:
-            share, said = max(found_at, key=lambda entry: entry[0])
-            clues.append(Clue(name, share, said))
-    if len(bass) > 1:
-        clues.append(at_one_output(bass))
-    if undecided and not thin:
-        clues.append(Clue("thin channel", None, "the two notes do not tell"))
-    return clues
+    """Whether a channel is weaker, at which outputs and levels.
+
+    A `stereo` sound, which is another one left and right, has a balance of its own.
+    """
+    balances = balanced(outputs)
+    weak = _weak_of_two_sounds(balances) if stereo else _weak(balances)
+    return [*weak, *_level_law(balances, stereo=stereo)]
 
 
 def _weak(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
@@ -88,7 +40,7 @@ def _weak(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
             for b, o in balances
         ]
     share, b, o = max(chances, key=lambda entry: entry[0])
-    said = f"{place_of(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
+    said = f"{o.place(1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
     clues = [Clue("weak channel", share, said)]
     if len(balances) > 1:
         others = [abs(x) for x, other in balances if other.name != o.name]
@@ -107,7 +59,7 @@ def _weak_of_two_sounds(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
     if not balances:
         return []
     b, o = max(balances, key=lambda entry: abs(entry[0]))
-    said = f"{place_of(o, 1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
+    said = f"{o.place(1 if b < 0 else 2)} weaker by {abs(b):.1f} dB"
     far = over(abs(b), STEREO_LEVEL_DB)
     pairs = [
         pair
@@ -130,56 +82,63 @@ def _weak_of_two_sounds(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
 
 
 def _level_law(balances: Sequence[tuple[float, Output]], *, stereo: bool) -> list[Clue]:
-    """Whether a channel that is weak is so at all levels; the control's own error is taken off.
-
-    A sound that is another one left and right may also be so in another way when it is soft.
-    """
-    laws: list[tuple[float, float, str]] = []  # dB more lost when quiet; doubt; words
-    for _, o in balances:
-        if o.loud is None or o.quiet is None or not {1, 2} <= set(o.loud.level):
-            continue
-        bound = not {1, 2} <= set(o.quiet.level)
-        if bound and not _one_is_silent(o.quiet):
-            continue
-        others = [
-            (x.loud, x.quiet)
-            for _, x in balances
-            if x is not o
-            and x.loud
-            and x.quiet
-            and {1, 2} <= set(x.loud.level) & set(x.quiet.level)
-        ]
-        loud, quiet = left_over_right(o.loud), left_over_right(o.quiet)
-        own = max(abs(loud), abs(quiet))
-        if any(own < max(abs(left_over_right(n)) for n in pair) for pair in others):
-            continue  # the other output is the one that is out of balance
-        if stereo and not others:
-            continue
-        doubt = CONTROL_DB
-        if others:
-            middle = sorted(others, key=lambda pair: left_over_right(pair[0]))[len(others) // 2]
-            # A stage that all outputs share bends the law of each: by more than a control does.
-            if stereo or abs(quiet) - abs(loud) < CONTROL_DB + LEVEL_LAW_DB[0]:
-                loud, quiet = (
-                    a - left_over_right(b) for a, b in zip((loud, quiet), middle, strict=True)
-                )
-                doubt = 0.0
-        at_least = "at least " if bound else ""
-        said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
-        more = abs(quiet) - abs(loud)
-        if not bound or more > doubt + LEVEL_LAW_DB[0]:
-            laws.append((more, doubt, said))
+    """Whether a channel that is weak is so at all levels."""
+    outputs = [o for _, o in balances]
+    laws = [law for o in outputs if (law := _law_of(o, outputs, stereo=stereo)) is not None]
     if not laws:
         return []
-    quieter = max(laws, key=lambda law: shrunk(law[0], law[1]))
-    louder = min(laws, key=lambda law: shrunk(law[0], law[1]))
+    quieter = max(laws, key=lambda law: shrunk(law.more, law.doubt))
+    louder = min(laws, key=lambda law: shrunk(law.more, law.doubt))
     return [
-        Clue("weaker when quiet", _law(quieter[0], quieter[1]), quieter[2]),
-        Clue("weaker when loud", _law(-louder[0], louder[1]), louder[2]),
+        Clue("weaker when quiet", _bends(quieter.more, quieter.doubt), quieter.said),
+        Clue("weaker when loud", _bends(-louder.more, louder.doubt), louder.said),
     ]
 
 
-def _law(more: float, doubt: float) -> float | None:
+@dataclass(frozen=True, slots=True)
+class _Law:
+    """How a weak channel goes with the level."""
+
+    more: float  # dB, lost when quiet
+    doubt: float  # dB, that the control itself may do
+    said: str
+
+
+def _law_of(o: Output, outputs: Sequence[Output], *, stereo: bool) -> _Law | None:
+    """The law of one output, if it was played at two levels; the control's own error is taken off.
+
+    A sound that is another one left and right may also be so in another way when it is soft.
+    """
+    if o.loud is None or o.quiet is None or not o.loud.level.keys() >= BOTH:
+        return None
+    bound = not o.quiet.level.keys() >= BOTH
+    if bound and not _one_is_silent(o.quiet):
+        return None
+    others = [
+        (left_over_right(x.loud), left_over_right(x.quiet))
+        for x in outputs
+        if x is not o and x.loud and x.quiet and x.loud.level.keys() & x.quiet.level.keys() >= BOTH
+    ]
+    loud, quiet = left_over_right(o.loud), left_over_right(o.quiet)
+    own = max(abs(loud), abs(quiet))
+    if any(own < max(map(abs, pair)) for pair in others):
+        return None  # the other output is the one that is out of balance
+    if stereo and not others:
+        return None
+    doubt = CONTROL_DB
+    # A stage that all outputs share bends the law of each: by more than a control does.
+    if others and (stereo or abs(quiet) - abs(loud) < CONTROL_DB + LEVEL_LAW_DB[0]):
+        of_control = sorted(others, key=lambda pair: pair[0])[len(others) // 2]
+        loud, quiet, doubt = loud - of_control[0], quiet - of_control[1], 0.0
+    more = abs(quiet) - abs(loud)
+    if bound and more <= doubt + LEVEL_LAW_DB[0]:
+        return None
+    at_least = "at least " if bound else ""
+    said = f"{abs(loud):.1f} dB loud, {at_least}{abs(quiet):.1f} dB quiet on {o.name}"
+    return _Law(more, doubt, said)
+
+
+def _bends(more: float, doubt: float) -> float | None:
     """Whether a channel loses more at one level; None where the control itself may do that much."""
     if LEVEL_LAW_DB[0] < more < LEVEL_LAW_DB[0] + doubt:
         return None

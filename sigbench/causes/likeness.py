@@ -1,10 +1,10 @@
 """Likeness: whether a note has one wave left and right, loud and quiet, and at every output."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import combinations
 
-from sigbench.causes.note import DISTORTION_DB, RICH_DB, Note
+from sigbench.causes.note import BOTH, DISTORTION_DB, RICH_DB, Note
 from sigbench.causes.output import Output
 from sigbench.causes.shape import apart, flatness
 
@@ -22,7 +22,7 @@ def is_stereo(outputs: Sequence[Output]) -> bool:
     that has lost half of its wave looks the same, and without a quiet note one that is driven too
     hard: the sound has to be rich then.
     """
-    pairs = [(o, o.loud) for o in outputs if o.loud is not None and {1, 2} <= set(o.loud.wave)]
+    pairs = [(o, o.loud) for o in outputs if o.loud is not None and o.loud.wave.keys() >= BOTH]
     steady = any(_steady(o, 1) and _steady(o, 2) for o, _ in pairs)
     if not pairs or (not steady and any(o.quiet is not None for o, _ in pairs)):
         return False
@@ -44,14 +44,15 @@ def other_waves(outputs: Sequence[Output]) -> dict[tuple[str, int], tuple[float,
     that stops.
     """
     found: dict[tuple[str, int], tuple[float, float]] = {}
-    for a, b in combinations([o for o in outputs if o.loud is not None], 2):
+    played = [(o, o.loud) for o in outputs if o.loud is not None]
+    for (a, in_a), (b, in_b) in combinations(played, 2):
         unlike = {
             c: by
             for c in sorted(set(a.channels) & set(b.channels))
             if (by := between(a, b, c)) != SAME_WAVE and (_steady(a, c) or _steady(b, c))
         }
         both = [c for c in unlike if max(unlike[c]) > WAVE_DB[0] and _steady(a, c) == _steady(b, c)]
-        cut = max((a, b), key=lambda o: (_lean(o, both), _flatness(o, both), _richness(o, both)))
+        cut = a if _cut(in_a, both) >= _cut(in_b, both) else b
         for c, by in unlike.items():
             suspect = next((o for o in (a, b) if not _steady(o, c)), cut)
             key = suspect.name, c
@@ -59,10 +60,19 @@ def other_waves(outputs: Sequence[Output]) -> dict[tuple[str, int], tuple[float,
     return found
 
 
-def _flatness(o: Output, channels: Iterable[int]) -> float:
-    """How flat the ends of the waves are, of the flattest channel, to a tenth."""
-    assert o.loud is not None
-    return round(max((flatness(o.loud.wave[c]) for c in channels), default=0.0), 1)
+def _cut(note: Note, channels: Sequence[int]) -> tuple[int, float, float]:
+    """How lopsided the waves are, how flat their ends and how rich, of the channel with most.
+
+    The first in steps of `LEAN_DB`, the second to a tenth.
+    """
+    leans = (abs(note.asymmetry.get(c, 0.0)) for c in channels)
+    ends = (flatness(note.wave[c]) for c in channels)
+    thds = (note.thd.get(c, -math.inf) for c in channels)
+    return (
+        round(max(leans, default=0.0) / LEAN_DB),
+        round(max(ends, default=0.0), 1),
+        max(thds, default=-math.inf),
+    )
 
 
 def between(a: Output, b: Output, channel: int) -> tuple[float, float]:
@@ -90,7 +100,7 @@ def _unlike_db(
     one: Note | None, other: Note | None, channel: int, again: float = math.inf
 ) -> float:
     """What two notes have not in common, in dB; minus infinity where nobody can tell."""
-    if one is None or other is None or not {channel} <= set(one.wave) & set(other.wave):
+    if one is None or other is None or channel not in one.wave.keys() & other.wave.keys():
         return -math.inf
     sure, seen = (
         _decibels(part) for part in apart(one.wave[channel], other.wave[channel], again=again)
@@ -101,15 +111,3 @@ def _unlike_db(
 
 def _decibels(part: float) -> float:
     return 20 * math.log10(max(part, 1e-9))
-
-
-def _lean(o: Output, channels: Iterable[int]) -> int:
-    """How lopsided the waves are, of the most lopsided channel, in steps of `LEAN_DB`."""
-    assert o.loud is not None
-    leans = (abs(o.loud.asymmetry.get(c, 0.0)) for c in channels)
-    return round(max(leans, default=0.0) / LEAN_DB)
-
-
-def _richness(o: Output, channels: Iterable[int]) -> float:
-    assert o.loud is not None
-    return max((o.loud.thd.get(c, -math.inf) for c in channels), default=-math.inf)

@@ -13,6 +13,8 @@ DISTORTION_UNLIKE_DB = (10.0, 2.0)  # between two levels, channels or outputs
 NOTE_SHARE_DB = 6.0  # a note that is less of a sound than a quarter is not its note
 HARMONIC_WIDTH_HZ = 3.0  # a tone that near to a harmonic counts as one on a take of a second
 RICH_DB = -25.0  # a sound's own harmonics hide distortion that is no stronger
+BOTH = frozenset({1, 2})
+"""The two channels of a pair."""
 SAME_PITCH = 0.03  # half a semitone
 LOW_RATIO = 0.5  # a note this far below another is the low one
 QUIET_DB = 12.0  # and one this far below in level is the quiet one
@@ -106,19 +108,20 @@ def _note(measurement: Measurement) -> Note:
     waves = waves_of(measurement)
     for c in _not_of_the_note(level, thd, _without_dc(measurement, whole)):
         thd.pop(c), waves.pop(c, None)
+    strongest = max(frequency, key=lambda c: level.get(c, -math.inf), default=0)
     return Note(
-        frequency[max(frequency, key=lambda c: level.get(c, -math.inf))] if frequency else 0.0,
-        level,
-        {
+        pitch=frequency.get(strongest, 0.0),
+        level=level,
+        uncertainty={
             r.channel: r.uncertainty
             for r in readings_of(measurement, "tone_level")
             if r.channel in level and r.unit == "dBFS" and isinstance(r.uncertainty, float)
         },
-        whole,
-        thd,
-        waves,
-        by_channel(measurement, "clip_asymmetry"),
-        _balance(measurement, whole),
+        whole=whole,
+        thd=thd,
+        wave=waves,
+        asymmetry=by_channel(measurement, "clip_asymmetry"),
+        balance=_balance(measurement, whole),
     )
 
 
@@ -153,11 +156,15 @@ def _balance(measurement: Measurement, whole: Mapping[int, float]) -> float | No
     both are equally loud as a whole.
     """
     for r in measurement.readings:
-        if r.name == "balance" and isinstance(r.value, float) and {1, 2} <= set(whole):
+        if r.name == "balance" and isinstance(r.value, float) and whole.keys() >= BOTH:
             doubt = 2 * r.uncertainty if isinstance(r.uncertainty, float) else 0.0
-            sizes = (shrunk(r.value, doubt), whole[1] - whole[2])
-            return min(sizes, key=abs) if sizes[0] * sizes[1] > 0 else 0.0
+            return agreed(shrunk(r.value, doubt), whole[1] - whole[2])
     return None
+
+
+def agreed(one: float, other: float) -> float:
+    """The smaller one of two differences; none where they are of unlike signs."""
+    return min(one, other, key=abs) if one * other > 0 else 0.0
 
 
 def shrunk(difference: float, doubt: float) -> float:

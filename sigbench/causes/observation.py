@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from sigbench.causes.clues import Threshold
 from sigbench.model import Measurement, Rail, Reading
 
 BOUND_WIDTHS = 3.0
@@ -33,7 +34,7 @@ class Observation:
 
 
 def told_by_channel(
-    measurements: Sequence[Measurement], name: str, threshold: tuple[float, float], re: float = 0.0
+    measurements: Sequence[Measurement], name: str, threshold: Threshold, re: float = 0.0
 ) -> dict[int, float]:
     """The reading by channel, where it tells whether it is above the threshold.
 

@@ -7,30 +7,33 @@ from sigbench.causes.observation import Observation, by_channel, readings_of
 from sigbench.causes.output import Output
 from sigbench.model import Measurement
 
+CRACKLE_RATE = (0.3, 0.1)  # 1/s
 BUZZ_DB = -65.0  # hum re a note, from which on it may pass for crackle
 
 
 def pot_clues(observations: Sequence[Observation], outputs: Sequence[Output]) -> list[Clue]:
     """What happens while the control is turned."""
-    hum = {o.name: o.hum_total for o in outputs}
-    pots = [o for o in observations if o.measurement.check == "pot"]
-    turned = [o.measurement for o in pots]
+    hum = {o.name: o.idle.hum_total for o in outputs}
+    turned = [o for o in observations if o.measurement.check == "pot"]
     rates = [
         r.value
-        for o in pots
+        for o in turned
         for r in readings_of(o.measurement, "crackle_rate")
         if isinstance(r.value, float)
         and not _buzzes(o.measurement, r.channel, hum.get(o.output, {}))
     ]
     if not rates:
         return []
+    often = max(rates)
+    clues = [Clue("crackle when turned", over(often, CRACKLE_RATE), f"{often:.1f} a second")]
     worn = [
-        r.value for m in turned for r in readings_of(m, "worn_travel") if isinstance(r.value, tuple)
+        len(r.value)
+        for o in turned
+        for r in readings_of(o.measurement, "worn_travel")
+        if isinstance(r.value, tuple)
     ]
-    crackle = over(max(rates), (0.3, 0.1))
-    clues = [Clue("crackle when turned", crackle, f"{max(rates):.1f} a second")]
     if worn:
-        places = sum(len(w) for w in worn)
+        places = sum(worn)
         said = "one place" if places == 1 else f"{places} places" if places else "none"
         clues.append(Clue("worn track", 0.96 if places else 0.04, said))
     return clues

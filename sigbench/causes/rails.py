@@ -1,79 +1,92 @@
 """Supply rails: gone, too low, too high, or with ripple, by the multimeter."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 from sigbench.causes.clues import Clue, over
 from sigbench.causes.observation import Observation
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
-from sigbench.model import Rail
+from sigbench.model import Rail, Reading
 
 RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.2)
 METER_SURE = 0.99999  # that a rail is off by more than the meter can be
 MISSING_PERCENT = 15.0  # of nominal: less does not come from a regulator, but past it
 
 
+@dataclass(frozen=True, slots=True)
+class _Off:
+    """By how much a rail is off."""
+
+    rail: Rail
+    percent: float  # of nominal
+    uncertainty: float  # the standard one of that
+
+    @property
+    def gone(self) -> bool:
+        return 100 + self.percent < MISSING_PERCENT  # of the wrong sign too
+
+    @property
+    def tolerances(self) -> float:
+        return self.percent / self.rail.tolerance_percent
+
+    def __str__(self) -> str:
+        return f"{_name(self.rail)} is off by {self.percent:+.0f} %".replace("-", "−")
+
+
 def rail_clues(observations: Sequence[Observation]) -> list[Clue]:
-    """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
-    errors: list[_Off] = []
-    ripples: list[tuple[float, Rail]] = []  # volts
-    all_measured = True
-    for o in observations:
-        readings = {r.name: r for r in o.measurement.readings}
-        for rail in o.rails:
-            error = readings.get(reading_name("rail_error", rail))
-            ripple = readings.get(reading_name("rail_ripple", rail))
-            if error is not None and isinstance(error.value, float):
-                doubt = error.uncertainty if isinstance(error.uncertainty, float) else 0.0
-                errors.append((error.value, rail, doubt))
-            else:
-                all_measured = False
-            if ripple is not None and isinstance(ripple.value, float):
-                ripples.append((ripple.value, rail))
-    clues = []
-    if ripples:
-        most, rail = max(ripples, key=lambda entry: entry[0])
+    """Whether a rail is gone, too low or too high, or has ripple."""
+    rails = [(rail, o) for o in observations for rail in o.rails]
+    ripples = [
+        (r.value, rail)
+        for rail, o in rails
+        if (r := _reading(o, "rail_ripple", rail)) is not None and isinstance(r.value, float)
+    ]
+    errors = [
+        _Off(rail, r.value, r.uncertainty if isinstance(r.uncertainty, float) else 0.0)
+        for rail, o in rails
+        if (r := _reading(o, "rail_error", rail)) is not None and isinstance(r.value, float)
+    ]
+    return [*_ripple(ripples), *_off(errors, all_measured=len(errors) == len(rails))]
+
+
+def _reading(o: Observation, quantity: str, rail: Rail) -> Reading | None:
+    name = reading_name(quantity, rail)
+    found = [r for r in o.measurement.readings if r.name == name]
+    return found[-1] if found else None
+
+
+def _ripple(volts: Sequence[tuple[float, Rail]]) -> Iterator[Clue]:
+    if volts:
+        most, rail = max(volts, key=lambda entry: entry[0])
         share = over(math.log(max(most, 1e-6)), RIPPLE_LOG)
-        clues.append(Clue("rail ripple", share, f"{1000 * most:.0f} mV on {_name(rail)}"))
+        yield Clue("rail ripple", share, f"{1000 * most:.0f} mV on {_name(rail)}")
+
+
+def _off(errors: Sequence[_Off], *, all_measured: bool) -> Iterator[Clue]:
+    """Whether a rail is gone, too low or too high; none is gone only if all were measured."""
     if not errors:
-        return clues
-    gone = [e for e in errors if 100 + e[0] < MISSING_PERCENT]  # of the wrong sign too
-    there = [e for e in errors if e not in gone]
-    lowest = min(errors, key=lambda e: e[0] / e[1].tolerance_percent)
+        return
+    gone = [e for e in errors if e.gone]
+    there = [e for e in errors if not e.gone]
     if gone:
-        said = f"{_error(gone[0])}; {what_is_heard(gone[0][1])}"
-        clues.append(Clue("rail missing", METER_SURE, said))
-    elif not all_measured:
-        clues.append(Clue("rail missing", None))
-    else:
-        clues.append(Clue("rail missing", 0.001, _error(lowest)))
-    return [*clues, *(_beyond(name, sign, there, gone) for name, sign in _SIDES)]
+        yield Clue("rail missing", METER_SURE, f"{gone[0]}; {what_is_heard(gone[0].rail)}")
+    elif all_measured:
+        lowest = min(errors, key=lambda e: e.tolerances)
+        yield Clue("rail missing", 0.001, str(lowest))
+    if there:
+        lowest, highest = (pick(there, key=lambda e: e.tolerances) for pick in (min, max))
+        # A rail that is gone may pull another one down with it, but lifts none.
+        yield _beyond("rail low", lowest, -1, within=None if gone else 0.01)
+        yield _beyond("rail high", highest, 1, within=0.01)
 
 
-_SIDES = (("rail low", -1), ("rail high", 1))
-_Off = tuple[float, Rail, float]
-"""By how many percent of nominal a rail is off, and the standard uncertainty of that."""
-
-
-def _beyond(name: str, sign: int, there: Sequence[_Off], gone: Sequence[_Off]) -> Clue:
+def _beyond(name: str, farthest: _Off, sign: int, *, within: float | None) -> Clue:
     """Whether a rail that is there lies beyond its tolerance on one side."""
-    if not there:
-        return Clue(name, None)
-
-    def tolerances(error: _Off) -> float:
-        return sign * error[0] / error[1].tolerance_percent
-
-    farthest = max(there, key=tolerances)
-    said = _error(farthest)
-    if tolerances(farthest) > 1:
-        sure = sign * farthest[0] > farthest[1].tolerance_percent + 2 * farthest[2]
-        return Clue(name, METER_SURE if sure else 0.99, said)
-    # A rail that is gone may pull another one down with it, but lifts none.
-    return Clue(name, None if gone and sign < 0 else 0.01, said)
-
-
-def _error(error: _Off) -> str:
-    return f"{_name(error[1])} is off by {error[0]:+.0f} %".replace("-", "−")
+    if sign * farthest.tolerances <= 1:
+        return Clue(name, within, str(farthest))
+    sure = sign * farthest.percent > farthest.rail.tolerance_percent + 2 * farthest.uncertainty
+    return Clue(name, METER_SURE if sure else 0.99, str(farthest))
 
 
 def _name(rail: Rail) -> str:

@@ -1,6 +1,6 @@
 """Tones in the idle noise that are not of the mains: what whistles, and how it is spread."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from sigbench.causes.clues import Clue, only_if, over
@@ -8,6 +8,7 @@ from sigbench.causes.output import Output, whether_there
 
 TONE_DB = (-78.0, 2.0)  # a tone that is not mains, re the note
 TONES_ALIKE_DB = (4.0, 1.0)  # between channels
+STRONG_DB = 25.0  # below the strongest one, that a tone counts
 LOW_TONE_HZ = 200.0  # what whistles in a supply or an inverter lies above it
 SIDE_LINE_HZ = 1.5  # of the mains beside a tone
 RIPPLE_HZ = (50.0, 60.0, 100.0, 120.0)
@@ -19,61 +20,59 @@ SURE_OF_CLOCK = 0.99999  # a frequency is a plain number
 
 def tone_clues(outputs: Sequence[Output]) -> list[Clue]:
     """How strong the strongest tone is, how tones lie to each other, and in which channels."""
-    places = [(o, c) for o in outputs for c in o.tones]
+    places = [(o, c) for o in outputs for c in o.idle.tones]
     if not places:
         return []
-
-    def relative(o: Output, c: int) -> float:
-        return max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs
-
-    o, c = max(places, key=lambda place: relative(*place))
-    clue = whether_there("tones", (relative(o, c), o, c), TONE_DB)
-    there = clue.holds
-    if not o.tones[c]:
+    o, c = max(places, key=lambda place: _strongest_db(*place))
+    clue = whether_there("tones", _strongest_db(o, c), o, c, TONE_DB)
+    tones = o.idle.tones[c]
+    if not tones:
         return [replace(clue, seen="none found")]
-    strongest = max(o.tones[c], key=lambda tone: tone[1])
-    strong = sorted(hz for hz, db in o.tones[c] if db > strongest[1] - 25)
-    own = _without_side_lines(o.tones[c], strong)
+    strongest_hz, strongest_dbfs = max(tones, key=lambda tone: tone[1])
+    strong = sorted(hz for hz, db in tones if db > strongest_dbfs - STRONG_DB)
+    own = _without_side_lines(tones, strong)
     listed = f"{', '.join(f'{hz:.0f}' for hz in own[:5])} Hz"
-    of_one = [hz for hz in own[1:] if abs(hz / own[0] - round(hz / own[0])) < 0.01]
-    series = 0.95 if len(of_one) >= 1 and len(of_one) >= 0.6 * (len(own) - 1) else 0.05
-    low = 0.999 if strongest[0] < LOW_TONE_HZ else 0.001  # a frequency is a plain number
-    whole = all(_is_whole_kilohertz(hz) for hz in strong)
+    series = 0.95 if _is_series(own) else 0.05
+    low = 0.999 if strongest_hz < LOW_TONE_HZ else 0.001  # a frequency is a plain number
+    clock = SURE_OF_CLOCK if all(map(_is_whole_kilohertz, strong)) else 1 - SURE_OF_CLOCK
     # What comes by the ground or the rail is alike or not left and right; outputs differ in gain.
-    spread = max(_spread_of_tones(outputs))
+    spread = _spread_db(outputs)
+    alike = 1 - over(spread, TONES_ALIKE_DB)
     return [
-        replace(clue, seen=f"{strongest[0]:.0f} Hz, {clue.seen}"),
-        Clue("tones in series", only_if(series, there), listed),
-        Clue(
-            "tones at whole kilohertz",
-            only_if(SURE_OF_CLOCK if whole else 1 - SURE_OF_CLOCK, there),
-            listed,
-        ),
-        Clue("tones below 200 Hz", only_if(low, there), listed),
-        Clue(
-            "tones alike",
-            only_if(1 - over(spread, TONES_ALIKE_DB), there),
-            f"{spread:.0f} dB between the channels",
+        replace(clue, seen=f"{strongest_hz:.0f} Hz, {clue.seen}"),
+        *(
+            Clue(name, only_if(holds, clue.holds), said)
+            for name, holds, said in (
+                ("tones in series", series, listed),
+                ("tones at whole kilohertz", clock, listed),
+                ("tones below 200 Hz", low, listed),
+                ("tones alike", alike, f"{spread:.0f} dB between the channels"),
+            )
         ),
     ]
 
 
-def _spread_of_tones(outputs: Sequence[Output]) -> Iterator[float]:
-    """How far the strongest tones of the channels of one output are apart, in dB.
+def _strongest_db(o: Output, channel: int) -> float:
+    """The strongest tone, re the note."""
+    return max((db for _, db in o.idle.tones[channel]), default=-400.0) - o.note_dbfs
+
+
+def _spread_db(outputs: Iterable[Output]) -> float:
+    """How far the strongest tones of the channels of one output are apart.
 
     Of outputs with one channel each, how far the outputs are.
     """
-    tops = [
-        [
-            max(max((db for _, db in o.tones[c]), default=-400.0) - o.note_dbfs, -200.0)
-            for c in o.tones
-        ]
-        for o in outputs
-        if o.tones
-    ]
+    tops = [[max(_strongest_db(o, c), -200.0) for c in o.idle.tones] for o in outputs]
     stereo = [levels for levels in tops if len(levels) > 1]
-    for channels in stereo or [[level for levels in tops for level in levels]]:
-        yield max(channels) - min(channels)
+    single = [level for levels in tops for level in levels]
+    return max(max(levels) - min(levels) for levels in stereo or [single])
+
+
+def _is_series(own: Sequence[float]) -> bool:
+    """Whether most of the tones are multiples of the lowest one."""
+    lowest, *others = own
+    of_it = sum(abs(hz / lowest - round(hz / lowest)) < 0.01 for hz in others)
+    return of_it >= max(1, 0.6 * len(others))
 
 
 def _without_side_lines(
