@@ -8,6 +8,8 @@ looked for speaks neither for nor against a cause.
 import math
 from dataclasses import dataclass
 
+from sigbench.units import true_minus
+
 LEAST_PERCENT = 0.001  # of distortion, that is printed
 
 Threshold = tuple[float, float]
@@ -209,11 +211,6 @@ def repeated(count: int) -> float:
     return {0: 0.03, 1: 0.7, 2: 0.95, 3: 0.99, 4: 0.99, 5: 0.995}.get(count, 0.999)
 
 
-def signed(value: float) -> str:
-    """A difference as it is printed."""
-    return f"{value:+.1f}".replace("-", "−")
-
-
 def whole_db(value: float) -> str:
     """Decibels as they are printed."""
-    return f"{value:.0f} dB".replace("-", "−")
+    return true_minus(f"{value:.0f} dB")

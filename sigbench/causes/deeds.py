@@ -16,6 +16,7 @@ from sigbench.causes.contacts import WATCHED
 from sigbench.causes.observation import Observation
 from sigbench.checks.soak import COURSES, SoakCourse, soak_courses
 from sigbench.model import Event, Measurement
+from sigbench.units import true_minus
 
 Kind = Literal["tapped", "heated"]
 
@@ -175,7 +176,7 @@ def _step(course: SoakCourse, since: float, deed: Deed, levels: Mapping[int, flo
 def _in_words(change: Change) -> str:
     """A change as it is said: ``hum on channel 1 by −6 dB``."""
     unit = COURSES[change.name][1]
-    step = f"{change.decibels:+.0f}".replace("-", "−")
+    step = true_minus(f"{change.decibels:+.0f}")
     return f"{change.name} on channel {change.channel} by {step} {unit}"
 
 

@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from sigbench.causes.clues import Clue, only_if, over, signed
+from sigbench.causes.clues import Clue, only_if, over
 from sigbench.causes.likeness import WAVE_DB, between
 from sigbench.causes.note import BOTH, Note, left_over_right, shrunk
 from sigbench.causes.output import Output, balanced
+from sigbench.units import true_minus
 
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
 STEREO_LEVEL_DB = (9.0, 1.0)  # between the channels of a sound that is another one left and right
@@ -73,7 +74,8 @@ def _weak_of_two_sounds(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
     (one, first), (other, second) = max(pairs, key=lambda pair: abs(pair[0][0] - pair[1][0]))
     unlike = over(abs(one - other), LEVEL_UNLIKE_DB)
     if unlike > 0.5:
-        said = f"{signed(one)} dB left to right on {first.name}, {signed(other)} on {second.name}"
+        here, there = (true_minus(f"{balance:+.1f}") for balance in (one, other))
+        said = f"{here} dB left to right on {first.name}, {there} on {second.name}"
     share = max(far, unlike)
     return [
         Clue("weak channel", share, said),

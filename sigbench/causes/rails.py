@@ -8,6 +8,7 @@ from sigbench.causes.clues import Clue, over
 from sigbench.causes.observation import Observation
 from sigbench.checks.rails import RIPPLE_VOLTS, reading_name, what_is_heard
 from sigbench.model import Rail, Reading
+from sigbench.units import true_minus
 
 RIPPLE_LOG = (math.log(RIPPLE_VOLTS), 0.2)
 METER_SURE = 0.99999  # that a rail is off by more than the meter can be
@@ -31,7 +32,7 @@ class _Off:
         return self.percent / self.rail.tolerance_percent
 
     def __str__(self) -> str:
-        return f"{_name(self.rail)} is off by {self.percent:+.0f} %".replace("-", "−")
+        return true_minus(f"{self.rail.name} is off by {self.percent:+.0f} %")
 
 
 def rail_clues(observations: Sequence[Observation]) -> list[Clue]:
@@ -60,7 +61,7 @@ def _ripple(volts: Sequence[tuple[float, Rail]]) -> Iterator[Clue]:
     if volts:
         most, rail = max(volts, key=lambda entry: entry[0])
         share = over(math.log(max(most, 1e-6)), RIPPLE_LOG)
-        yield Clue("rail ripple", share, f"{1000 * most:.0f} mV on {_name(rail)}")
+        yield Clue("rail ripple", share, f"{1000 * most:.0f} mV on {true_minus(rail.name)}")
 
 
 def _off(errors: Sequence[_Off], *, all_measured: bool) -> Iterator[Clue]:
@@ -87,7 +88,3 @@ def _beyond(name: str, farthest: _Off, sign: int, *, within: float | None) -> Cl
         return Clue(name, within, str(farthest))
     sure = sign * farthest.percent > farthest.rail.tolerance_percent + 2 * farthest.uncertainty
     return Clue(name, METER_SURE if sure else 0.99, str(farthest))
-
-
-def _name(rail: Rail) -> str:
-    return rail.name.replace("-", "−")
