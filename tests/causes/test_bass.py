@@ -65,3 +65,12 @@ def test_whether_another_output_has_kept_its_bass(phones, alone):
     assert clue(main, "thin at one output").holds is None
     first = rank(gather(main + other)).causes[0]
     assert (first.name == BY_KEY["coupling lost"].name and first.score > 0.5) == alone
+
+
+def test_without_the_level_of_the_whole_sound_a_weaker_low_note_may_be_a_stereo_sound():
+    middle, low = sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -19.0))
+    partial = [r for r in low.measurement.readings if r.name != "level_rms"]
+    told = replace(low, measurement=replace(low.measurement, readings=tuple(partial)))
+    found = clue([middle, told], "thin channel")
+    assert found.holds is None
+    assert found.seen == "the two notes do not tell"

@@ -5,7 +5,7 @@ import pytest
 from sigbench.causes.gather import gather
 from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import rank
-from tests.causes.observed import alone, clue, sides
+from tests.causes.observed import alone, clue, one_channel, sides
 
 
 @pytest.mark.parametrize("names", [("out 1", "out 2"), ("main L", "main R"), ("left", "right")])
@@ -33,3 +33,13 @@ def test_outputs_of_unlike_names_or_notes_are_no_pair():
     assert clue(apart, "weak channel").holds is None
     other = [alone(note, 1, "out 1"), alone(sides(330.0, (-10.0, -25.0)), 2, "out 2")]
     assert clue(other, "weak channel").holds is None
+
+
+def test_outputs_that_were_not_played_are_no_pair():
+    """Without a note nobody knows whether they play one."""
+    hums = [
+        one_channel("idle", ("hum_1x", level, "dBFS"), ("hum_total", level, "dBFS"), output=name)
+        for name, level in (("out 1", -40.0), ("out 2", -110.0))
+    ]
+    assert clue(hums, "hum in one channel").holds is None
+    assert clue(hums, "hum on every output").holds < 0.1
