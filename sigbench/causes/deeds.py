@@ -42,6 +42,7 @@ SOON = 0.4
 some deed, and only what comes soon tells."""
 LEAST_POINTS = 3  # of a course, before a mark and after it
 HEARD_DB = -85.0  # re the sound: hum and noise below that may do as they like
+CHANGED = 0.97  # that a step which counts comes of the deed
 MORE_THAN_CHANCE = (0.4, 0.08)  # of the events, above the share of time that was looked at
 RATHER_THERE = (0.0, 0.12)  # of the times, more than elsewhere
 SCATTERS = 3.0  # how many times its scatter a step must be, to be one
@@ -180,36 +181,41 @@ def _in_words(change: Change) -> str:
     return f"{change.name} on channel {change.channel} by {step} {unit}"
 
 
+_Watched = Sequence[tuple[Observation, Sequence[Outcome]]]
+"""Observations, and what came of the deeds in each."""
+
+
 def deed_clues(observations: Sequence[Observation]) -> list[Clue]:
     """Whether anything follows the marks of what was done, more than chance would have it."""
     watched = [(o, outcomes(o.measurement)) for o in observations if o.measurement.check in WATCHED]
     found = []
     for kind in _WORDS:
-        own = [
-            (o, of_kind)
-            for o, came in watched
-            if (of_kind := [x for x in came if x.deed.kind == kind])
-        ]
-        if not own:
-            continue
-        total = sum(len(_faults(o.measurement)) for o, _ in own)
-        after = sum(x.events for _, came in own for x in came)
-        share = sum(_covered(o.measurement, kind) for o, _ in own) / len(own)
-        soon = sum(x.soon for _, came in own for x in came)
-        events = max(
-            over(count / max(total, 1) - by_chance, MORE_THAN_CHANCE) * repeated(count)
-            for count, by_chance in ((after, share), (soon, SOON * share))
-        )
-        changes = [(abs(c.decibels), c, x, o) for o, came in own for x in came for c in x.changes]
-        said = f"{after} of {total} interruptions soon after it" if total else "nothing came"
-        changed = 0.0
-        if changes:
-            _, change, outcome, o = max(changes, key=lambda entry: entry[0])
-            changed = 0.97
-            said = f"'{outcome.deed.text}' changed {_in_words(change)} of {o.output}"
-        found.append(Clue(f"comes when {kind}", max(events, changed), said))
+        of_kind = [(o, [x for x in came if x.deed.kind == kind]) for o, came in watched]
+        own = [(o, came) for o, came in of_kind if came]
+        if own:
+            found.append(_after(kind, own))
     placed = [x for _, came in watched for x in came if x.deed.supply is not None]
     return [*found, *_from_supply(placed)]
+
+
+def _after(kind: Kind, own: _Watched) -> Clue:
+    """Whether interruptions follow deeds of a kind, or a level, hum or noise changes with them."""
+    total = sum(len(_faults(o.measurement)) for o, _ in own)
+    after = sum(x.events for _, came in own for x in came)
+    share = sum(_covered(o.measurement, kind) for o, _ in own) / len(own)
+    soon = sum(x.soon for _, came in own for x in came)
+    follows = max(
+        over(count / max(total, 1) - by_chance, MORE_THAN_CHANCE) * repeated(count)
+        for count, by_chance in ((after, share), (soon, SOON * share))
+    )
+    changes = [(change, x, o) for o, came in own for x in came for change in x.changes]
+    name = f"comes when {kind}"
+    if not changes:
+        said = f"{after} of {total} interruptions soon after it" if total else "nothing came"
+        return Clue(name, follows, said)
+    change, outcome, o = max(changes, key=lambda entry: abs(entry[0].decibels))
+    said = f"'{outcome.deed.text}' changed {_in_words(change)} of {o.output}"
+    return Clue(name, max(follows, CHANGED), said)
 
 
 def _from_supply(placed: Sequence[Outcome]) -> Iterator[Clue]:
