@@ -19,7 +19,8 @@ from pathlib import Path
 
 import numpy as np
 
-from sigbench.causes.clues import Observation, gather
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.causes.records import BY_NAME
 from sigbench.checks.rails import measure_rails

@@ -29,6 +29,7 @@ from sigbench.compare import (
 from sigbench.errors import BenchError, RequestError
 from sigbench.model import Comparison, Reading, Run, StageComparison
 from sigbench.repeatability import COUNTS, SIGNS, is_bound, is_valid, mean_of_repeats
+from sigbench.units import true_minus
 
 if TYPE_CHECKING:
     from sigbench.bench.folder import Bench
@@ -427,4 +428,4 @@ def _join(first: str | None, second: str | None) -> str:
 def _number(value: float, figure: BaselineFigure) -> str:
     size = figure.deviation or abs(value) or 1.0
     digits = min(max(1 - math.floor(math.log10(size)), 0), 9)
-    return f"{value:.{digits}f}".replace("-", "−")
+    return true_minus(f"{value:.{digits}f}")

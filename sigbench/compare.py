@@ -42,7 +42,7 @@ from sigbench.repeatability import (
 )
 from sigbench.report.wording import below, label, unit_words
 from sigbench.shapes import ShapeDifference, compare_profiles, compare_responses, compare_spurs
-from sigbench.units import nearest_note
+from sigbench.units import nearest_note, true_minus
 
 FALSE_CHANGES = 0.05
 """Expected number of false changes in a whole comparison of an unchanged unit."""
@@ -898,7 +898,7 @@ def _figure(value: float, resolution: float, *, signed: bool = False) -> str:
     """A number with the digits that the resolution justifies: two of the resolution's own."""
     size = abs(resolution) or abs(value) or 1.0
     digits = min(max(1 - math.floor(math.log10(size)), 0), 9)
-    return f"{value:{'+' if signed else ''}.{digits}f}".replace("-", "−")
+    return true_minus(f"{value:{'+' if signed else ''}.{digits}f}")
 
 
 def _takes(count: int) -> str:

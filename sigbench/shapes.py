@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sigbench.errors import RequestError
 from sigbench.model import Reading, Verdict
 from sigbench.repeatability import Difference, Repeats, column_of, difference
-from sigbench.units import NEPER_DB, rms_to_dbfs
+from sigbench.units import NEPER_DB, rms_to_dbfs, true_minus
 
 if TYPE_CHECKING:
     from sigbench.measure.spectrum import Spectrum
@@ -180,7 +180,7 @@ def compare_spurs(
         first.value if first else None,
         first.uncertainty if first else None,
         verdict,
-        "; ".join(change[2] for change in sized[:3]).replace("-", "−"),
+        true_minus("; ".join(change[2] for change in sized[:3])),
     )
 
 

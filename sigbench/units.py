@@ -105,6 +105,17 @@ def nearest_note(frequency_hz: float, *, a4_hz: float = 440.0) -> tuple[str, flo
     return f"{_NAMES[number % 12]}{number // 12 - 1}", float(100 * (position - number))
 
 
+def true_minus(text: str) -> str:
+    """Numbers in a text as they are printed: with a minus sign, where Python writes a hyphen.
+
+    Examples
+    --------
+    >>> true_minus(f"{-60.25:.1f} dB")
+    '−60.2 dB'
+    """
+    return text.replace("-", "−")
+
+
 Volts = tuple[float, float | None]
 """Of a rail: what the meter shows on DC, and on AC where that was measured."""
 

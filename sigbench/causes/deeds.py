@@ -1,4 +1,4 @@
-"""What a person did to the unit during a take, and what came of it.
+"""Deeds: what a person did to the unit during a take, and what came of it.
 
 The marks of a take say what was done: a board tapped or pressed, something heated or cooled. What
 begins with such a mark, an interruption or a step in level, hum or noise, most likely comes of it.
@@ -11,8 +11,12 @@ from itertools import pairwise
 from statistics import median
 from typing import Literal
 
+from sigbench.causes.clues import Clue, over, repeated
+from sigbench.causes.contacts import WATCHED
+from sigbench.causes.observation import Observation
 from sigbench.checks.soak import COURSES, SoakCourse, soak_courses
 from sigbench.model import Event, Measurement
+from sigbench.units import true_minus
 
 Kind = Literal["tapped", "heated"]
 
@@ -38,6 +42,9 @@ SOON = 0.4
 some deed, and only what comes soon tells."""
 LEAST_POINTS = 3  # of a course, before a mark and after it
 HEARD_DB = -85.0  # re the sound: hum and noise below that may do as they like
+CHANGED = 0.97  # that a step which counts comes of the deed
+MORE_THAN_CHANCE = (0.4, 0.08)  # of the events, above the share of time that was looked at
+RATHER_THERE = (0.0, 0.12)  # of the times, more than elsewhere
 SCATTERS = 3.0  # how many times its scatter a step must be, to be one
 
 
@@ -113,7 +120,7 @@ def _in_supply(text: str) -> bool | None:
 def outcomes(measurement: Measurement) -> tuple[Outcome, ...]:
     """What came of each deed of a measurement."""
     done = deeds(measurement)
-    faults = faults_of(measurement)
+    faults = _faults(measurement)
     courses = soak_courses(measurement).courses if measurement.check == "soak" else ()
     before = 0.0
     found = []
@@ -127,12 +134,12 @@ def outcomes(measurement: Measurement) -> tuple[Outcome, ...]:
     return tuple(found)
 
 
-def faults_of(measurement: Measurement) -> tuple[Event, ...]:
+def _faults(measurement: Measurement) -> tuple[Event, ...]:
     """The interruptions of a measurement."""
     return tuple(e for e in measurement.events if e.kind in INTERRUPTIONS)
 
 
-def covered(measurement: Measurement, kind: Kind) -> float:
+def _covered(measurement: Measurement, kind: Kind) -> float:
     """Share of a measurement's time that is laid to deeds of a kind; 0 without any."""
     seconds = sum(d.until - d.at for d in deeds(measurement) if d.kind == kind)
     return seconds * measurement.source.samplerate / max(measurement.source.frames, 1)
@@ -167,8 +174,55 @@ def _step(course: SoakCourse, since: float, deed: Deed, levels: Mapping[int, flo
     return size if step > 0 else -size
 
 
-def in_words(change: Change) -> str:
+def _in_words(change: Change) -> str:
     """A change as it is said: ``hum on channel 1 by −6 dB``."""
     unit = COURSES[change.name][1]
-    step = f"{change.decibels:+.0f}".replace("-", "−")
+    step = true_minus(f"{change.decibels:+.0f}")
     return f"{change.name} on channel {change.channel} by {step} {unit}"
+
+
+_Watched = Sequence[tuple[Observation, Sequence[Outcome]]]
+"""Observations, and what came of the deeds in each."""
+
+
+def deed_clues(observations: Sequence[Observation]) -> list[Clue]:
+    """Whether anything follows the marks of what was done, more than chance would have it."""
+    watched = [(o, outcomes(o.measurement)) for o in observations if o.measurement.check in WATCHED]
+    found = []
+    for kind in _WORDS:
+        of_kind = [(o, [x for x in came if x.deed.kind == kind]) for o, came in watched]
+        own = [(o, came) for o, came in of_kind if came]
+        if own:
+            found.append(_after(kind, own))
+    placed = [x for _, came in watched for x in came if x.deed.supply is not None]
+    return [*found, *_from_supply(placed)]
+
+
+def _after(kind: Kind, own: _Watched) -> Clue:
+    """Whether interruptions follow deeds of a kind, or a level, hum or noise changes with them."""
+    total = sum(len(_faults(o.measurement)) for o, _ in own)
+    after = sum(x.events for _, came in own for x in came)
+    share = sum(_covered(o.measurement, kind) for o, _ in own) / len(own)
+    soon = sum(x.soon for _, came in own for x in came)
+    follows = max(
+        over(count / max(total, 1) - by_chance, MORE_THAN_CHANCE) * repeated(count)
+        for count, by_chance in ((after, share), (soon, SOON * share))
+    )
+    changes = [(change, x, o) for o, came in own for x in came for change in x.changes]
+    name = f"comes when {kind}"
+    if not changes:
+        said = f"{after} of {total} interruptions soon after it" if total else "nothing came"
+        return Clue(name, follows, said)
+    change, outcome, o = max(changes, key=lambda entry: abs(entry[0].decibels))
+    said = f"'{outcome.deed.text}' changed {_in_words(change)} of {o.output}"
+    return Clue(name, max(follows, CHANGED), said)
+
+
+def _from_supply(placed: Sequence[Outcome]) -> Iterator[Clue]:
+    """Whether it comes when the supply is worked on, rather than when another place is."""
+    there = [x.anything for x in placed if x.deed.supply]
+    elsewhere = [x.anything for x in placed if not x.deed.supply]
+    if there and elsewhere and any(there + elsewhere):
+        own, other = sum(there) / len(there), sum(elsewhere) / len(elsewhere)
+        said = f"{sum(there)} of {len(there)} there, {sum(elsewhere)} of {len(elsewhere)} elsewhere"
+        yield Clue("comes from the supply", over(own - other, RATHER_THERE), said)

@@ -4,7 +4,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from sigbench.causes.clues import Observation, gather
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import Ranking, rank
 from sigbench.errors import RequestError
 from sigbench.model import DOWN_VOLUME, Found, Measurement, Run, Unit

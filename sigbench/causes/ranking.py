@@ -127,7 +127,7 @@ def rank(clues: Sequence[Clue], *, met: Mapping[str, int] | None = None) -> Rank
     Parameters
     ----------
     clues : sequence of Clue
-        From `sigbench.causes.clues.gather`.
+        From `sigbench.causes.gather.gather`.
     met : mapping of str to int, optional
         How often each cause was what it turned out to be, by its key, in the person's own records.
 
@@ -206,7 +206,8 @@ def _without_idle(
     """
     kept = {keys: share for keys, share in shares.items() if idle.isdisjoint(keys)}
     if other is not None:
-        kept[other] += sum(shares[key,] for key in idle)
+        # Exact: a set has another order in each process, and a score must not.
+        kept[other] += math.fsum(shares[key,] for key in idle)
     total = sum(kept.values())
     return {keys: share / total for keys, share in kept.items()}
 

@@ -27,6 +27,7 @@ from sigbench.measure.travel import AGAINST, UNSTEADY_DB, Gang, Turning, turning
 from sigbench.measure.turned_level import CHANGES, Track, hear, without_own_clicks
 from sigbench.measure.wear import BINS, LEAST_DEAD, Spot, Stretch
 from sigbench.model import CheckSettings, Event, EventKind, Measurement, Reading, Take
+from sigbench.units import true_minus
 
 CRACKLE_TRANSIENTS = 3  # so many peaks make a crackle, fewer are a click; our own choice
 LONGEST_CLICK_SECONDS = 0.05  # peaks that run into one another for longer are a crackle as well
@@ -399,7 +400,7 @@ def _event(spot: Spot, travel: str) -> Event:
             words.append(f"at {0.5 * (low + high):.1f} % of {travel}")
     if spot.number is not None:
         words.append(f"pass {spot.number + 1}")
-    words.append(f"{spot.burst.peak_db:.0f} dB re the sound".replace("-", "−"))
+    words.append(true_minus(f"{spot.burst.peak_db:.0f} dB re the sound"))
     text = ", ".join(words)
     if spot.lost is not None:
         return Event("dropout", *spot.lost, (spot.channel,), spot.lost_db, text)
@@ -408,5 +409,5 @@ def _event(spot: Spot, travel: str) -> Event:
 
 def _bare_event(track: Track, burst: Burst) -> Event:
     reference = "dB re the sound" if track.full > 0 else "dBFS"
-    text = f"{burst.peak_db:.0f} {reference}".replace("-", "−")
+    text = true_minus(f"{burst.peak_db:.0f} {reference}")
     return Event(_kind(burst), burst.start, burst.end, (track.channel,), None, text)

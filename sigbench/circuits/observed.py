@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sigbench.causes.clues import Observation
+from sigbench.causes.observation import Observation
 from sigbench.checks import measure
 from sigbench.checks.rails import measure_rails
 from sigbench.circuits.takes import Recorded

@@ -13,7 +13,7 @@ from sigbench.errors import RequestError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from sigbench.causes.clues import Observation
+    from sigbench.causes.observation import Observation
     from sigbench.causes.ranking import Ranking
 
 app = command_app()
@@ -139,7 +139,7 @@ def _of_unit(text: str, stage: str | None, folder: Path) -> "tuple[dict[str, str
 
 def _observe(check: str, text: str, mains: int | None, dc_coupled: bool) -> "Observation":
     from sigbench import checks
-    from sigbench.causes.clues import Observation
+    from sigbench.causes.observation import Observation
     from sigbench.cli.measure import check_settings
     from sigbench.recorded import read_recording
 
@@ -163,7 +163,7 @@ def _named_file(text: str) -> tuple[str, Path]:
 
 
 def _typed_rails(texts: list[str]) -> "Observation":
-    from sigbench.causes.clues import Observation
+    from sigbench.causes.observation import Observation
     from sigbench.checks.rails import measure_rails, nominal_of, read_rail
     from sigbench.model import Rail
 

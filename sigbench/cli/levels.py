@@ -12,6 +12,7 @@ from rich.text import Text
 
 from sigbench.cli.show import fit
 from sigbench.live.wording import level_word
+from sigbench.units import true_minus
 
 if TYPE_CHECKING:
     from sigbench.interface.base import Interface
@@ -102,4 +103,4 @@ def _table(levels: "tuple[MeterLevel, ...]", console: Console) -> Text:
 
 
 def _figure(dbfs: float) -> str:
-    return "  none" if math.isinf(dbfs) else f"{dbfs:6.1f}".replace("-", "−")
+    return "  none" if math.isinf(dbfs) else true_minus(f"{dbfs:6.1f}")

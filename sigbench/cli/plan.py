@@ -249,6 +249,8 @@ def _note(step: "Step") -> str:
 
 def _lines(step: "Step") -> "Iterator[str]":
     """All that a person needs to know before the step, one paragraph each."""
+    from sigbench.units import true_minus
+
     if step.prompt:
         yield step.prompt
     settings = step.settings
@@ -264,7 +266,7 @@ def _lines(step: "Step") -> "Iterator[str]":
         if text:
             yield f"{title}: {text}"
     for rail in step.rails:
-        volts = f"{rail.nominal_volts:g}".replace("-", "−")
+        volts = true_minus(f"{rail.nominal_volts:g}")
         yield f"{rail.name}: {volts} V ± {rail.tolerance_percent:g} %"
 
 

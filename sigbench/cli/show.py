@@ -20,6 +20,7 @@ from sigbench.report.wording import (
     short_words,
     volts_text,
 )
+from sigbench.units import true_minus
 from sigbench.wire import measurement_to_json
 
 SHOWN_EVENTS = 20  # a screen of them; the rest is counted, and in the JSON
@@ -198,7 +199,7 @@ def _outside_world(readings: Sequence[Reading]) -> dict[str, str]:
         if reading.unit == "V":
             behind[reading.name].insert(0, volts_text(reading.value))
         elif reading.unit == "dBFS":
-            behind[reading.name].append(f"{reading.value:.2f} dBFS".replace("-", "−"))
+            behind[reading.name].append(true_minus(f"{reading.value:.2f} dBFS"))
     return {name: f" ({', '.join(texts)})" if texts else "" for name, texts in behind.items()}
 
 

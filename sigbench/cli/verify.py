@@ -116,7 +116,7 @@ def _wanted(row: "Verification") -> str:
     if row.expected is None:
         return "no number"
     unit = "" if row.unit == "1" else f" {row.unit}"
-    number = f"{row.expected:.7g}".replace("-", "−")
+    number = _seven_digits(row.expected)
     if row.is_limit:
         return f"at most {number}{unit}"
     return f"{number} ± {row.within:.3g}{unit}" if row.within else f"{number}{unit}"
@@ -124,4 +124,10 @@ def _wanted(row: "Verification") -> str:
 
 def _read(row: "Verification") -> str:
     """What was read, without its unit."""
-    return "none" if row.measured is None else f"{row.measured:.7g}".replace("-", "−")
+    return "none" if row.measured is None else _seven_digits(row.measured)
+
+
+def _seven_digits(value: float) -> str:
+    from sigbench.units import true_minus
+
+    return true_minus(f"{value:.7g}")

@@ -22,7 +22,7 @@ import numpy as np
 from sigbench.errors import CaptureFailed, RequestError
 from sigbench.measure.clipping import clipped_samples
 from sigbench.model import LostBuffers, Samples, Source, Take
-from sigbench.units import ratio_to_db, rms_to_dbfs
+from sigbench.units import ratio_to_db, rms_to_dbfs, true_minus
 
 HIGH_PEAK_DBFS = -6.0  # headroom for a louder note or an accent: common practice, no source
 LOW_PEAK_DBFS = -40.0  # below this the interface's own noise costs resolution: common practice
@@ -338,7 +338,7 @@ def _channel_level(take: Take, channel: int, signal: Samples) -> ChannelLevel:
     rms_dbfs = float(rms_to_dbfs(float(np.sqrt(np.mean(signal**2)))))
     clipped = clipped_samples(signal, take.bits)
     advice = _advice(peak_dbfs, clipped)
-    said = (advice or f"fine, peaks at {peak_dbfs:.1f} dBFS").replace("-", "−")
+    said = true_minus(advice or f"fine, peaks at {peak_dbfs:.1f} dBFS")
     return ChannelLevel(
         channel, peak_dbfs, rms_dbfs, clipped, advice is None, f"channel {channel}: {said}"
     )

@@ -37,7 +37,9 @@ EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samp
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
 LEFT = (4.0, 0.02, 150.0)  # more than usual: so much, and a share of the evidence up to so much
 MOST_GAIN = 0.6  # 4.4 dB: what falls less is within what sounds do by themselves
-FORESEEN = 0.01  # innovation over power: of what is less foreseeable, such as hiss, no gain is known
+FORESEEN = (
+    0.01  # innovation over power: of a hiss or the last steps of a converter no gain is known
+)
 SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
 HIGHEST_INSIDE_DB = 5.0  # in a hole, re what its gain leaves of the sound on the quieter side
 LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
@@ -302,7 +304,6 @@ class GainEdgeWatch:
 def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
     """Whether the same sound falls and returns by the same gain."""
     near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
-    return (
-        fall.evidence + back.evidence >= EVIDENCE_OF_BOTH
-        and abs(fall.gain - back.gain) < near + 3 * np.hypot(fall.uncertainty, back.uncertainty)
-    )
+    return fall.evidence + back.evidence >= EVIDENCE_OF_BOTH and abs(
+        fall.gain - back.gain
+    ) < near + 3 * np.hypot(fall.uncertainty, back.uncertainty)

@@ -36,6 +36,7 @@ from sigbench.report.wording import (
     limit_words,
     step_heading,
 )
+from sigbench.units import true_minus
 
 T = TypeVar("T")
 
@@ -418,7 +419,7 @@ def _stretches(what: str, stretches: Sequence[tuple[float, float]]) -> str:
 
 
 def _number(value: Any) -> str:
-    return f"{float(value):.1f}".replace("-", "−")
+    return true_minus(f"{float(value):.1f}")
 
 
 def figures_object(plot: Plot, drawing: Drawing) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ from sigbench.report.wording import (
     quantity_text,
     reading_text,
 )
-from sigbench.units import dbu_to_volts
+from sigbench.units import dbu_to_volts, true_minus
 
 _VALUES = (
     "noise_rms",
@@ -132,7 +132,7 @@ def _distortion_rows(limits: RigLimits, channels: Sequence[int]) -> Iterator[tup
                 cells.append("–")
                 continue
             level, share = min(points, key=lambda point: abs(point[0] - wanted))
-            cells.append(f"{share:.1f} dB at {level:.0f} dBFS".replace("-", "−"))
+            cells.append(true_minus(f"{share:.1f} dB at {level:.0f} dBFS"))
         if set(cells) != {"–"}:
             yield ("Distortion and noise (THD+N)", *cells)
 

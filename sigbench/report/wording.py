@@ -14,6 +14,7 @@ from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 
 from sigbench.checks import NO_ONSET
 from sigbench.model import Comparison, EventKind, Limit, Reading, Verdict
+from sigbench.units import true_minus
 
 COVERAGE_FACTOR = 2.0  # k of the printed expanded uncertainty, about 95 % (GUM 6.2, 6.3)
 SIGNIFICANT_DIGITS = 2  # of an uncertainty, at most (GUM 7.2.6)
@@ -316,7 +317,7 @@ def reading_text(reading: Reading | None, *, finest: Mapping[str, str] = FINEST)
         limited = "it lies at the rig's own limit" if reading.state == "rig-limited" else ""
         margin = 0.0 if reading.upper_bound else COVERAGE_FACTOR * (uncertainty or 0.0)
         if reading.name == "sinad":  # the one for which more is better: the bound is a lower one
-            least = _minus(f"{math.floor(value - margin):d}")
+            least = true_minus(f"{math.floor(value - margin):d}")
             return ReadingText(words=f"at least {least} dB", reason=reason or limited)
         if reading.name == "balance":
             within = _upper_end(abs(value) + margin, reading.unit)
@@ -386,7 +387,7 @@ def volts_text(volts: float) -> str:
     scale, unit = (1.0, "V") if size >= 1 else (1e3, "mV") if size >= 1e-3 else (1e6, "µV")
     scaled = size * scale
     digits = 2 if scaled < 10 else 1 if scaled < 100 else 0
-    return f"{_minus(f'{volts * scale:.{digits}f}')} {unit}"
+    return f"{true_minus(f'{volts * scale:.{digits}f}')} {unit}"
 
 
 def format_difference(difference: float | None, uncertainty: float | None, unit: str) -> str:
@@ -438,10 +439,10 @@ def quantity_text(
         uncertainty = None if uncertainty is None else uncertainty * scale
     step = _step(value, unit, finest)
     if not uncertainty or not math.isfinite(uncertainty):
-        return ReadingText(_minus(_plain(value, unit)), unit=unit_words(unit))
+        return ReadingText(true_minus(_plain(value, unit)), unit=unit_words(unit))
     expanded = round_uncertainty(COVERAGE_FACTOR * uncertainty, step)
     number = _decimal(value).quantize(_last_place(expanded), ROUND_HALF_EVEN)
-    return ReadingText(_minus(_fixed(number)), f"± {_fixed(expanded)}", unit_words(unit))
+    return ReadingText(true_minus(_fixed(number)), f"± {_fixed(expanded)}", unit_words(unit))
 
 
 def round_uncertainty(uncertainty: float, step: Decimal = Decimal("1e-12")) -> Decimal:
@@ -471,8 +472,8 @@ def limit_words(limit: Limit) -> str:
     if limit.reading == "polarity":
         return "same" if (limit.low or 0.0) > 0 else "reversed" if (limit.high or 0.0) < 0 else ""
     unit = f" {unit_words(limit.unit)}" if limit.unit else ""
-    low = None if limit.low is None else _minus(f"{limit.low:g}")
-    high = None if limit.high is None else _minus(f"{limit.high:g}")
+    low = None if limit.low is None else true_minus(f"{limit.low:g}")
+    high = None if limit.high is None else true_minus(f"{limit.high:g}")
     if limit.low is not None and limit.high is not None:
         if limit.low == -limit.high:
             return f"within ±{high}{unit}"
@@ -500,15 +501,15 @@ def _list_words(
     if name == "response":
         pairs: list[tuple[float, float]] = list(values)  # type: ignore[arg-type]
         levels = [v for _, v in pairs]
-        low, high = _minus(f"{min(levels):.2f}"), _minus(f"{max(levels):.2f}")
+        low, high = true_minus(f"{min(levels):.2f}"), true_minus(f"{max(levels):.2f}")
         return f"{low} to {high} dB, {pairs[0][0]:.3g} Hz to {pairs[-1][0] / 1000:.3g} kHz"
     if name.endswith("_by_level"):
-        at = [f"{_one(v)} dB at {_minus(f'{x:.0f}')} dBFS" for x, v in values]  # type: ignore[misc]
+        at = [f"{_one(v)} dB at {true_minus(f'{x:.0f}')} dBFS" for x, v in values]  # type: ignore[misc]
         best = min(range(len(values)), key=lambda k: values[k][1])  # type: ignore[index]
         return ", ".join(dict.fromkeys((at[best], at[-1])))
     if name.endswith("_course"):
         heights = [v for _, v in values]  # type: ignore[misc]
-        ends = " to ".join(_minus(f"{v:.2f}") for v in (min(heights), max(heights)))
+        ends = " to ".join(true_minus(f"{v:.2f}") for v in (min(heights), max(heights)))
         first, last = values[0][0], values[-1][0]  # type: ignore[index]
         return f"{ends} {unit_words(unit)}, {first:.0f} s to {last:.0f} s"
     if name in ("worn_travel", "dead_travel"):
@@ -517,7 +518,7 @@ def _list_words(
 
 
 def _one(value: object) -> str:
-    return _minus(f"{value:.1f}")
+    return true_minus(f"{value:.1f}")
 
 
 def below(value: float, unit: str) -> str:
@@ -539,7 +540,7 @@ def _upper_end(value: float, unit: str) -> str:
             Decimal(FINEST.get(unit, "1e-12")),
         )
         bound = exact.quantize(place, ROUND_CEILING) if exact else exact
-    return f"{_minus(_fixed(bound))} {unit_words(unit)}".rstrip()
+    return f"{true_minus(_fixed(bound))} {unit_words(unit)}".rstrip()
 
 
 def _step(value: float, unit: str, finest: Mapping[str, str]) -> Decimal:
@@ -586,7 +587,3 @@ def _last_place(number: Decimal) -> Decimal:
 def _fixed(number: Decimal) -> str:
     text = f"{number:f}"
     return text[1:] if number == 0 and text.startswith("-") else text
-
-
-def _minus(text: str) -> str:
-    return text.replace("-", "−")

@@ -8,7 +8,7 @@ from sigbench.report.wording import quantity_text, short_words
 from sigbench.rig.calibration import LoopCheck
 from sigbench.rig.path import PathTest
 from sigbench.rig.path_advice import System
-from sigbench.units import dbu_to_volts
+from sigbench.units import dbu_to_volts, true_minus
 
 FINDING_TITLES = {
     "wrong_rate": "Wrong sample rate",
@@ -31,7 +31,7 @@ def capital(text: str) -> str:
 
 def signed_db(value: float) -> str:
     """Decibels with their sign."""
-    return f"{value:+.2f}".replace("-", "−")
+    return true_minus(f"{value:+.2f}")
 
 
 def this_system() -> System:

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from benchmarks.precision_causes import HEALTHY, unpack, verdict
-from sigbench.causes.clues import CLUES, gather
+from sigbench.causes.clues import CLUES
+from sigbench.causes.gather import gather
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.circuits.faults import FAULTS
@@ -66,7 +67,7 @@ def test_every_clue_is_seen_somewhere():
     assert set(CLUES) - seen <= {
         # These three: tests/circuits/test_hands.py.
         "comes when tapped", "comes when heated", "comes from the supply",
-        # Of outputs with one channel, and of sounds unlike left and right: test_clues.py.
+        # Of outputs with one channel, and of sounds unlike left and right: test_contacts.py.
         "breaks", "clicks", "difference left",
         # On no list of faults: iron that saturates.
         "worse when low",

@@ -5,9 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.causes.clues import Observation, gather
 from sigbench.causes.deeds import deeds, outcomes
+from sigbench.causes.observation import Observation
 from sigbench.model import Event, Measurement, Reading, Source
+from tests.causes.observed import broke, clue, jack
 
 SOURCE = Source("file", None, None, 48_000, 2, 48_000 * 90)
 
@@ -30,9 +31,8 @@ def steady(count: int, value: float, seed: int = 0) -> list[float]:
     return list(value + np.random.default_rng(seed).normal(0, 0.2, count))
 
 
-def clue(name: str, *measurements: Measurement):
-    observations = [Observation("main", m) for m in measurements]
-    return next(c for c in gather(observations) if c.name == name)
+def clue_of(name: str, *measurements: Measurement):
+    return clue([Observation("main", m) for m in measurements], name)
 
 
 @pytest.mark.parametrize(
@@ -65,10 +65,10 @@ def test_hum_that_falls_when_heated_is_told_with_its_place():
     assert [(c.name, c.channel) for c in supply.changes] == [("hum", 1)]
     assert supply.changes[0].decibels == pytest.approx(-16, abs=4)
     assert not other.anything
-    found = clue("comes when heated", falls)
+    found = clue_of("comes when heated", falls)
     assert found.holds > 0.9
     assert "heat gun on the regulator board" in found.seen
-    assert clue("comes from the supply", falls).holds > 0.9
+    assert clue_of("comes from the supply", falls).holds > 0.9
 
 
 def test_hiss_that_rises_elsewhere_is_not_the_supply_s():
@@ -78,8 +78,8 @@ def test_hiss_that_rises_elsewhere_is_not_the_supply_s():
         level=steady(45, -10.0),
         noise=[*steady(10, -70.0), -69.0, -66.0, -64.0, -63.5, -63.4],
     )
-    assert clue("comes when heated", rises).holds > 0.9
-    assert clue("comes from the supply", rises).holds < 0.1
+    assert clue_of("comes when heated", rises).holds > 0.9
+    assert clue_of("comes from the supply", rises).holds < 0.1
 
 
 @pytest.mark.parametrize(
@@ -93,13 +93,13 @@ def test_hiss_that_rises_elsewhere_is_not_the_supply_s():
 )
 def test_what_does_not_begin_with_the_heat_does_not_come_of_it(courses):
     found = soak(mark(30.0, "heat gun on the supply"), level=steady(45, -10.0), **courses)
-    assert clue("comes when heated", found).holds < 0.1
-    assert clue("comes from the supply", found).holds is None
+    assert clue_of("comes when heated", found).holds < 0.1
+    assert clue_of("comes from the supply", found).holds is None
 
 
 def test_without_marks_nothing_is_told():
     silent = soak(level=steady(45, -10.0), hum=steady(5, -60.0) + steady(10, -80.0))
-    assert clue("comes when heated", silent).holds is None
+    assert clue_of("comes when heated", silent).holds is None
 
 
 def test_taps_one_after_the_other_at_two_places():
@@ -109,7 +109,18 @@ def test_taps_one_after_the_other_at_two_places():
     breaks = [Event("dropout", t, t + 0.1, (1, 2), 40.0) for t in (3.3, 3.6, 6.2)]
     source = replace(SOURCE, frames=48_000 * 15)
     tapped = Measurement("jack", source, (), (*taps, *breaks))
-    assert clue("comes when tapped", tapped).holds > 0.9
-    assert clue("comes from the supply", tapped).holds > 0.9
+    assert clue_of("comes when tapped", tapped).holds > 0.9
+    assert clue_of("comes from the supply", tapped).holds > 0.9
     late = [Event("dropout", t, t + 0.1, (1, 2), 40.0) for t in (1.0, 5.0, 8.5, 11.0, 14.5)]
-    assert clue("comes when tapped", Measurement("jack", source, (), (*taps, *late))).holds < 0.3
+    assert clue_of("comes when tapped", Measurement("jack", source, (), (*taps, *late))).holds < 0.3
+
+
+def test_what_follows_a_tap_comes_from_it():
+    taps = [Event("mark", t, t, (), None, "tapped the regulator board") for t in (10.0, 30.0)]
+    after = jack(*taps, broke(10.5), broke(11.0), broke(30.4))
+    assert clue([after], "comes when tapped").holds > 0.9
+    elsewhere = jack(*taps, broke(3.0), broke(20.0), broke(45.0), broke(50.0))
+    assert clue([elsewhere], "comes when tapped").holds < 0.1
+    assert clue([jack(*taps)], "comes when tapped").holds < 0.1
+    assert clue([jack(broke(3.0))], "comes when tapped").holds is None
+    assert clue([after], "comes when heated").holds is None

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sigbench.causes.clues import CLUES, Clue, Observation, gather
+from sigbench.causes.clues import CLUES, Clue
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.causes.of_unit import found_cause, met
 from sigbench.causes.ranking import EXPLAINS, RAILS_FIRST, rank
 from sigbench.causes.records import BY_KEY, OFTEN, RECORDS

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.causes.clues import Observation, gather
+from sigbench.causes.gather import gather
+from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.checks import measure

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigbench.causes.clues import gather
+from sigbench.causes.gather import gather
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.checks import measure
