@@ -47,9 +47,10 @@ READINGS = frozenset(
 )  # fmt: skip
 """Names of all readings that clues are taken from."""
 
+WHOLE = "everything"
 HANDS = ("tapped", "heated")
 STIMULI: dict[str, tuple[str, ...]] = {
-    "everything": (),
+    WHOLE: (),
     "neither tapped nor heated": HANDS,
     "no rails": ("rails",),
     "no jack and pot checks": ("jack", "pot", *HANDS),
@@ -290,6 +291,32 @@ class Tally:
         )
 
 
+Answers = tuple[dict[str, list[str]], dict[str, list[str]], list[tuple[float, bool]]]
+"""What is said by what was measured, and of one output alone; each score, and was it right?"""
+
+
+def answered(draw: Draw, folder: Path) -> Answers:
+    """What is said of a circuit that was worked out."""
+    kept = json.loads((folder / draw.name).read_text())
+    found = unpack(kept["found"])
+    rankings = {
+        stimuli: rank(gather([o for (_, n), o in found.items() if n not in left_out]))
+        for stimuli, left_out in STIMULI.items()
+    }
+    alone = {
+        output: verdict(
+            rank(gather([o for (where, _), o in found.items() if where in (output, "supply")]))
+        )
+        for output in OUTPUTS
+        if output in kept["seen_at"] or draw.cause == HEALTHY
+    }
+    return (
+        {stimuli: verdict(ranking) for stimuli, ranking in rankings.items()},
+        alone,
+        [(c.score, BY_NAME[c.name].key == draw.cause) for c in rankings[WHOLE].causes],
+    )
+
+
 def main() -> None:
     """Print the share of right answers, and how right the scores are."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -317,28 +344,21 @@ def main() -> None:
     tallies: defaultdict[tuple[str, str], Tally] = defaultdict(Tally)
     wrong: defaultdict[str, Counter[str]] = defaultdict(Counter)
     scored: list[tuple[float, bool]] = []
-    for draw in wanted:
-        kept = json.loads((options.folder / draw.name).read_text())
-        found = unpack(kept["found"])
-        for stimuli, left_out in STIMULI.items():
-            ranking = rank(gather([o for (_, n), o in found.items() if n not in left_out]))
-            said = verdict(ranking)
-            tallies["measured", stimuli].add(draw.cause, said)
-            if left_out:
-                continue
-            wrong[draw.cause][said[0]] += 1
-            scored += [(c.score, BY_NAME[c.name].key == draw.cause) for c in ranking.causes]
-            for part, value in (
-                ("fault", draw.cause),
-                ("severity", draw.severity),
-                ("mains", f"{draw.mains_hz:g} Hz"),
-                ("design", f"line amplifier on {draw.line_rails} rail(s)"),
-            ):
-                tallies[part, value].add(draw.cause, said)
-        for output in OUTPUTS:
-            if output in kept["seen_at"] or draw.cause == HEALTHY:
-                alone = [o for (where, _), o in found.items() if where in (output, "supply")]
-                tallies["output", f"{output} alone"].add(draw.cause, verdict(rank(gather(alone))))
+    with ProcessPoolExecutor(options.workers) as pool:
+        all_said = list(pool.map(answered, wanted, [options.folder] * len(wanted), chunksize=8))
+    for draw, (said, alone, scores) in zip(wanted, all_said, strict=True):
+        whole = said[WHOLE]
+        wrong[draw.cause][whole[0]] += 1
+        scored += scores
+        for part, value, verdict_then in (
+            *(("measured", stimuli, then) for stimuli, then in said.items()),
+            ("fault", draw.cause, whole),
+            ("severity", draw.severity, whole),
+            ("mains", f"{draw.mains_hz:g} Hz", whole),
+            ("design", f"line amplifier on {draw.line_rails} rail(s)", whole),
+            *(("output", f"{output} alone", then) for output, then in alone.items()),
+        ):
+            tallies[part, value].add(draw.cause, verdict_then)
     for (part, value), tally in sorted(tallies.items(), key=lambda e: e[0][0]):
         others = ", ".join(f"{k} {n}" for k, n in wrong[value].most_common() if k != value)
         print(f"| {part} | {value} | {tally} | {others if part == 'fault' else ''} |")
