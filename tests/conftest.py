@@ -8,6 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# The same examples each time, and no test is held against the clock.
+settings.register_profile("sigbench", derandomize=True, deadline=None)
+settings.load_profile("sigbench")
 
 # As the program does for itself, before numpy is imported: the fits are tall and narrow, and more
 # threads wait for one another, the more so beside other tests.

@@ -754,7 +754,7 @@ def test_spectra_change_in_the_band_that_changed():
 numbers = st.lists(st.floats(-100.0, 0.0), min_size=1, max_size=5)
 
 
-@settings(derandomize=True, deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(numbers, numbers, st.none() | st.floats(0.001, 5.0))
 def test_exchanging_the_stages_exchanges_better_and_worse(before, after, u):
     there = single("hum_total", before, after, u=u)
@@ -765,7 +765,7 @@ def test_exchanging_the_stages_exchanges_better_and_worse(before, after, u):
         assert back.difference == pytest.approx(-there.difference)
 
 
-@settings(derandomize=True, deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(numbers, st.none() | st.floats(0.0, 5.0))
 def test_nothing_has_changed_against_itself(same, u):
     assert single("hum_total", same, same, u=u).verdict in ("no change", "cannot tell")

@@ -76,7 +76,7 @@ def steps(draw: st.DrawFn) -> Step:
     )  # fmt: skip
 
 
-@settings(derandomize=True, deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(st.builds(Plan, name, st.lists(steps(), min_size=1, max_size=4).map(tuple)))
 def test_plan_reads_back_the_same_to_the_last_bit(plan):
     assert plan_from_json(plan_to_json(plan)) == plan

@@ -59,7 +59,7 @@ def test_sine_level_as_sox_reads_it(tmp_path):
     assert float(read["Pk lev dB"]) == pytest.approx(-12.0, abs=0.006)
 
 
-@settings(derandomize=True, deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(level=st.floats(-90, 0), frequency=st.floats(20, 20_000))
 def test_sine_never_exceeds_its_level_and_ends_in_silence(level, frequency):
     samples = sine(frequency, level, 0.2, RATE).samples[:, 0]

@@ -9,7 +9,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from sigbench import __version__, wire
@@ -273,7 +273,6 @@ readings = st.builds(
 )
 
 
-@settings(derandomize=True, deadline=None)
 @given(st.lists(readings, max_size=5))
 def test_whatever_is_measured_the_object_keeps_the_contract(found: list[Reading]):
     sent = wire.measurement_to_json(Measurement("tone", SOURCE, tuple(found)))

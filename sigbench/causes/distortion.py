@@ -123,7 +123,7 @@ def _untold(outputs: Sequence[Output], found: Sequence[_Distorted]) -> list[Clue
 
 def _where(worst: _Distorted) -> str:
     """How much the worst one distorts, in words."""
-    place = f"{worst.output.name} {worst.channel}"
+    place = worst.output.place(worst.channel)
     if worst.any == worst.shape > 0.5:
         return f"{percent_of_note(max(worst.wave))} of the note on {place} is not in it elsewhere"
     return f"{percent_of_note(worst.thd)} on {place}"
@@ -158,7 +158,7 @@ def _unlike_channels(
                 percent = " and ".join(percent_of_note(note.thd[c]) for c in (more, less))
                 yield (
                     _more(note.thd[more], note.thd[less]),
-                    f"{percent} on {o.place(more)} and {less}",
+                    f"{percent} on {o.places(more, less)}",
                 )
 
 

@@ -50,6 +50,10 @@ class Output:
         """A channel as it is said: ``main 2``, or the name of its own jack."""
         return self.jack(channel) if self.jacks else f"{self.name} {channel}"
 
+    def places(self, one: int, other: int) -> str:
+        """Two channels as they are said: ``main 2 and 1``, or the names of their jacks."""
+        return f"{self.place(one)} and {self.place(other) if self.jacks else other}"
+
     def from_the_unit(self, holds: float, decibels: float) -> float | None:
         """That something is there, where the rig would not do as much; `decibels` re the note."""
         weak = decibels + self.note_dbfs < self.rig_dbfs

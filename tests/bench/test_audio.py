@@ -88,7 +88,7 @@ def test_what_flac_cannot_hold_is_kept_as_floating_point(tmp_path: Path, take, s
     assert (back.samplerate, back.bits) == (take.samplerate, take.bits)
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     samples=arrays(np.float64, (3, 2), elements=st.floats(allow_nan=False, allow_infinity=False))
 )

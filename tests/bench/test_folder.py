@@ -212,7 +212,7 @@ events = st.builds(
 )
 
 
-@settings(derandomize=True, deadline=None, max_examples=40,
+@settings(max_examples=40,
           suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
 @given(
     st.lists(st.one_of(good_readings, bad_readings), max_size=4).map(tuple),

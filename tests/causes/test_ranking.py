@@ -191,7 +191,7 @@ def test_one_clue_by_hand():
     assert top.score == pytest.approx(with_it / total)
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(st.sampled_from(list(CLUES)), st.floats(0, 1)),

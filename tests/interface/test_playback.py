@@ -9,7 +9,7 @@ from sigbench.errors import RequestError
 from sigbench.interface.playback import Playback
 
 
-@settings(derandomize=True, deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.integers(1, 40),
     st.one_of(st.none(), st.integers(1, 60)),

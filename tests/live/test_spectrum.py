@@ -41,7 +41,7 @@ def test_neighbouring_mains_lines_stand_apart():
 
 
 @given(st.lists(st.integers(1, 9000), min_size=1, max_size=20))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_the_size_of_the_blocks_changes_nothing(sizes):
     noise = np.random.default_rng(1).normal(0, 0.1, (sum(sizes), 2))
     whole, pieces = MovingSpectrum(RATE, 2), MovingSpectrum(RATE, 2)

@@ -45,7 +45,7 @@ def test_dc_does_not_count():
     assert level_difference(tone(997) + 0.3, tone(997), RATE).value == pytest.approx(0, abs=1e-6)
 
 
-@settings(derandomize=True, deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(0.05, 20), st.integers(0, 100))
 def test_swapping_the_channels_turns_the_signs(gain, seed):
     a = hiss(seed, 9600)

@@ -24,7 +24,7 @@ def sine(frequency_hz: float, gain: float, phase: float = 0.3) -> np.ndarray:
 
 @pytest.mark.parametrize("bits", [8, 16, 20, 24])
 @pytest.mark.parametrize("dither", [False, True])
-@settings(derandomize=True, deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(frequency_hz=st.floats(0.5, 20_000), phase=st.floats(0, 6.3))
 def test_a_full_scale_sine_is_not_clipped(
     bits: int, dither: bool, frequency_hz: float, phase: float

@@ -140,7 +140,7 @@ def test_one_channel_has_no_common_return_and_a_second_pair_its_own():
     assert event.channels == (3, 4)
 
 
-@settings(derandomize=True, deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.lists(st.integers(1, 20_000), min_size=1, max_size=12))
 def test_blocks_of_any_sizes_give_the_same(sizes):
     samples = open_sleeve(*SOUNDS["a chorus"], [(0.8, 0.85), (1.2, 1.4)])

@@ -188,7 +188,7 @@ def test_a_dropout_in_a_played_tone_is_no_jump():
     assert tone_jumps(signal, RATE, 997.0) == ()
 
 
-@settings(max_examples=12, derandomize=True, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.integers(1, 20_000), min_size=1, max_size=8), st.integers(1, 5000))
 def test_blocks_of_any_size_give_the_same(sizes, frames):
     signal = np.delete(heard(seconds=4.0, ppm=40.0), slice(AT, AT + frames))
@@ -200,7 +200,7 @@ def test_blocks_of_any_size_give_the_same(sizes, frames):
     assert [*found, *watch.finish()] == watched(signal)
 
 
-@settings(max_examples=25, derandomize=True, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(1, 100_000), st.integers(60_000, 140_000))
 def test_any_cut_is_counted_to_the_frame(frames, at):
     signal = np.delete(heard(seconds=6.0), slice(at, at + frames))

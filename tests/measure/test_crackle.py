@@ -213,7 +213,7 @@ def test_an_event_is_told_within_100_ms_of_its_end_whatever_the_other_channel_do
     assert found > 0
 
 
-@settings(derandomize=True, deadline=None, max_examples=8)
+@settings(max_examples=8)
 @given(st.lists(st.integers(1, 30_000), min_size=1, max_size=10))
 def test_blocks_of_any_sizes_give_identical_events(sizes):
     rng = np.random.default_rng(0)

@@ -33,7 +33,7 @@ def wandering(seed, noise=1e-5):
 SOUND = wandering(1)
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(0.0, 0.55), st.integers(RATE // 2, 2 * RATE), st.integers(-2, 2))
 def test_the_gain_is_the_one_that_the_sound_goes_on_with(gain, at, beside):
     taken = SOUND.copy()
@@ -132,7 +132,7 @@ def test_a_sound_that_wanders_has_none_of_its_own(seed, noise):
     assert find_dropouts(wandering(seed, noise)[:, np.newaxis], RATE) == ()
 
 
-@settings(derandomize=True, deadline=None, max_examples=5)
+@settings(max_examples=5)
 @given(st.lists(st.integers(50, 20_000), min_size=1, max_size=8))
 def test_blocks_of_any_sizes_give_the_same(sizes):
     taken = np.stack([wandering(2), wandering(3)], axis=1)

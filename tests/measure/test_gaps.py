@@ -128,7 +128,7 @@ def test_what_sounds_do_by_themselves_is_none(natural):
     assert gaps(sound * natural(np.arange(len(sound)) / RATE)) == []
 
 
-@settings(derandomize=True, deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.lists(st.integers(1, 20_000), min_size=1, max_size=12))
 def test_blocks_of_any_sizes_give_the_same(sizes):
     sound = (held(2.5) * supply(2.5, [(1.0, 1.2)]))[:, np.newaxis]

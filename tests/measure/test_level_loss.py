@@ -190,7 +190,7 @@ def test_an_organ_is_lost_in_the_hum_of_a_rectifier(stays, hertz, hum_db):
         assert stays or hum_db < 0 or event.text == HUM_IN_PLACE
 
 
-@settings(derandomize=True, deadline=None, max_examples=10)
+@settings(max_examples=10)
 @given(
     sizes=st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20)
 )
@@ -243,7 +243,7 @@ def test_a_loss_is_known_before_it_is_over():
 
 
 @pytest.mark.parametrize("thump", [0.0, 0.3])
-@settings(derandomize=True, deadline=None, max_examples=10)
+@settings(max_examples=10)
 @given(
     sizes=st.lists(st.integers(1, 9000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 20)
 )
@@ -262,7 +262,7 @@ def test_blocks_of_any_sizes_give_the_same(thump, sizes):
     assert found == whole
 
 
-@settings(derandomize=True, deadline=None, max_examples=6)
+@settings(max_examples=6)
 @given(st.lists(st.integers(1, 60_000), min_size=1, max_size=9).filter(lambda s: np.mean(s) > 200))
 def test_blocks_of_any_sizes_give_the_same_events(sizes):
     t = np.arange(4 * RATE) / RATE

@@ -39,7 +39,7 @@ def test_the_peak_of_either_sign_counts():
     assert step.peak[0] == pytest.approx(-6.0206, abs=1e-3)
 
 
-@settings(derandomize=True, deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.lists(st.integers(1, 9000), min_size=1, max_size=10))
 def test_blocks_of_any_sizes_give_identical_steps(sizes):
     take = np.random.default_rng(0).standard_normal((RATE, 2))

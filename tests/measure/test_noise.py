@@ -159,7 +159,7 @@ def test_further_takes_repeat_the_quasi_peak_reading_within_its_uncertainty(seco
 # --- invariants
 
 
-@settings(derandomize=True, deadline=None, max_examples=9)
+@settings(max_examples=9)
 @given(gain_db=st.floats(-100, 60), reading=st.sampled_from(READINGS))
 def test_gain_moves_every_level_by_as_much(gain_db, reading):
     x = white(7, 8000)
@@ -168,7 +168,7 @@ def test_gain_moves_every_level_by_as_much(gain_db, reading):
     assert after.uncertainty == pytest.approx(before.uncertainty, rel=1e-6)
 
 
-@settings(derandomize=True, deadline=None, max_examples=12)
+@settings(max_examples=12)
 @given(offset=st.floats(-1, 1), reading=st.sampled_from(READINGS))
 def test_dc_and_polarity_change_no_level(offset, reading):
     x = 0.1 * white(8, 8000)

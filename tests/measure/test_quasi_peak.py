@@ -65,7 +65,7 @@ def test_repeated_bursts_read_within_the_limits(per_second, limits, steady):
     assert abs(100 * highest(np.tile(period, 3 * per_second)) / steady - middle) < half / 2
 
 
-@settings(derandomize=True, deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     seed=st.integers(0, 1000),
     frames=st.integers(1, 3000),

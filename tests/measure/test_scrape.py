@@ -23,7 +23,7 @@ def test_cells_do_not_depend_on_the_blocks():
     sound = learn_sound(signal, RATE)
     whole = read_cells(signal, sound)
 
-    @settings(derandomize=True, deadline=None, max_examples=8)
+    @settings(max_examples=8)
     @given(st.lists(st.integers(1, len(signal) - 1), max_size=12))
     def in_blocks(cuts):
         reader = SoundReader(sound)

@@ -111,7 +111,7 @@ def test_with_two_passes_nothing_is_said_of_worn_places():
     assert "at least 3 times" in (gang.why or "")
 
 
-@settings(derandomize=True, deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=6), st.floats(0.01, 0.99))
 def test_chances_of_unlike_passes_add_up(unlike, alike):
     """Against every outcome counted one by one, and the binomial distribution of a library."""

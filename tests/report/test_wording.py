@@ -7,7 +7,7 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from sigbench.checks import TAKE_CHECKS, measure
@@ -75,7 +75,6 @@ def test_values_have_the_digits_of_their_uncertainty(value, standard, text):
     st.floats(-1e6, 1e6),
     st.floats(1e-9, 1e6),
 )
-@settings(derandomize=True, deadline=None)
 def test_printed_numbers_are_those_given(value, uncertainty):
     parts = quantity_text(value, uncertainty, "Ω")
     number = float(parts.number.replace("−", "-"))

@@ -109,7 +109,7 @@ def test_converters_and_cables_are_no_fault(parts: Converters) -> None:
     assert "calibrate" in named(findings, "software_volume").evidence
 
 
-@settings(derandomize=True, deadline=None, max_examples=5)
+@settings(max_examples=5)
 @given(
     gain_db=st.floats(-35, 0),
     latency=st.integers(0, 40_000),
