@@ -341,11 +341,10 @@ def main() -> None:
     with ProcessPoolExecutor(options.workers) as pool:
         for _ in pool.map(work_out, wanted, [options.folder] * len(wanted)):
             pass
+        all_said = list(pool.map(answered, wanted, [options.folder] * len(wanted), chunksize=8))
     tallies: defaultdict[tuple[str, str], Tally] = defaultdict(Tally)
     wrong: defaultdict[str, Counter[str]] = defaultdict(Counter)
     scored: list[tuple[float, bool]] = []
-    with ProcessPoolExecutor(options.workers) as pool:
-        all_said = list(pool.map(answered, wanted, [options.folder] * len(wanted), chunksize=8))
     for draw, (said, alone, scores) in zip(wanted, all_said, strict=True):
         whole = said[WHOLE]
         wrong[draw.cause][whole[0]] += 1

@@ -43,7 +43,7 @@ from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.gain_edges import GainEdgeWatch, GainHole
 from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
-from sigbench.measure.prediction import continued, lag_products
+from sigbench.measure.prediction import continued, covariance_filter, lag_products
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
@@ -175,14 +175,9 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
 
     With fewer taps than the watching predictor the rest are zero.
     """
-    from scipy.linalg.lapack import dposv
-
     products = lag_products(past, taps)
     products = products + products[::-1, ::-1].T  # forwards and backwards in time
-    square = products[:taps, :taps].copy(order="F")  # of which the upper half counts
-    square[np.diag_indices(taps)] += _NOISE_RATIO * np.trace(square) / taps + 1e-20
-    weights = dposv(square, products[:taps, taps], overwrite_a=True)[1]
-    return np.concatenate([[1.0], -weights[::-1], np.zeros(_TAPS - taps)])
+    return np.concatenate([covariance_filter(products, _NOISE_RATIO), np.zeros(_TAPS - taps)])
 
 
 def _nimble_fit(past: Samples) -> _Array:
@@ -1415,31 +1410,28 @@ class DropoutDetector:
                         told = replace(hole, hum=loss.hum or hole.hum, lost=True)
                         self._holes[place] = (n, replace(told, depth=max(hole.depth, loss.depth)))
         self._silent = unsettled
-        self._edged = [
-            (number, hole)
-            for number, hole in self._edged
-            if not self._is_settled(number, hole, final=final)
-        ]
+        self._settle_edged(final=final)
 
-    def _is_settled(self, number: int, hole: _Hole, *, final: bool) -> bool:
-        """Whether it is known if a hole between two edges is news; if it is, it will be told.
+    def _settle_edged(self, *, final: bool) -> None:
+        """Which holes between two edges are news? Those that neither of the others found.
 
-        The predictor may have found it as well, or its beginning alone and another end.
+        The predictor may have found one as well, or its beginning alone and another end.
         """
         near = SIMULTANEOUS_SECONDS * self._samplerate
-        decided = [self._channels[number - 1].decided]
-        decided += [level.decided * self._stride for level in self._levels[number - 1]]
-        decided += [loss.start for n, loss in self._silent if n == number]
-        if not final and min(decided) <= hole.end + near:
-            return False
-        if any(
-            n == number and other.start < hole.end and hole.start < other.end <= hole.end + near
-            for n, other in (*self._holes, *self._told)
-        ):
-            return True
-        self._edged_news.append((number, hole))
-        self._holes.append((number, hole))
-        return True
+        unsettled: list[tuple[int, _Hole]] = []
+        for number, hole in self._edged:
+            decided = [self._channels[number - 1].decided]
+            decided += [level.decided * self._stride for level in self._levels[number - 1]]
+            decided += [loss.start for n, loss in self._silent if n == number]
+            if not final and min(decided) <= hole.end + near:
+                unsettled.append((number, hole))
+            elif not any(
+                n == number and other.start < hole.end and hole.start < other.end <= hole.end + near
+                for n, other in (*self._holes, *self._told)
+            ):
+                self._edged_news.append((number, hole))
+                self._holes.append((number, hole))
+        self._edged = unsettled
 
     def _ends_by_edges(self, number: int, hole: _Hole) -> bool:
         """Whether two edges have told when a hole was over that the predictor did not see end."""

@@ -28,10 +28,9 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sigbench.measure.prediction import lag_products
+from sigbench.measure.prediction import covariance_filter, lag_products
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
@@ -116,15 +115,9 @@ def _window(length: int) -> _Array:
 
 def _fitted(past: _Array) -> tuple[_Array, float, float]:
     """Prediction-error filter by the covariance method, RMS of its innovations, mean square."""
-    from scipy.linalg import cho_factor, cho_solve
-
     products = lag_products(past, _TAPS)
+    error_filter = covariance_filter(products, _NOISE_RATIO)
     products = np.triu(products) + np.triu(products, 1).T
-    square = products[:_TAPS, :_TAPS].copy()
-    square[np.diag_indices(_TAPS)] += _NOISE_RATIO * np.trace(square) / _TAPS + 1e-20
-    factor = cho_factor(square, check_finite=False)
-    weights = cho_solve(factor, products[:_TAPS, _TAPS], check_finite=False)
-    error_filter = np.concatenate([[1.0], -weights[::-1]])
     energy = float(error_filter[::-1] @ products @ error_filter[::-1])
     count = len(past) - _TAPS
     power = float(products[_TAPS, _TAPS]) / count
@@ -145,11 +138,13 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
         return None
     best: _Edge | None = None
     left = 0.0
-    for at in range(near - _MARGIN, near + _MARGIN + 1):
-        heard = samples[at - _TAPS : at + _SPAN]
-        whole = np.convolve(heard, error_filter)[_TAPS : _TAPS + _SPAN]
+    first = near - _MARGIN
+    heard = samples[first - _TAPS : near + _MARGIN + _SPAN]
+    innovations = np.convolve(heard, error_filter, "valid")  # from the first place on
+    for at in range(first, near + _MARGIN + 1):
+        whole = innovations[at - first : at - first + _SPAN]
         expected = np.zeros(_SPAN)  # due to what was before the edge
-        expected[:_TAPS] = np.convolve(heard[:_TAPS], error_filter)[_TAPS:]
+        expected[:_TAPS] = np.convolve(samples[at - _TAPS : at], error_filter)[_TAPS:]
         energy = float(expected @ expected)
         if not energy > 0.0:
             continue
@@ -237,9 +232,10 @@ class GainEdgeWatch:
         self._powers.append((first, float(np.square(rows[1:]).mean())))
         while self._powers[0][0] <= first - self._longest:
             self._powers.popleft()
-        if highest > self._limit():
-            for row in self._unusual(peaks):
-                place = first + int(row) * _ROW + int(np.argmax(innovations[row]))
+        limit = self._limit()
+        if highest > limit:
+            for row in _standing_out(peaks, limit):
+                place = first + row * _ROW + int(np.argmax(innovations[row]))
                 holes += self._judged(frames, place)
         middle = int(_USUAL * len(peaks))
         self._usual.append(float(np.partition(peaks, middle)[middle]))
@@ -252,12 +248,6 @@ class GainEdgeWatch:
             return np.inf
         usual, recurring = (sorted(of)[_MEMORY // 2] for of in (self._usual, self._highest))
         return max(_STANDS_OUT * usual, _STANDS_HIGHER * recurring)
-
-    def _unusual(self, peaks: _Single) -> list[int]:
-        """The rows of a hop's highest innovations, in order of time."""
-        around = sliding_window_view(np.pad(peaks, _APART), 2 * _APART + 1).max(axis=1)
-        rows = np.flatnonzero((peaks > self._limit()) & (peaks >= around))
-        return sorted(rows[np.argsort(peaks[rows])[::-1][:_MOST]].tolist())
 
     def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
         """What an unusual innovation is: a fall, which is kept, or a return to what was before."""
@@ -299,6 +289,16 @@ class GainEdgeWatch:
         gain = max(hole.gain, hole.uncertainty, LEAST_GAIN_INSIDE)
         most = gain**2 * outside * 10 ** (HIGHEST_INSIDE_DB / 10)
         return not inside or sum(inside) <= len(inside) * most
+
+
+def _standing_out(peaks: _Single, limit: float) -> list[int]:
+    """The rows of a hop's highest innovations above a limit, in order of time."""
+    rows = [
+        row
+        for row in np.flatnonzero(peaks > limit).tolist()
+        if peaks[row] == peaks[max(0, row - _APART) : row + _APART + 1].max()
+    ]
+    return sorted(sorted(rows, key=lambda row: float(peaks[row]))[-_MOST:])
 
 
 def _are_a_pair(fall: _Edge, back: _Edge) -> bool:

@@ -42,6 +42,25 @@ def continued(
     ).T
 
 
+def covariance_filter(products: NDArray[np.float64], noise_ratio: float) -> NDArray[np.float64]:
+    """Prediction-error filter (1, -a1, ...) with the least sum of squared errors.
+
+    Parameters
+    ----------
+    products : ndarray, shape (taps + 1, taps + 1)
+        Sums of `lag_products`, of which the upper half counts.
+    noise_ratio : float
+        White noise that is reckoned with, re signal power.
+    """
+    from scipy.linalg.lapack import dposv
+
+    taps = len(products) - 1
+    square = products[:taps, :taps].copy(order="F")
+    square[np.diag_indices(taps)] += noise_ratio * np.trace(square) / taps + 1e-20
+    weights = dposv(square, products[:taps, taps], overwrite_a=True)[1]
+    return np.concatenate([[1.0], -weights[::-1]])
+
+
 def lag_products(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
     """Sums over time of x[t + i] x[t + j], shape (taps + 1, taps + 1): right where i <= j.
 
