@@ -11,6 +11,7 @@ from sigbench.units import FULL_SCALE_SINE_RMS
 
 NOMINAL_HZ = (50.0, 60.0)
 TOLERANCE = 0.01  # EN 50160: 50 Hz within 1 % for 99.5 % of a year; the note G1 lies 2 % away
+GRID = 0.004  # a large grid keeps to 0.2 Hz of 50: (EU) 2017/1485 annex III table 1, from memory
 HIGHEST_HZ = 2000.0  # rectifier buzz has little above
 SEARCH_LINES = 10  # lines that decide where the comb lies
 BLOCK_SECONDS = 5.0  # the frequency is fitted anew in each block, for the grid wanders
@@ -22,12 +23,23 @@ HIGH_OVER_LOW_DB = 15.0
 NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the note
 NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
+# A sound that moves, or that goes round in a short loop, has lines all over the spectrum, and one of
+# them always lies near the mains. A line of hum is one that few others match.
+MATCHED_DB = 6.0  # within which another line is as strong
+MOST_MATCHED = 0.1  # of the stretches beside a line, each as wide as where the line is looked for
+
 _SHORTEST_CYCLES = 10.0
 _FAINTEST = 5e-16  # mean square, -150 dBFS: no converter resolves a line below this
 _FLANK_BINS = (2.5, 3.0)  # outside a Hann window's main lobe; never both at a null
 _OWN_FLANK = 1e-3
 _WANDER_SHARE = 16.0  # of the phase's turn in a block; from benchmarks/precision_mains.py
 _STEPS_PER_BIN = 6
+_BESIDE = 0.45  # of the lines' spacing, to either side
+_WIDEST = 0.1  # of that reach: a stretch of high lines, which share all of it with one another
+_LOBE_BINS = 2.0  # of a Hann window's main lobe, to one side
+_OWN_STRETCHES = 2  # that a line itself may fill
+_STRETCH_BINS = 2.0  # at least: as wide as a line under a Hann window where it is 6 dB down
+_NO_NOISE = 10.0  # re its mean: noise alone reaches this in 5e-5 of bins
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,7 +245,7 @@ class _Candidate:
     frequency_hz: float
     gain: float  # log-likelihood gained over noise alone
     numbers: NDArray[np.int64]
-    noise: NDArray[np.float64]  # mean square that noise alone puts into each line
+    noise: NDArray[np.float64]  # mean square that noise and other tones put into each line
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,19 +275,67 @@ def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Cand
     """The comb near a nominal frequency that explains most power."""
     count = int(min(HIGHEST_HZ, 0.45 * spectrum.rate) / (nominal_hz * (1 + TOLERANCE)))
     numbers = np.arange(1, count + 1)
-    medians = [_beside(spectrum, k * nominal_hz, nominal_hz) for k in numbers]
-    noise = np.maximum(medians, _FAINTEST)
+    around = [_Around.of(spectrum, k, nominal_hz) for k in numbers]
     low_lines = numbers[:SEARCH_LINES]
     # Steps fine enough for the highest line that takes part in the search.
     pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))
     grid = np.arange(nominal_hz * (1 - TOLERANCE), nominal_hz * (1 + TOLERANCE), pitch)
-    at = np.rint(np.outer(grid, low_lines) / spectrum.step_hz).astype(int)
-    beside = np.maximum(noise[: len(low_lines)], spectrum.leaked(at))
-    gains = _gain(spectrum.power[at] / beside, enough)
+    at = np.rint(np.outer(low_lines, grid) / spectrum.step_hz).astype(int)
+    others = [near.others(spectrum, places) for near, places in zip(around, at, strict=False)]
+    on_grid = np.abs(grid / nominal_hz - 1) <= GRID
+    gains = _gain((spectrum.power[at] / others).T, enough, on_grid)
     best = int(np.argmax(gains))
-    at = np.rint(grid[best] * numbers / spectrum.step_hz).astype(int)
-    noise = np.maximum(noise, spectrum.leaked(at))
-    return _Candidate(float(grid[best]), float(gains[best]), numbers, noise)
+    at = np.rint(np.outer(numbers, grid[best]) / spectrum.step_hz).astype(int)
+    others = [near.others(spectrum, places) for near, places in zip(around, at, strict=True)]
+    return _Candidate(float(grid[best]), float(gains[best]), numbers, np.concatenate(others))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Around:
+    """What lies around one line: the line itself, and what else is there.
+
+    Parameters
+    ----------
+    noise : float
+        Mean square that noise alone puts into the line.
+    peaks : ndarray of float, shape (stretches,)
+        The greatest power of each stretch, rising.
+    strongest : int
+        Where in the spectrum the strongest of all lies.
+    """
+
+    noise: float
+    peaks: NDArray[np.float64]
+    strongest: int
+
+    @classmethod
+    def of(cls, spectrum: _BlockSpectrum, number: int, nominal_hz: float) -> "_Around":
+        centre, reach, step = number * nominal_hz, _BESIDE * nominal_hz, spectrum.step_hz
+        wide = max(2 * TOLERANCE * centre, _STRETCH_BINS / spectrum.seconds)
+        first, end = int((centre - reach) / step), int((centre + reach) / step)
+        power = spectrum.power[first:end]
+        stretches = np.arange(0, len(power), round(min(wide, reach * _WIDEST) / step))
+        return cls(
+            max(_beside(spectrum, centre, nominal_hz), _FAINTEST),
+            np.sort(np.maximum.reduceat(power, stretches)),
+            first + int(np.argmax(power)),
+        )
+
+    def others(self, spectrum: _BlockSpectrum, at: NDArray[np.int_]) -> NDArray[np.float64]:
+        """What others than the mains put into the line, were it at `at`, of shape (grid,).
+
+        All of it is theirs where many lines are as strong; and as much of it as lies at the other
+        side of the strongest tone, for a tone that moves has a line on either side.
+        """
+        power = spectrum.power[at]
+        opposite = np.clip(2 * self.strongest - at, 0, len(spectrum.power) - 1)
+        own = np.abs(self.strongest - at) * spectrum.step_hz < _LOBE_BINS / spectrum.seconds
+        as_strong = np.maximum(power * 10 ** (-MATCHED_DB / 10), _NO_NOISE * self.noise)
+        matched = len(self.peaks) - np.searchsorted(self.peaks, as_strong)
+        many = matched > _OWN_STRETCHES + MOST_MATCHED * len(self.peaks)
+        mirrored = np.where(own, 0.0, spectrum.power[opposite])
+        others = np.minimum(power, np.where(many, power, mirrored))
+        return np.maximum(np.maximum(self.noise, spectrum.leaked(at)), others)
 
 
 def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _BlockFit:
@@ -284,18 +344,26 @@ def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _Bl
     return _BlockFit(frequency, variance, amplitudes, np.abs(amplitudes) ** 2 / 2, comb.noise)
 
 
-def _gain(ratio: NDArray[np.float64], enough: float) -> NDArray[np.float64]:
+def _gain(
+    ratio: NDArray[np.float64], enough: float, on_grid: NDArray[np.bool_]
+) -> NDArray[np.float64]:
     """Log-likelihood that a comb gains over noise, from line-to-noise ratios (grid, lines).
 
     The share that noise has by itself is left out. A line above the second counts for less than
     half of what is enough: alone it may be any other tone. And no other note may explain the
-    lines: for each number above the second, the comb must stand without its multiples.
+    lines: for each number above the second, the comb must stand without its multiples. Farther
+    from the nominal frequency than a large grid ever is (`on_grid`, of shape (grid,)), all of this
+    goes for the first two lines as well: a note is likelier there than an island's mains.
     """
     gains = np.maximum(ratio - 2.0, 0.0)
-    gains[:, 2:] = np.minimum(gains[:, 2:], 0.45 * enough)
+    capped = np.minimum(gains, 0.45 * enough)
+    gains[:, 2:] = capped[:, 2:]
+    gains[~on_grid] = capped[~on_grid]
     numbers = np.arange(1, gains.shape[1] + 1)
-    without = [np.sum(gains[:, numbers % note != 0], axis=1) for note in numbers[2:]]
-    return np.asarray(np.min(without, axis=0) if without else np.sum(gains, axis=1))
+    without = np.array([np.sum(gains[:, numbers % note != 0], axis=1) for note in numbers])
+    by_notes = np.min(without[2:], axis=0, initial=np.inf)
+    by_notes[~on_grid] = np.minimum(by_notes, without[1])[~on_grid]
+    return np.minimum(by_notes, np.sum(gains, axis=1))
 
 
 def _beside(spectrum: _BlockSpectrum, centre_hz: float, spacing_hz: float) -> float:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sigbench.errors import SignalError
 from sigbench.measure.hum_burst import HumBurstDetector, find_hum_bursts
 from tests.measure import waves
+from tests.measure.played import played
 
 RATE = 48_000
 EDGE_SECONDS = 0.008
@@ -253,22 +254,7 @@ def test_notes_near_the_mains_lines_are_no_hum(note):
 
 def test_held_notes_of_another_program(tmp_path):
     # A warm pad of three keys; hum of two lengths below it, and none.
-    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
-    import soundfile
-
-    soundfont = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
-    notes = bytes([0, 0xC0, 89]) + b"".join(bytes([0, 0x90, key, 100]) for key in (55, 60, 64))
-    ends = b"".join(
-        bytes([*(pause), 0x80, key, 0]) for pause, key in (((0xDE, 0), 55), ((0,), 60), ((0,), 64))
-    )
-    track = notes + ends + bytes([0, 0xFF, 0x2F, 0])
-    head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 1, 224])
-    (tmp_path / "pad.mid").write_bytes(head + b"MTrk" + len(track).to_bytes(4, "big") + track)
-    wave = tmp_path / "pad.wav"
-    command = ["fluidsynth", "-ni", "-r", str(RATE), "-T", "wav", "-O", "float", "-F", str(wave)]
-    command += [soundfont, str(tmp_path / "pad.mid")]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
-    sound = soundfile.read(wave, always_2d=True)[0][:, 0]
+    sound = played(tmp_path, 89, (55, 60, 64), 12, RATE)[:, 0]
     assert find_hum_bursts(noisy(sound, 1e-5)[:, np.newaxis], RATE) == ()
     t = np.arange(len(sound)) / RATE
     inside = ((t >= 4) & (t < 4.2)) | ((t >= 6) & (t < 6.5))

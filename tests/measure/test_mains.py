@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from sigbench.measure.mains import measure_mains
+from tests.measure.played import played
 from tests.measure.tones import covered, noise, sine
 
 RATE = 8000
@@ -52,6 +53,68 @@ def test_no_other_note_passes_for_mains():
         rich = measure_mains(series + hiss, RATE)
         assert single.frequency is None, f
         assert rich.frequency is None, f
+
+
+# Of General MIDI Level 1, program and keys: none of these holds any mains.
+MOVING = {
+    "rotating-speaker organ": (18, (48, 55, 64)),
+    "accordion": (21, (35,)),
+    "harmonica": (22, (39, 44)),
+    "cello, one loop": (42, (45, 54)),
+    "cello, two keys": (42, (51, 58, 67)),
+    "trumpet": (56, (51,)),
+    "voices near 60 Hz": (54, (42, 47)),
+}
+
+
+@pytest.mark.parametrize("name", MOVING)
+def test_a_sound_that_moves_holds_no_mains(name, tmp_path):
+    program, keys = MOVING[name]
+    sound = played(tmp_path, program, keys, 11, 24_000)[12_000:, 0]
+    sound += 1e-5 * np.random.default_rng(6).standard_normal(len(sound))
+    mains = measure_mains(sound, 24_000)
+    assert mains.frequency is None
+    assert mains.hum_1x.upper_bound
+    assert mains.hum_2x.upper_bound
+    assert mains.hum_total.upper_bound
+
+
+@pytest.mark.parametrize("name", ["rotating-speaker organ", "accordion", "trumpet"])
+def test_hum_beside_a_sound_that_moves(name, tmp_path):
+    program, keys = MOVING[name]
+    sound = played(tmp_path, program, keys, 11, 24_000)[12_000:, 0]
+    hum = 0.1 * np.sqrt(2) * np.std(sound)  # its peak: 20 dB below the sound
+    mains = measure_mains(sound + sine(50.04, 24_000, len(sound) / 24_000, hum), 24_000)
+    level, frequency = mains.hum_1x, mains.frequency
+    assert abs(level.value - 20 * np.log10(hum)) < max(0.1, 3 * level.uncertainty)
+    assert abs(frequency.value - 50.04) < max(1e-3, 3 * frequency.uncertainty)
+    assert level.uncertainty < 1
+    assert frequency.uncertainty < 0.05
+
+
+def test_a_tone_that_moves_has_lines_on_either_side():
+    # Amplitude and phase at 5.7 Hz: the lower one lies at 59.7 Hz, and so would that of the mains.
+    t = np.arange(12 * RATE) / RATE
+    turning = 2 * np.pi * 5.7 * t
+    rotor = (1 + 0.02 * np.cos(turning)) * np.sin(2 * np.pi * 65.4 * t + 0.02 * np.sin(turning + 1))
+    hiss = 1e-5 * np.random.default_rng(7).standard_normal(len(t))
+    assert measure_mains(rotor + hiss, RATE).frequency is None
+    hum = measure_mains(rotor + hiss + 0.1 * np.sin(2 * np.pi * 59.98 * t), RATE)
+    assert hum.hum_1x.value == pytest.approx(-20, abs=0.5)
+
+
+@pytest.mark.parametrize("nominal", [50.0, 60.0])
+def test_away_from_a_grids_own_frequencies_a_note_is_likelier(nominal):
+    # 0.9 % off: a voice with its octaves is a note; a generator's hum has odd lines too.
+    t = np.arange(10 * RATE) / RATE
+    turns = 2 * np.pi * 1.009 * nominal * t
+    hiss = 1e-5 * np.random.default_rng(8).standard_normal(len(t))
+    note = sum(np.sin(2 * k * turns + k) / k for k in range(1, 8))
+    assert measure_mains(1e-2 * note + hiss, RATE).frequency is None
+    assert measure_mains(1e-2 * np.sin(turns) + hiss, RATE).frequency is None
+    generator = sum(np.sin(k * turns + k) / k for k in range(1, 8))
+    found = measure_mains(1e-2 * generator + hiss, RATE)
+    assert found.frequency.value == pytest.approx(1.009 * nominal, abs=0.01)
 
 
 def test_upper_bounds_hold():
