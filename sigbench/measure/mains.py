@@ -23,8 +23,8 @@ HIGH_OVER_LOW_DB = 15.0
 NOTE_REACH_HZ = 1.5  # a line this near a harmonic of the note is left to the note
 NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 
-# A sound that moves, or that goes round in a short loop, has lines all over the spectrum, and one of
-# them always lies near the mains. A line of hum is one that few others match.
+# A sound that moves, or that goes round in a short loop, has lines all over the spectrum, and one
+# of them always lies near the mains. A line of hum is one that few others match.
 MATCHED_DB = 6.0  # within which another line is as strong
 MOST_MATCHED = 0.1  # of the stretches beside a line, each as wide as where the line is looked for
 
