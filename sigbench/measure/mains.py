@@ -275,7 +275,7 @@ def _search(spectrum: _BlockSpectrum, nominal_hz: float, enough: float) -> _Cand
     """The comb near a nominal frequency that explains most power."""
     count = int(min(HIGHEST_HZ, 0.45 * spectrum.rate) / (nominal_hz * (1 + TOLERANCE)))
     numbers = np.arange(1, count + 1)
-    around = [_Around.of(spectrum, k, nominal_hz) for k in numbers]
+    around = [_Around.of(spectrum, int(k), nominal_hz) for k in numbers]
     low_lines = numbers[:SEARCH_LINES]
     # Steps fine enough for the highest line that takes part in the search.
     pitch = 2 / (spectrum.seconds * _STEPS_PER_BIN * len(low_lines))
