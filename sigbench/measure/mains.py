@@ -27,6 +27,7 @@ NOTE_REACH_BINS = 3.0  # and so is one that a block is too short to tell from it
 # of them always lies near the mains. A line of hum is one that few others match.
 MATCHED_DB = 6.0  # within which another line is as strong
 MOST_MATCHED = 0.1  # of the stretches beside a line, each as wide as where the line is looked for
+SIDEBAND_HZ = 10.0  # vibrato, tremolo and rotors are slower (common practice, no source)
 
 _SHORTEST_CYCLES = 10.0
 _FAINTEST = 5e-16  # mean square, -150 dBFS: no converter resolves a line below this
@@ -37,7 +38,7 @@ _STEPS_PER_BIN = 6
 _BESIDE = 0.45  # of the lines' spacing, to either side
 _WIDEST = 0.1  # of that reach: a stretch of high lines, which share all of it with one another
 _LOBE_BINS = 2.0  # of a Hann window's main lobe, to one side
-_OWN_STRETCHES = 2  # that a line itself may fill
+_OWN_TONES = 1  # the line itself
 _STRETCH_BINS = 2.0  # at least: as wide as a line under a Hann window where it is 6 dB down
 _NO_NOISE = 10.0  # re its mean: noise alone reaches this in 5e-5 of bins
 
@@ -298,44 +299,52 @@ class _Around:
     ----------
     noise : float
         Mean square that noise alone puts into the line.
-    peaks : ndarray of float, shape (stretches,)
-        The greatest power of each stretch, rising.
-    strongest : int
-        Where in the spectrum the strongest of all lies.
+    stretches : int
+        In how many of them the others are looked for.
+    tones : ndarray of int, shape (tones,)
+        Where in the spectrum the stretches that hold more than their neighbours have the most: one
+        that holds less may be on the skirt of the same tone.
     """
 
     noise: float
-    peaks: NDArray[np.float64]
-    strongest: int
+    stretches: int
+    tones: NDArray[np.int_]
 
     @classmethod
     def of(cls, spectrum: _BlockSpectrum, number: int, nominal_hz: float) -> "_Around":
         centre, reach, step = number * nominal_hz, _BESIDE * nominal_hz, spectrum.step_hz
         wide = max(2 * TOLERANCE * centre, _STRETCH_BINS / spectrum.seconds)
-        first, end = int((centre - reach) / step), int((centre + reach) / step)
-        power = spectrum.power[first:end]
-        stretches = np.arange(0, len(power), round(min(wide, reach * _WIDEST) / step))
-        return cls(
-            max(_beside(spectrum, centre, nominal_hz), _FAINTEST),
-            np.sort(np.maximum.reduceat(power, stretches)),
-            first + int(np.argmax(power)),
-        )
+        starts = np.arange(centre - reach, centre + reach, min(wide, reach * _WIDEST)) / step
+        starts = starts.astype(int)
+        power = spectrum.power[: int((centre + reach) / step) + 1]
+        greatest = np.maximum.reduceat(power, starts)
+        beside = np.concatenate([[0.0], greatest, [0.0]])
+        own = (greatest > beside[:-2]) & (greatest > beside[2:])
+        ends = np.append(starts[1:], len(power))
+        tones = [
+            start + int(np.argmax(power[start:end]))
+            for start, end in zip(starts[own], ends[own], strict=True)
+        ]
+        noise = max(_beside(spectrum, centre, nominal_hz), _FAINTEST)
+        return cls(noise, len(starts), np.array(tones, dtype=int))
 
     def others(self, spectrum: _BlockSpectrum, at: NDArray[np.int_]) -> NDArray[np.float64]:
         """What others than the mains put into the line, were it at `at`, of shape (grid,).
 
-        All of it is theirs where many lines are as strong; and as much of it as lies at the other
-        side of the strongest tone, for a tone that moves has a line on either side.
+        All of it is theirs where many tones are as strong; and as much of it as lies at the other
+        side of a stronger tone nearby, for a tone that moves has a line on either side.
         """
-        power = spectrum.power[at]
-        opposite = np.clip(2 * self.strongest - at, 0, len(spectrum.power) - 1)
-        own = np.abs(self.strongest - at) * spectrum.step_hz < _LOBE_BINS / spectrum.seconds
+        power, tones = spectrum.power[at], spectrum.power[self.tones]
         as_strong = np.maximum(power * 10 ** (-MATCHED_DB / 10), _NO_NOISE * self.noise)
-        matched = len(self.peaks) - np.searchsorted(self.peaks, as_strong)
-        many = matched > _OWN_STRETCHES + MOST_MATCHED * len(self.peaks)
-        mirrored = np.where(own, 0.0, spectrum.power[opposite])
-        others = np.minimum(power, np.where(many, power, mirrored))
-        return np.maximum(np.maximum(self.noise, spectrum.leaked(at)), others)
+        matched = np.sum(tones[:, None] >= as_strong, axis=0)
+        many = matched > _OWN_TONES + MOST_MATCHED * self.stretches
+        opposite = np.clip(2 * self.tones[:, None] - at, 0, len(spectrum.power) - 1)
+        away = np.abs(self.tones[:, None] - at) * spectrum.step_hz
+        near = (away > _LOBE_BINS / spectrum.seconds) & (away < SIDEBAND_HZ)
+        sidebands = np.where(near & (tones[:, None] > power), spectrum.power[opposite], 0.0)
+        others = np.where(many, power, np.max(sidebands, axis=0, initial=0.0))
+        leaked = np.maximum(self.noise, spectrum.leaked(at))
+        return np.maximum(leaked, np.minimum(power, others))
 
 
 def _fit_block(block: NDArray[np.float64], rate: float, comb: _Candidate) -> _BlockFit:
