@@ -314,8 +314,8 @@ class _Around:
     def of(cls, spectrum: _BlockSpectrum, number: int, nominal_hz: float) -> "_Around":
         centre, reach, step = number * nominal_hz, _BESIDE * nominal_hz, spectrum.step_hz
         wide = max(2 * TOLERANCE * centre, _STRETCH_BINS / spectrum.seconds)
-        starts = np.arange(centre - reach, centre + reach, min(wide, reach * _WIDEST)) / step
-        starts = starts.astype(int)
+        edges = np.arange(centre - reach, centre + reach, min(wide, reach * _WIDEST))
+        starts = (edges / step).astype(int)
         power = spectrum.power[: int((centre + reach) / step) + 1]
         greatest = np.maximum.reduceat(power, starts)
         beside = np.concatenate([[0.0], greatest, [0.0]])
