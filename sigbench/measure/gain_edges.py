@@ -62,6 +62,7 @@ _SPAN = 48  # frames after an edge that are compared
 _NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
 _ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
 _DOUBTS, _FORGET = 30.0, 0.99  # looks in vain, each hop forgetting some, until nothing is looked at
+_UPPER_HALF = np.tri(_TAPS + 1, dtype=bool).T
 
 _Array = NDArray[np.float64]
 _Single = NDArray[np.float32]
@@ -117,7 +118,7 @@ def _fitted(past: _Array) -> tuple[_Array, float, float]:
     """Prediction-error filter by the covariance method, RMS of its innovations, mean square."""
     products = lag_products(past, _TAPS)
     error_filter = covariance_filter(products, _NOISE_RATIO)
-    products = np.triu(products) + np.triu(products, 1).T
+    products = np.where(_UPPER_HALF, products, products.T)
     energy = float(error_filter[::-1] @ products @ error_filter[::-1])
     count = len(past) - _TAPS
     power = float(products[_TAPS, _TAPS]) / count

@@ -56,7 +56,8 @@ def covariance_filter(products: NDArray[np.float64], noise_ratio: float) -> NDAr
 
     taps = len(products) - 1
     square = products[:taps, :taps].copy(order="F")
-    square[np.diag_indices(taps)] += noise_ratio * np.trace(square) / taps + 1e-20
+    diagonal = np.einsum("ii->i", square)
+    diagonal += noise_ratio * diagonal.sum() / taps + 1e-20
     weights = dposv(square, products[:taps, taps], overwrite_a=True)[1]
     return np.concatenate([[1.0], -weights[::-1]])
 
@@ -67,14 +68,25 @@ def lag_products(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
     Along a diagonal each differs from the one before by a product that enters and one that leaves.
     """
     size, rows = taps + 1, len(past) - taps
-    entering = np.concatenate([past[rows:], np.zeros(size)])
-    leaving = np.concatenate([past[:taps], np.zeros(size)])
     # Rows that are one longer than those of the matrix: each begins one further to the right.
     skewed = np.zeros((size, size + 1))
     diagonals = skewed[:, :size]  # a column each
     diagonals[0] = np.correlate(past, past[:rows], "valid")
-    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, np.newaxis]
-    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, np.newaxis]
+    entering, leaving = _with_later_ones(past[rows:]), _with_later_ones(past[:taps])
+    np.subtract(entering, leaving, out=diagonals[1:])
     for before, row in pairwise(diagonals):  # as a cumulative sum does, in half the time
         row += before
     return skewed.ravel()[: size * size].reshape(size, size)
+
+
+def _with_later_ones(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each of n samples, its products with itself and the n that follow; shape (n, n + 1).
+
+    What follows the last one counts as zero.
+    """
+    n = len(samples)
+    padded = np.zeros(2 * n + 1)
+    padded[:n] = samples
+    # A view with a step of one in both directions, made in a tenth of the time of a sliding window.
+    later = np.ndarray((n, n + 1), np.float64, padded, strides=2 * padded.strides)
+    return later * padded[:n, np.newaxis]
