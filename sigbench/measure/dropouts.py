@@ -624,9 +624,16 @@ class _Channel:
 
     def is_steady(self, first: int, last: int) -> bool:
         """Whether the predictor did well from one frame to another; later ones are asked next."""
+        steady, until = self.steadiness(first)
+        return steady and last <= until
+
+    def steadiness(self, first: int) -> tuple[bool, int]:
+        """Whether the predictor did well at a frame, and up to which it went on so or not so."""
         while len(self._calm) > 1 and self._calm[1][0] <= first:
             self._calm.popleft()
-        return all(steady for begin, steady in self._calm if begin < last)
+        steady = self._calm[0][1]
+        changes = (begin for begin, now in self._calm if now != steady)
+        return steady, next(changes, self._frame)
 
     @property
     def frame(self) -> int:
@@ -1368,15 +1375,17 @@ class DropoutDetector:
         channel, edges = self._channels[number - 1], self._edges[number - 1]
         step = _FRAME * self._stride
         holes: list[_Hole] = []
-        while edges.hop_end <= channel.frame * step:
-            if channel.is_steady(edges.frame // step, -(-edges.hop_end // step)):
-                edges.skip()
-            elif edges.hop_end + edges.lag <= self._fed:
-                seen = (edges.hop_end + edges.lag) // self._stride
-                found = edges.look(partial(self._heard, number - 1))
-                holes += [_hole_between(edge, seen) for edge in found]
-            else:
+        while hops := edges.hops_to(channel.frame * step):
+            steady, until = channel.steadiness(edges.frame // step)
+            if steady and (calm := edges.hops_to(until * step)):
+                edges.skip(min(calm, hops))
+                continue
+            begun = 1 + edges.hops_to(until * step - 1)  # before the sound is steady
+            hops = min(hops, begun, edges.hops_to(self._fed - edges.lag))
+            if not hops:
                 break
+            found = edges.look(partial(self._heard, number - 1), hops)
+            holes += [_hole_between(edge, edge.known // self._stride) for edge in found]
         return holes
 
     def _heard(self, row: int, first: int, last: int) -> _Array:

@@ -28,6 +28,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sigbench.measure.prediction import covariance_filter, lag_products
@@ -62,6 +63,7 @@ _SPAN = 48  # frames after an edge that are compared
 _NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
 _ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
 _DOUBTS, _FORGET = 30.0, 0.99  # looks in vain, each hop forgetting some, until nothing is looked at
+_OWN = _ROW + np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]  # of a filter that begins at `_ROW`
 _UPPER_HALF = np.tri(_TAPS + 1, dtype=bool).T
 
 _Array = NDArray[np.float64]
@@ -76,6 +78,8 @@ class GainHole:
     end: int
     gain: float
     uncertainty: float
+    known: int
+    """Frames of the take that were known when it was told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +107,9 @@ def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
     if lags[0] > 0.0:
         lags[0] *= 1 + 1e-8
         weights = solve_toeplitz(lags[:-1], lags[1:], check_finite=False)
-    error_filter = np.concatenate([np.zeros(_ROW), [1.0], -weights, np.zeros(_ROW - 1)])
-    places = np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]
-    own, before = (error_filter[_ROW + lag + places] for lag in (0, _ROW))
-    return own.astype(np.float32), before.astype(np.float32)
+    error_filter = np.zeros(3 * _ROW, np.float32)
+    error_filter[_ROW], error_filter[_ROW + 1 : 2 * _ROW + 1] = 1.0, -weights
+    return error_filter[_OWN], error_filter[_OWN + _ROW]
 
 
 @cache
@@ -184,71 +187,88 @@ class GainEdgeWatch:
         """Frames before the next hop that are asked for."""
         self.frame = 0  # where the next hop begins
         self._matrices: tuple[_Single, _Single] | None = None
-        self._usual: deque[float] = deque(maxlen=_MEMORY)  # a quantile of each hop's peaks,
-        self._highest: deque[float] = deque(maxlen=_MEMORY)  # and the highest of them
+        # Of each hop lately, a quantile of its peaks, and the highest of them.
+        self._history = np.zeros((2, 0))
         self._falls: list[_Edge] = []
         self._powers: deque[tuple[int, float]] = deque()  # where a hop began, and its mean square
         self._doubts = 0.0
         self._longest = round(LONGEST_SECONDS * samplerate)
         self._shortest = max(2, round(SHORTEST_SECONDS * samplerate))
 
-    @property
-    def hop_end(self) -> int:
-        """Where the next hop ends."""
-        return self.frame + self._hop
+    def hops_to(self, frame: int) -> int:
+        """How many hops end before a frame of the take, or at it."""
+        return max(0, frame - self.frame) // self._hop
 
-    def skip(self) -> None:
-        """The next hop holds a steady sound, which others watch."""
+    def skip(self, hops: int = 1) -> None:
+        """The next hops hold a steady sound, which others watch."""
         self._matrices = None
-        self._usual.clear()
-        self._highest.clear()
+        self._history = self._history[:, :0]
         self._falls.clear()
         self._powers.clear()
-        self._doubts *= _FORGET
-        self.frame += self._hop
+        for _ in range(hops):
+            self._doubts *= _FORGET
+        self.frame += hops * self._hop
 
-    def look(self, frames: Callable[[int, int], _Array]) -> list[GainHole]:
-        """Interruptions that end in the next hop.
+    def look(self, frames: Callable[[int, int], _Array], hops: int = 1) -> list[GainHole]:
+        """Interruptions that end in the next hops.
 
         Parameters
         ----------
         frames : callable
             Gives the frames from one place of the take to another.
+        hops : int
+            The same comes of it however many are looked at at once.
         """
-        first, last = self.frame, self.frame + self._hop
-        self.frame = last
-        if first < _BEFORE + self.lag:
-            return []
+        last = self.frame + hops * self._hop
+        while self.frame < min(self.kept, last):  # too little is known before
+            self.frame += self._hop
+        holes: list[GainHole] = []
+        while self.frame < last:
+            left = _GROUP - self.frame // self._hop % _GROUP
+            holes += self._group(frames, min(left, (last - self.frame) // self._hop))
+        return holes
+
+    def _group(self, frames: Callable[[int, int], _Array], hops: int) -> list[GainHole]:
+        """The same of hops that share a watching predictor."""
+        first = self.frame
         if self._matrices is None or first // self._hop % _GROUP == 0:
             self._matrices = _watching_matrices(frames(first - _BEFORE, first))
         # Single precision: this tells where to look, and nothing else.
-        rows = frames(first - _ROW, last).astype(np.float32).reshape(-1, _ROW)
+        found = frames(first - _ROW, first + hops * self._hop).astype(np.float32)
         own, before = self._matrices
-        innovations = np.square(rows[1:] @ own + rows[:-1] @ before)
-        peaks = np.maximum.reduce(innovations, axis=1)
-        highest = float(peaks.max())
-        self._doubts *= _FORGET
-        holes: list[GainHole] = []
-        self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
-        self._powers.append((first, float(np.square(rows[1:]).mean())))
-        while self._powers[0][0] <= first - self._longest:
+        # A product of matrices for each hop: the bits do not depend on how many there are.
+        rows, earlier = (r.reshape(hops, -1, _ROW) for r in (found[_ROW:], found[:-_ROW]))
+        innovations = np.square(rows @ own + earlier @ before)
+        peaks = np.maximum.reduce(innovations, axis=2)
+        highest = np.maximum.reduce(peaks, axis=1)
+        powers = np.add.reduce(np.square(rows).reshape(hops, -1), axis=1) / np.float32(self._hop)
+        while self._powers and self._powers[0][0] <= first - self._longest:
             self._powers.popleft()
-        limit = self._limit()
-        if highest > limit:
-            for row in _standing_out(peaks, limit):
-                place = first + row * _ROW + int(np.argmax(innovations[row]))
-                holes += self._judged(frames, place)
-        middle = int(_USUAL * len(peaks))
-        self._usual.append(float(np.partition(peaks, middle)[middle]))
-        self._highest.append(highest)
+        self._powers.extend(zip(range(first, first + hops * self._hop, self._hop), powers.tolist(), strict=True))
+        limits = self._limits(peaks, highest)
+        holes: list[GainHole] = []
+        for hop in range(hops):
+            self.frame += self._hop
+            self._doubts *= _FORGET
+            if highest[hop] > limits[hop] and not self._doubts > _DOUBTS:
+                for row in _standing_out(peaks[hop], float(limits[hop])):
+                    at = int(np.argmax(innovations[hop, row]))
+                    holes += self._judged(frames, first + hop * self._hop + row * _ROW + at)
         return holes
 
-    def _limit(self) -> float:
-        """What an unusual innovation is above; squared, as all of them."""
-        if len(self._usual) < _MEMORY or self._doubts > _DOUBTS:
-            return np.inf
-        usual, recurring = (sorted(of)[_MEMORY // 2] for of in (self._usual, self._highest))
-        return max(_STANDS_OUT * usual, _STANDS_HIGHER * recurring)
+    def _limits(self, peaks: _Single, highest: _Single) -> _Array:
+        """What an unusual innovation is above, in each hop; squared, as all of them."""
+        middle = int(_USUAL * peaks.shape[1])
+        usual = np.partition(peaks, middle, axis=1)[:, middle]
+        history = np.concatenate([self._history, [usual, highest]], axis=1)
+        self._history = history[:, -_MEMORY:]
+        limits = np.full(len(peaks), np.inf)
+        if history.shape[1] > _MEMORY:
+            before = sliding_window_view(history[:, :-1], _MEMORY, axis=1)
+            medians = np.partition(before, _MEMORY // 2, axis=2)[..., _MEMORY // 2]
+            of_each = np.maximum(_STANDS_OUT * medians[0], _STANDS_HIGHER * medians[1])
+            limits[-len(of_each) :] = of_each
+        return limits
 
     def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
         """What an unusual innovation is: a fall, which is kept, or a return to what was before."""
@@ -268,13 +288,15 @@ class GainEdgeWatch:
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""
+        oldest = self.frame - self._hop - self._longest
+        self._falls = [fall for fall in self._falls if fall.frame > oldest]
         for fall in reversed(self._falls):
             if end - fall.frame < self._shortest or not _are_a_pair(fall, back):
                 continue
             # Each weighed by how well it is known.
             shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
             gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
-            hole = GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())))
+            hole = GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())), self.frame + self.lag)
             if self._is_low(hole, min(fall.power, back.power)):
                 self._falls = [other for other in self._falls if other.frame > end]
                 return hole
