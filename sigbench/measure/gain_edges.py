@@ -140,32 +140,31 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
     error_filter, usual, power = _fitted(samples[near - _MARGIN - _PAST : near - _MARGIN])
     if not usual**2 < FORESEEN * power:
         return None
-    best: _Edge | None = None
-    left = 0.0
-    first = near - _MARGIN
+    first, places = near - _MARGIN, 2 * _MARGIN + 1
     heard = samples[first - _TAPS : near + _MARGIN + _SPAN]
     innovations = np.convolve(heard, error_filter, "valid")  # from the first place on
-    for at in range(first, near + _MARGIN + 1):
-        whole = innovations[at - first : at - first + _SPAN]
-        expected = np.zeros(_SPAN)  # due to what was before the edge
-        expected[:_TAPS] = np.convolve(samples[at - _TAPS : at], error_filter)[_TAPS:]
-        energy = float(expected @ expected)
-        if not energy > 0.0:
-            continue
-        after = whole - expected
-        gain = -float(after @ expected) / energy
-        remaining = after + gain * expected
-        rest = float(remaining @ remaining)
-        evidence = (float(whole @ whole) - rest) / usual**2
-        if best is None or evidence > best.evidence:
-            best = _Edge(at, gain, usual / np.sqrt(energy), evidence, power)
-            left = rest / usual**2 - _ORDINARY * _SPAN
-    if best is None or best.evidence < EVIDENCE or not best.gain < MOST_GAIN:
+    whole = sliding_window_view(innovations, _SPAN)
+    expected = np.zeros((places, _SPAN))  # due to what was before each place
+    for at in range(places):
+        expected[at, :_TAPS] = np.convolve(heard[at : at + _TAPS], error_filter)[_TAPS:]
+    energies = np.vecdot(expected, expected)
+    if not energies.any():
         return None
-    if best.gain < -SAME_GAIN[0] - 3 * best.uncertainty:
+    energies[energies == 0.0] = np.inf  # no gain is seen where nothing was
+    after = whole - expected
+    gains = -np.vecdot(after, expected) / energies
+    remaining = after + gains[:, np.newaxis] * expected
+    rests = np.vecdot(remaining, remaining)
+    evidences = (np.vecdot(whole, whole) - rests) / usual**2
+    best = int(np.argmax(evidences))
+    evidence, gain = float(evidences[best]), float(gains[best])
+    uncertainty = float(usual / np.sqrt(energies[best]))
+    if evidence < EVIDENCE or not -SAME_GAIN[0] - 3 * uncertainty <= gain < MOST_GAIN:
         return None
-    allowed = LEFT[0] + min(LEFT[1] * best.evidence, LEFT[2])
-    return best if left < allowed else None
+    left = float(rests[best]) / usual**2 - _ORDINARY * _SPAN
+    if not left < LEFT[0] + min(LEFT[1] * evidence, LEFT[2]):
+        return None
+    return _Edge(first + best, gain, uncertainty, evidence, power)
 
 
 class GainEdgeWatch:
@@ -222,38 +221,53 @@ class GainEdgeWatch:
         last = self.frame + hops * self._hop
         while self.frame < min(self.kept, last):  # too little is known before
             self.frame += self._hop
-        holes: list[GainHole] = []
-        while self.frame < last:
-            left = _GROUP - self.frame // self._hop % _GROUP
-            holes += self._group(frames, min(left, (last - self.frame) // self._hop))
-        return holes
+        hops = (last - self.frame) // self._hop
+        return self._seen(frames, *self._innovations(frames, hops)) if hops else []
 
-    def _group(self, frames: Callable[[int, int], _Array], hops: int) -> list[GainHole]:
-        """The same of hops that share a watching predictor."""
+    def _innovations(
+        self, frames: Callable[[int, int], _Array], hops: int
+    ) -> tuple[_Single, _Single]:
+        """Squares, of the next hops, of rows of innovations and of the samples."""
         first = self.frame
-        if self._matrices is None or first // self._hop % _GROUP == 0:
-            self._matrices = _watching_matrices(frames(first - _BEFORE, first))
         # Single precision: this tells where to look, and nothing else.
-        found = frames(first - _ROW, first + hops * self._hop).astype(np.float32)
-        own, before = self._matrices
-        # A product of matrices for each hop: the bits do not depend on how many there are.
-        rows, earlier = (r.reshape(hops, -1, _ROW) for r in (found[_ROW:], found[:-_ROW]))
-        innovations = np.square(rows @ own + earlier @ before)
-        peaks = np.maximum.reduce(innovations, axis=2)
-        highest = np.maximum.reduce(peaks, axis=1)
-        powers = np.add.reduce(np.square(rows).reshape(hops, -1), axis=1) / np.float32(self._hop)
+        heard = frames(first - _ROW, first + hops * self._hop).astype(np.float32)
+        rows, earlier = (part.reshape(hops, -1, _ROW) for part in (heard[_ROW:], heard[:-_ROW]))
+        innovations = np.empty_like(rows)
+        begin = 0
+        while begin < hops:
+            number = first // self._hop + begin
+            end = min(hops, begin + _GROUP - number % _GROUP)
+            if self._matrices is None or number % _GROUP == 0:
+                place = number * self._hop
+                self._matrices = _watching_matrices(frames(place - _BEFORE, place))
+            own, before = self._matrices
+            # A product for each hop: the bits do not depend on how many there are.
+            innovations[begin:end] = rows[begin:end] @ own + earlier[begin:end] @ before
+            begin = end
+        return np.square(innovations), np.square(rows)
+
+    def _seen(
+        self, frames: Callable[[int, int], _Array], innovations: _Single, squares: _Single
+    ) -> list[GainHole]:
+        """What comes of the innovations of the next hops."""
+        hops, first = len(squares), self.frame
+        powers = np.add.reduce(squares.reshape(hops, -1), axis=1) / np.float32(self._hop)
         while self._powers and self._powers[0][0] <= first - self._longest:
             self._powers.popleft()
-        self._powers.extend(zip(range(first, first + hops * self._hop, self._hop), powers.tolist(), strict=True))
+        places = range(first, first + hops * self._hop, self._hop)
+        self._powers.extend(zip(places, powers.tolist(), strict=True))
+        peaks = np.maximum.reduce(innovations, axis=2)
+        highest = np.maximum.reduce(peaks, axis=1)
         limits = self._limits(peaks, highest)
+        unusual = (highest > limits).tolist()
         holes: list[GainHole] = []
-        for hop in range(hops):
+        for hop, place in enumerate(places):
             self.frame += self._hop
             self._doubts *= _FORGET
-            if highest[hop] > limits[hop] and not self._doubts > _DOUBTS:
+            if unusual[hop] and not self._doubts > _DOUBTS:
                 for row in _standing_out(peaks[hop], float(limits[hop])):
-                    at = int(np.argmax(innovations[hop, row]))
-                    holes += self._judged(frames, first + hop * self._hop + row * _ROW + at)
+                    at = row * _ROW + int(np.argmax(innovations[hop, row]))
+                    holes += self._judged(frames, place + at)
         return holes
 
     def _limits(self, peaks: _Single, highest: _Single) -> _Array:
@@ -296,7 +310,8 @@ class GainEdgeWatch:
             # Each weighed by how well it is known.
             shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
             gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
-            hole = GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())), self.frame + self.lag)
+            uncertainty = float(1 / np.sqrt(shares.sum()))
+            hole = GainHole(fall.frame, end, gain, uncertainty, self.frame + self.lag)
             if self._is_low(hole, min(fall.power, back.power)):
                 self._falls = [other for other in self._falls if other.frame > end]
                 return hole
