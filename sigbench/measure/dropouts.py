@@ -44,7 +44,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.gain_edges import GainEdgeWatch, GainHole
 from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
 from sigbench.measure.prediction import continued, covariance_filter, lag_products
-from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
+from sigbench.measure.streaming import Kept, of_one_event, require_block, rows, windows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
 HUM_IN_PLACE = "hum in its place"
@@ -728,7 +728,7 @@ class _Channel:
         heard = np.zeros(groups * _HISTORY * _FRAME + _TAPS, dtype=np.float32)
         known = self._whole.part(begin * _FRAME - _TAPS, until * _FRAME)
         heard[: len(known)] = known
-        rows = sliding_window_view(heard, _TAPS + _ROW)[::_ROW]
+        rows = windows(heard, _TAPS + _ROW, _ROW)
         rows = np.ascontiguousarray(rows).reshape(groups, -1, _TAPS + _ROW)
         errors = np.matmul(rows, self._matrix).ravel()
         return np.asarray(errors[(first - begin) * _FRAME : (until - begin) * _FRAME])
@@ -739,7 +739,7 @@ class _Channel:
         response = np.zeros(_TAPS + 2 * _ROW - 1, dtype=np.float32)
         response[_ROW - 1 : _ROW + _TAPS] = error_filter[::-1]
         # A column for each error of a row.
-        self._matrix = sliding_window_view(response, _TAPS + _ROW)[::-1].T.copy()
+        self._matrix = windows(response, _TAPS + _ROW)[::-1].T.copy()
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
         """First frame before `until` that is worth a judgement, and whether the signal rises."""

@@ -28,10 +28,10 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from sigbench.measure.prediction import covariance_filter, lag_products
+from sigbench.measure.streaming import windows
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
@@ -63,7 +63,7 @@ _SPAN = 48  # frames after an edge that are compared
 _NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
 _ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
 _DOUBTS, _FORGET = 30.0, 0.99  # looks in vain, each hop forgetting some, until nothing is looked at
-_OWN = _ROW + np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]  # of a filter that begins at `_ROW`
+_APART_BY = np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]
 _UPPER_HALF = np.tri(_TAPS + 1, dtype=bool).T
 
 _Array = NDArray[np.float64]
@@ -99,17 +99,17 @@ def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
 
     By the autocorrelation method; of silence the innovation is the silence.
     """
-    from scipy.linalg import solve_toeplitz
+    from scipy.linalg.lapack import dposv
 
     faded = past * _window(len(past))
     lags = np.correlate(faded, faded[: len(faded) - _ROW], "valid")
     weights = np.zeros(_ROW)
     if lags[0] > 0.0:
         lags[0] *= 1 + 1e-8
-        weights = solve_toeplitz(lags[:-1], lags[1:], check_finite=False)
+        weights = dposv(lags[np.abs(_APART_BY)], lags[1:])[1]
     error_filter = np.zeros(3 * _ROW, np.float32)
     error_filter[_ROW], error_filter[_ROW + 1 : 2 * _ROW + 1] = 1.0, -weights
-    return error_filter[_OWN], error_filter[_OWN + _ROW]
+    return error_filter[_ROW + _APART_BY], error_filter[2 * _ROW + _APART_BY]
 
 
 @cache
@@ -143,7 +143,7 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
     first, places = near - _MARGIN, 2 * _MARGIN + 1
     heard = samples[first - _TAPS : near + _MARGIN + _SPAN]
     innovations = np.convolve(heard, error_filter, "valid")  # from the first place on
-    whole = sliding_window_view(innovations, _SPAN)
+    whole = windows(innovations, _SPAN)
     expected = np.zeros((places, _SPAN))  # due to what was before each place
     for at in range(places):
         expected[at, :_TAPS] = np.convolve(heard[at : at + _TAPS], error_filter)[_TAPS:]
@@ -278,10 +278,13 @@ class GainEdgeWatch:
         self._history = history[:, -_MEMORY:]
         limits = np.full(len(peaks), np.inf)
         if history.shape[1] > _MEMORY:
-            before = sliding_window_view(history[:, :-1], _MEMORY, axis=1)
-            medians = np.partition(before, _MEMORY // 2, axis=2)[..., _MEMORY // 2]
-            of_each = np.maximum(_STANDS_OUT * medians[0], _STANDS_HIGHER * medians[1])
-            limits[-len(of_each) :] = of_each
+            medians = (
+                np.partition(windows(of, _MEMORY), _MEMORY // 2, axis=1)[:-1, _MEMORY // 2]
+                for of in history
+            )
+            of_peaks, of_highest = medians
+            known = np.maximum(_STANDS_OUT * of_peaks, _STANDS_HIGHER * of_highest)
+            limits[-len(known) :] = known
         return limits
 
     def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
