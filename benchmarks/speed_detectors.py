@@ -20,7 +20,8 @@ from pathlib import Path
 
 RATE = 48_000
 DETECTORS = ("dropouts", "levels", "crackle", "hum bursts", "gaps", "common return")
-HALVES = (DETECTORS[:2], DETECTORS[2:])  # of like cost
+# Of like cost; the program's own checks are parted in the same way.
+HALVES = (("dropouts", "crackle"), ("levels", "hum bursts", "gaps", "common return"))
 CHECKS = ("jack", "dropouts", "soak")
 # One minute of each, in turn, an interruption every twelve seconds or so.
 MIXED = ("saw 110 Hz", "organ chord", "chorused pad", "saw, vibrato 34 cents", "struck notes")

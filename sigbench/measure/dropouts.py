@@ -44,7 +44,7 @@ from sigbench.measure.estimate import Estimate
 from sigbench.measure.gain_edges import GainEdgeWatch, GainHole
 from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
 from sigbench.measure.prediction import continued, covariance_filter, lag_products
-from sigbench.measure.streaming import Kept, of_one_event, require_block, rows
+from sigbench.measure.streaming import Kept, of_one_event, require_block, rows, windows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
 HUM_IN_PLACE = "hum in its place"
@@ -624,9 +624,16 @@ class _Channel:
 
     def is_steady(self, first: int, last: int) -> bool:
         """Whether the predictor did well from one frame to another; later ones are asked next."""
+        steady, until = self.steadiness(first)
+        return steady and last <= until
+
+    def steadiness(self, first: int) -> tuple[bool, int]:
+        """Whether the predictor did well at a frame, and up to which it went on so or not so."""
         while len(self._calm) > 1 and self._calm[1][0] <= first:
             self._calm.popleft()
-        return all(steady for begin, steady in self._calm if begin < last)
+        steady = self._calm[0][1]
+        changes = (begin for begin, now in self._calm if now != steady)
+        return steady, next(changes, self._frame)
 
     @property
     def frame(self) -> int:
@@ -721,7 +728,7 @@ class _Channel:
         heard = np.zeros(groups * _HISTORY * _FRAME + _TAPS, dtype=np.float32)
         known = self._whole.part(begin * _FRAME - _TAPS, until * _FRAME)
         heard[: len(known)] = known
-        rows = sliding_window_view(heard, _TAPS + _ROW)[::_ROW]
+        rows = windows(heard, _TAPS + _ROW, _ROW)
         rows = np.ascontiguousarray(rows).reshape(groups, -1, _TAPS + _ROW)
         errors = np.matmul(rows, self._matrix).ravel()
         return np.asarray(errors[(first - begin) * _FRAME : (until - begin) * _FRAME])
@@ -732,7 +739,7 @@ class _Channel:
         response = np.zeros(_TAPS + 2 * _ROW - 1, dtype=np.float32)
         response[_ROW - 1 : _ROW + _TAPS] = error_filter[::-1]
         # A column for each error of a row.
-        self._matrix = sliding_window_view(response, _TAPS + _ROW)[::-1].T.copy()
+        self._matrix = windows(response, _TAPS + _ROW)[::-1].T.copy()
 
     def _suspect(self, until: int) -> tuple[int | None, bool]:
         """First frame before `until` that is worth a judgement, and whether the signal rises."""
@@ -1368,15 +1375,17 @@ class DropoutDetector:
         channel, edges = self._channels[number - 1], self._edges[number - 1]
         step = _FRAME * self._stride
         holes: list[_Hole] = []
-        while edges.hop_end <= channel.frame * step:
-            if channel.is_steady(edges.frame // step, -(-edges.hop_end // step)):
-                edges.skip()
-            elif edges.hop_end + edges.lag <= self._fed:
-                seen = (edges.hop_end + edges.lag) // self._stride
-                found = edges.look(partial(self._heard, number - 1))
-                holes += [_hole_between(edge, seen) for edge in found]
-            else:
+        while hops := edges.hops_to(channel.frame * step):
+            steady, until = channel.steadiness(edges.frame // step)
+            if steady and (calm := edges.hops_to(until * step)):
+                edges.skip(min(calm, hops))
+                continue
+            begun = 1 + edges.hops_to(until * step - 1)  # before the sound is steady
+            hops = min(hops, begun, edges.hops_to(self._fed - edges.lag))
+            if not hops:
                 break
+            found = edges.look(partial(self._heard, number - 1), hops)
+            holes += [_hole_between(edge, edge.known // self._stride) for edge in found]
         return holes
 
     def _heard(self, row: int, first: int, last: int) -> _Array:

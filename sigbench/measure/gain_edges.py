@@ -31,6 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigbench.measure.prediction import covariance_filter, lag_products
+from sigbench.measure.streaming import windows
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
 EVIDENCE_OF_BOTH = 60.0  # and so many at the two edges of an interruption
@@ -62,6 +63,8 @@ _SPAN = 48  # frames after an edge that are compared
 _NOISE_RATIO = 1e-9  # white noise that the predictors reckon with, re signal power
 _ORDINARY = 1.2  # times the usual innovation: more is not explained by a gain
 _DOUBTS, _FORGET = 30.0, 0.99  # looks in vain, each hop forgetting some, until nothing is looked at
+_APART_BY = np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]
+_UPPER_HALF = np.tri(_TAPS + 1, dtype=bool).T
 
 _Array = NDArray[np.float64]
 _Single = NDArray[np.float32]
@@ -75,6 +78,8 @@ class GainHole:
     end: int
     gain: float
     uncertainty: float
+    known: int
+    """Frames of the take that were known when it was told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,18 +99,17 @@ def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
 
     By the autocorrelation method; of silence the innovation is the silence.
     """
-    from scipy.linalg import solve_toeplitz
+    from scipy.linalg.lapack import dposv
 
     faded = past * _window(len(past))
     lags = np.correlate(faded, faded[: len(faded) - _ROW], "valid")
     weights = np.zeros(_ROW)
     if lags[0] > 0.0:
         lags[0] *= 1 + 1e-8
-        weights = solve_toeplitz(lags[:-1], lags[1:], check_finite=False)
-    error_filter = np.concatenate([np.zeros(_ROW), [1.0], -weights, np.zeros(_ROW - 1)])
-    places = np.arange(_ROW) - np.arange(_ROW)[:, np.newaxis]
-    own, before = (error_filter[_ROW + lag + places] for lag in (0, _ROW))
-    return own.astype(np.float32), before.astype(np.float32)
+        weights = dposv(lags[np.abs(_APART_BY)], lags[1:])[1]
+    error_filter = np.zeros(3 * _ROW, np.float32)
+    error_filter[_ROW], error_filter[_ROW + 1 : 2 * _ROW + 1] = 1.0, -weights
+    return error_filter[_ROW + _APART_BY], error_filter[2 * _ROW + _APART_BY]
 
 
 @cache
@@ -117,7 +121,7 @@ def _fitted(past: _Array) -> tuple[_Array, float, float]:
     """Prediction-error filter by the covariance method, RMS of its innovations, mean square."""
     products = lag_products(past, _TAPS)
     error_filter = covariance_filter(products, _NOISE_RATIO)
-    products = np.triu(products) + np.triu(products, 1).T
+    products = np.where(_UPPER_HALF, products, products.T)
     energy = float(error_filter[::-1] @ products @ error_filter[::-1])
     count = len(past) - _TAPS
     power = float(products[_TAPS, _TAPS]) / count
@@ -136,32 +140,31 @@ def gain_edge(samples: _Array, near: int) -> _Edge | None:
     error_filter, usual, power = _fitted(samples[near - _MARGIN - _PAST : near - _MARGIN])
     if not usual**2 < FORESEEN * power:
         return None
-    best: _Edge | None = None
-    left = 0.0
-    first = near - _MARGIN
+    first, places = near - _MARGIN, 2 * _MARGIN + 1
     heard = samples[first - _TAPS : near + _MARGIN + _SPAN]
     innovations = np.convolve(heard, error_filter, "valid")  # from the first place on
-    for at in range(first, near + _MARGIN + 1):
-        whole = innovations[at - first : at - first + _SPAN]
-        expected = np.zeros(_SPAN)  # due to what was before the edge
-        expected[:_TAPS] = np.convolve(samples[at - _TAPS : at], error_filter)[_TAPS:]
-        energy = float(expected @ expected)
-        if not energy > 0.0:
-            continue
-        after = whole - expected
-        gain = -float(after @ expected) / energy
-        remaining = after + gain * expected
-        rest = float(remaining @ remaining)
-        evidence = (float(whole @ whole) - rest) / usual**2
-        if best is None or evidence > best.evidence:
-            best = _Edge(at, gain, usual / np.sqrt(energy), evidence, power)
-            left = rest / usual**2 - _ORDINARY * _SPAN
-    if best is None or best.evidence < EVIDENCE or not best.gain < MOST_GAIN:
+    whole = windows(innovations, _SPAN)
+    expected = np.zeros((places, _SPAN))  # due to what was before each place
+    for at in range(places):
+        expected[at, :_TAPS] = np.convolve(heard[at : at + _TAPS], error_filter)[_TAPS:]
+    energies = np.vecdot(expected, expected)
+    if not energies.any():
         return None
-    if best.gain < -SAME_GAIN[0] - 3 * best.uncertainty:
+    energies[energies == 0.0] = np.inf  # no gain is seen where nothing was
+    after = whole - expected
+    gains = -np.vecdot(after, expected) / energies
+    remaining = after + gains[:, np.newaxis] * expected
+    rests = np.vecdot(remaining, remaining)
+    evidences = (np.vecdot(whole, whole) - rests) / usual**2
+    best = int(np.argmax(evidences))
+    evidence, gain = float(evidences[best]), float(gains[best])
+    uncertainty = float(usual / np.sqrt(energies[best]))
+    if evidence < EVIDENCE or not -SAME_GAIN[0] - 3 * uncertainty <= gain < MOST_GAIN:
         return None
-    allowed = LEFT[0] + min(LEFT[1] * best.evidence, LEFT[2])
-    return best if left < allowed else None
+    left = float(rests[best]) / usual**2 - _ORDINARY * _SPAN
+    if not left < LEFT[0] + min(LEFT[1] * evidence, LEFT[2]):
+        return None
+    return _Edge(first + best, gain, uncertainty, evidence, power)
 
 
 class GainEdgeWatch:
@@ -183,71 +186,106 @@ class GainEdgeWatch:
         """Frames before the next hop that are asked for."""
         self.frame = 0  # where the next hop begins
         self._matrices: tuple[_Single, _Single] | None = None
-        self._usual: deque[float] = deque(maxlen=_MEMORY)  # a quantile of each hop's peaks,
-        self._highest: deque[float] = deque(maxlen=_MEMORY)  # and the highest of them
+        # Of each hop lately, a quantile of its peaks, and the highest of them.
+        self._history = np.zeros((2, 0))
         self._falls: list[_Edge] = []
         self._powers: deque[tuple[int, float]] = deque()  # where a hop began, and its mean square
         self._doubts = 0.0
         self._longest = round(LONGEST_SECONDS * samplerate)
         self._shortest = max(2, round(SHORTEST_SECONDS * samplerate))
 
-    @property
-    def hop_end(self) -> int:
-        """Where the next hop ends."""
-        return self.frame + self._hop
+    def hops_to(self, frame: int) -> int:
+        """How many hops end before a frame of the take, or at it."""
+        return max(0, frame - self.frame) // self._hop
 
-    def skip(self) -> None:
-        """The next hop holds a steady sound, which others watch."""
+    def skip(self, hops: int = 1) -> None:
+        """The next hops hold a steady sound, which others watch."""
         self._matrices = None
-        self._usual.clear()
-        self._highest.clear()
+        self._history = self._history[:, :0]
         self._falls.clear()
         self._powers.clear()
-        self._doubts *= _FORGET
-        self.frame += self._hop
+        for _ in range(hops):
+            self._doubts *= _FORGET
+        self.frame += hops * self._hop
 
-    def look(self, frames: Callable[[int, int], _Array]) -> list[GainHole]:
-        """Interruptions that end in the next hop.
+    def look(self, frames: Callable[[int, int], _Array], hops: int = 1) -> list[GainHole]:
+        """Interruptions that end in the next hops.
 
         Parameters
         ----------
         frames : callable
             Gives the frames from one place of the take to another.
+        hops : int
+            The same comes of it however many are looked at at once.
         """
-        first, last = self.frame, self.frame + self._hop
-        self.frame = last
-        if first < _BEFORE + self.lag:
-            return []
-        if self._matrices is None or first // self._hop % _GROUP == 0:
-            self._matrices = _watching_matrices(frames(first - _BEFORE, first))
+        last = self.frame + hops * self._hop
+        while self.frame < min(self.kept, last):  # too little is known before
+            self.frame += self._hop
+        hops = (last - self.frame) // self._hop
+        return self._seen(frames, *self._innovations(frames, hops)) if hops else []
+
+    def _innovations(
+        self, frames: Callable[[int, int], _Array], hops: int
+    ) -> tuple[_Single, _Single]:
+        """Squares, of the next hops, of rows of innovations and of the samples."""
+        first = self.frame
         # Single precision: this tells where to look, and nothing else.
-        rows = frames(first - _ROW, last).astype(np.float32).reshape(-1, _ROW)
-        own, before = self._matrices
-        innovations = np.square(rows[1:] @ own + rows[:-1] @ before)
-        peaks = np.maximum.reduce(innovations, axis=1)
-        highest = float(peaks.max())
-        self._doubts *= _FORGET
-        holes: list[GainHole] = []
-        self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
-        self._powers.append((first, float(np.square(rows[1:]).mean())))
-        while self._powers[0][0] <= first - self._longest:
+        heard = frames(first - _ROW, first + hops * self._hop).astype(np.float32)
+        rows, earlier = (part.reshape(hops, -1, _ROW) for part in (heard[_ROW:], heard[:-_ROW]))
+        innovations = np.empty_like(rows)
+        begin = 0
+        while begin < hops:
+            number = first // self._hop + begin
+            end = min(hops, begin + _GROUP - number % _GROUP)
+            if self._matrices is None or number % _GROUP == 0:
+                place = number * self._hop
+                self._matrices = _watching_matrices(frames(place - _BEFORE, place))
+            own, before = self._matrices
+            # A product for each hop: the bits do not depend on how many there are.
+            innovations[begin:end] = rows[begin:end] @ own + earlier[begin:end] @ before
+            begin = end
+        return np.square(innovations), np.square(rows)
+
+    def _seen(
+        self, frames: Callable[[int, int], _Array], innovations: _Single, squares: _Single
+    ) -> list[GainHole]:
+        """What comes of the innovations of the next hops."""
+        hops, first = len(squares), self.frame
+        powers = np.add.reduce(squares.reshape(hops, -1), axis=1) / np.float32(self._hop)
+        while self._powers and self._powers[0][0] <= first - self._longest:
             self._powers.popleft()
-        limit = self._limit()
-        if highest > limit:
-            for row in _standing_out(peaks, limit):
-                place = first + row * _ROW + int(np.argmax(innovations[row]))
-                holes += self._judged(frames, place)
-        middle = int(_USUAL * len(peaks))
-        self._usual.append(float(np.partition(peaks, middle)[middle]))
-        self._highest.append(highest)
+        places = range(first, first + hops * self._hop, self._hop)
+        self._powers.extend(zip(places, powers.tolist(), strict=True))
+        peaks = np.maximum.reduce(innovations, axis=2)
+        highest = np.maximum.reduce(peaks, axis=1)
+        limits = self._limits(peaks, highest)
+        unusual = (highest > limits).tolist()
+        holes: list[GainHole] = []
+        for hop, place in enumerate(places):
+            self.frame += self._hop
+            self._doubts *= _FORGET
+            if unusual[hop] and not self._doubts > _DOUBTS:
+                for row in _standing_out(peaks[hop], float(limits[hop])):
+                    at = row * _ROW + int(np.argmax(innovations[hop, row]))
+                    holes += self._judged(frames, place + at)
         return holes
 
-    def _limit(self) -> float:
-        """What an unusual innovation is above; squared, as all of them."""
-        if len(self._usual) < _MEMORY or self._doubts > _DOUBTS:
-            return np.inf
-        usual, recurring = (sorted(of)[_MEMORY // 2] for of in (self._usual, self._highest))
-        return max(_STANDS_OUT * usual, _STANDS_HIGHER * recurring)
+    def _limits(self, peaks: _Single, highest: _Single) -> _Array:
+        """What an unusual innovation is above, in each hop; squared, as all of them."""
+        middle = int(_USUAL * peaks.shape[1])
+        usual = np.partition(peaks, middle, axis=1)[:, middle]
+        history = np.concatenate([self._history, [usual, highest]], axis=1)
+        self._history = history[:, -_MEMORY:]
+        limits = np.full(len(peaks), np.inf)
+        if history.shape[1] > _MEMORY:
+            medians = (
+                np.partition(windows(of, _MEMORY), _MEMORY // 2, axis=1)[:-1, _MEMORY // 2]
+                for of in history
+            )
+            of_peaks, of_highest = medians
+            known = np.maximum(_STANDS_OUT * of_peaks, _STANDS_HIGHER * of_highest)
+            limits[-len(known) :] = known
+        return limits
 
     def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
         """What an unusual innovation is: a fall, which is kept, or a return to what was before."""
@@ -267,13 +305,16 @@ class GainEdgeWatch:
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""
+        oldest = self.frame - self._hop - self._longest
+        self._falls = [fall for fall in self._falls if fall.frame > oldest]
         for fall in reversed(self._falls):
             if end - fall.frame < self._shortest or not _are_a_pair(fall, back):
                 continue
             # Each weighed by how well it is known.
             shares = np.array([1 / fall.uncertainty**2, 1 / back.uncertainty**2])
             gain = float(np.dot(shares, [fall.gain, back.gain]) / shares.sum())
-            hole = GainHole(fall.frame, end, gain, float(1 / np.sqrt(shares.sum())))
+            uncertainty = float(1 / np.sqrt(shares.sum()))
+            hole = GainHole(fall.frame, end, gain, uncertainty, self.frame + self.lag)
             if self._is_low(hole, min(fall.power, back.power)):
                 self._falls = [other for other in self._falls if other.frame > end]
                 return hole

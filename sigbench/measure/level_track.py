@@ -112,16 +112,13 @@ class LevelTracker:
 
     def _levels(self, samples: NDArray[np.float64]) -> list[LevelStep]:
         parts = samples.reshape(self._channels, -1, self._step)
-        powers = np.vecdot(parts, parts).T / self._step
-        peaks = np.maximum(parts.max(axis=2), -parts.min(axis=2)).T
+        powers = np.vecdot(parts, parts) / self._step
+        peaks = np.maximum(parts.max(axis=2), -parts.min(axis=2))
         rms = power_ratio_to_db(powers / FULL_SCALE_SINE_RMS**2).tolist()
         peak = ratio_to_db(peaks).tolist()
-        steps = [
-            LevelStep((self._start + k * self._step) / self._samplerate, tuple(a), tuple(b))
-            for k, (a, b) in enumerate(zip(rms, peak, strict=True))
-        ]
-        self._start += samples.shape[1]
-        return steps
+        begin, self._start = self._start, self._start + samples.shape[1]
+        starts = (np.arange(begin, self._start, self._step) / self._samplerate).tolist()
+        return list(map(LevelStep, starts, zip(*rms, strict=True), zip(*peak, strict=True)))
 
 
 class ToneTracker:

@@ -6,8 +6,9 @@ Linear prediction: Makhoul, "Linear Prediction: A Tutorial Review", Proc. IEEE 6
 from itertools import pairwise
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+
+from sigbench.measure.streaming import windows
 
 
 def continued(
@@ -35,8 +36,8 @@ def continued(
     lags[length - 1 : length + taps] = error_filter
     known = np.zeros((length, len(pasts)))  # of each error, what is due to the past
     reached = min(length, taps)
-    known[:reached] = sliding_window_view(lags[length:], taps)[:reached] @ pasts[:, ::-1].T
-    due_to_later = sliding_window_view(lags[: 2 * length - 1], length)[:, ::-1]
+    known[:reached] = windows(lags[length:], taps)[:reached] @ pasts[:, ::-1].T
+    due_to_later = windows(lags[: 2 * length - 1], length)[:, ::-1]
     return -np.asarray(
         solve_triangular(due_to_later, known, lower=True, unit_diagonal=True, check_finite=False)
     ).T
@@ -56,7 +57,8 @@ def covariance_filter(products: NDArray[np.float64], noise_ratio: float) -> NDAr
 
     taps = len(products) - 1
     square = products[:taps, :taps].copy(order="F")
-    square[np.diag_indices(taps)] += noise_ratio * np.trace(square) / taps + 1e-20
+    diagonal = np.einsum("ii->i", square)
+    diagonal += noise_ratio * diagonal.sum() / taps + 1e-20
     weights = dposv(square, products[:taps, taps], overwrite_a=True)[1]
     return np.concatenate([[1.0], -weights[::-1]])
 
@@ -67,14 +69,23 @@ def lag_products(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
     Along a diagonal each differs from the one before by a product that enters and one that leaves.
     """
     size, rows = taps + 1, len(past) - taps
-    entering = np.concatenate([past[rows:], np.zeros(size)])
-    leaving = np.concatenate([past[:taps], np.zeros(size)])
     # Rows that are one longer than those of the matrix: each begins one further to the right.
     skewed = np.zeros((size, size + 1))
     diagonals = skewed[:, :size]  # a column each
     diagonals[0] = np.correlate(past, past[:rows], "valid")
-    diagonals[1:] = sliding_window_view(entering, size)[:taps] * entering[:taps, np.newaxis]
-    diagonals[1:] -= sliding_window_view(leaving, size)[:taps] * leaving[:taps, np.newaxis]
+    entering, leaving = _with_later_ones(past[rows:]), _with_later_ones(past[:taps])
+    np.subtract(entering, leaving, out=diagonals[1:])
     for before, row in pairwise(diagonals):  # as a cumulative sum does, in half the time
         row += before
     return skewed.ravel()[: size * size].reshape(size, size)
+
+
+def _with_later_ones(samples: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each of n samples, its products with itself and the n that follow; shape (n, n + 1).
+
+    What follows the last one counts as zero.
+    """
+    n = len(samples)
+    padded = np.zeros(2 * n + 1)
+    padded[:n] = samples
+    return windows(padded, n + 1)[:n] * padded[:n, np.newaxis]

@@ -72,10 +72,9 @@ def test_what_is_not_the_same_sound_with_another_gain_is_no_edge(change):
 
 
 def watched(taken):
-    watch, holes = GainEdgeWatch(RATE), []
-    while watch.hop_end + watch.lag <= len(taken):
-        holes += watch.look(lambda first, last: taken[first:last])
-    return holes
+    watch = GainEdgeWatch(RATE)
+    hops = watch.hops_to(len(taken) - watch.lag)
+    return watch.look(lambda first, last: taken[first:last], hops)
 
 
 @pytest.mark.parametrize(
