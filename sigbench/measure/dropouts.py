@@ -113,6 +113,7 @@ _RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
 _FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
 _SHORT = 10  # samples, 1.7 ms
 _BRIEF = 48  # samples, 8 ms: a sound's own pauses are no longer
+_SOFT = 20  # samples, 3.3 ms: a shorter hole has no midst beside soft edges
 _OWN = 0.3  # of the energy that is missing in a hole; if what follows misses less, it has it too,
 _OWN_IN_DOUBT = 0.6  # and where the hole is hardly believed
 _EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
@@ -126,9 +127,10 @@ _SEEN, _SAME = 12, 0.1  # samples that a prediction must hold for, and its error
 _LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
-_SOFT_SECONDS = (0.0005, 0.001, 0.002)  # time constants of contacts that let go beside a capacitor
+_SOFT_SECONDS = (0.0005, 0.001, 0.0015, 0.002)  # time constants of a contact beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
 _RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
+_BACK_EVIDENCE = 12.0  # the same, by which a return is a note's, where a dip's fall was none of one
 _SLOW_REACH = 60  # samples from the step within which slower falls may have their corner
 # Of releases that are no dropouts.
 _DECAYS_SECONDS = (0.006, 0.008, 0.011, 0.015, 0.02, 0.03, 0.05, 0.1)
@@ -260,6 +262,12 @@ def _energy(found: Samples, expected: Samples) -> float:
     return float(np.dot(found, found) / max(np.dot(expected, expected), 1e-30))
 
 
+def _lowest_share(sound: Samples) -> float:
+    """Least power of 10 ms re that of all: low waves have pauses."""
+    powers = np.convolve(sound**2, np.ones(_PROBE) / _PROBE, "valid")
+    return float(powers.min() / max(np.mean(sound**2), 1e-30))
+
+
 def _missed(found: Samples, expected: Samples) -> float:
     """Energy of the error re that of the prediction."""
     return float(np.sum((found - expected) ** 2) / max(np.dot(expected, expected), 1e-30))
@@ -273,9 +281,18 @@ def _least_evidence(step: _Step, usual: float) -> float:
 
 
 def _softness(
-    found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
+    found: Samples,
+    expected: Samples,
+    variance: _Array,
+    step: _Step,
+    rate: float,
+    *,
+    slack: float = 0.0,
 ) -> float | None:
-    """Time constant of a fall, in seconds; None if it is as slow as the release of a note."""
+    """Time constant of a fall, in seconds; None if it is as slow as the release of a note.
+
+    It is taken for no release unless that is likelier by `slack`, twice the log likelihood ratio.
+    """
     n, at = len(found), step.start
     missing = expected - found
     weights, known = expected**2 / variance, missing * expected / variance
@@ -306,9 +323,10 @@ def _softness(
         ramp = np.clip(time / length, 0.0, 1.0)[np.newaxis]
         slow.append(float(least_costs(ramp, np.arange(max(0, at - round(length)), at + 1, 6))[0]))
     softness = min(costs, key=costs.__getitem__)
-    if softness and costs[softness] + _SOFT_EVIDENCE > min(slow):
+    of_a_note = min(slow) + slack
+    if softness and costs[softness] + _SOFT_EVIDENCE > of_a_note:
         softness = 0.0
-    if costs[softness] > min(slow):
+    if costs[softness] > of_a_note:
         return None
     return softness if 2 * costs[softness] < costs[0.0] else 0.0
 
@@ -988,6 +1006,11 @@ class _Channel:
         noise = min(self._noise, float(variance[0]))
         depth, lost, gain, energy = _depth(found[inside], expected[inside], noise)
         most = 10 ** (-MIN_DEPTH_DB / 20)
+        if returned and gain >= most and step.end - step.start >= _SOFT:
+            # Soft edges take as long as the hole: its depth is that of its midst.
+            quarter = (step.end - step.start) // 4
+            inside = slice(step.start + quarter, end - quarter)
+            depth, lost, gain, energy = _depth(found[inside], expected[inside], noise)
         if not -0.3 < gain < most or energy > most**2:
             return none
         if returned:
@@ -1141,12 +1164,14 @@ class _Channel:
         same = step.start > _SEEN and _missed(found[seen], expected[seen]) < _SAME
         if not same and likeness(fall.before, after) < _LIKENESS:
             return None
-        softness = _softness(found, expected, variance, step, self._rate)
+        # A wave of few pulses tells little of an edge; what fell as no note does returns so as well.
+        slack = 0.0 if fall.lost else _BACK_EVIDENCE
+        softness = _softness(found, expected, variance, step, self._rate, slack=slack)
         if softness is None:
             return None
         # What rises on for as long as a note's attack would look sharper from the midst of it.
-        risen = float(np.mean(after[:_PROBE] ** 2))
-        if softness and risen < _RISEN * float(np.mean(after[_TAPS // 2 :] ** 2)):
+        risen = float(np.mean(after[:_PROBE] ** 2) / np.mean(after[_TAPS // 2 :] ** 2))
+        if softness and risen < _RISEN * min(_lowest_share(fall.before), 1.0):
             return None
         at = step.start + 1
         starts = (at, at + round(4 * softness * self._rate))
