@@ -90,6 +90,7 @@ _STANDS_OUT = 3.0  # times the usual squared error, by which something else may 
 _LEAST_ERROR = 0.003  # of the power lately: smaller errors are not looked at,
 _PLAINLY, _LEAST_PLAIN_ERROR = 12.0, 0.0003  # unless they stand out by more: a wave near zero
 _STANDS_OUT_LESS = 1.5  # the same for that part of the error that a lesser gain explains
+_RESTLESS = 1000  # frames for which a sound is taken for restless, after a suspect that was no hole
 _LOOK = 46  # frames that must follow a suspected one before it is judged
 _LEAD = 30  # samples between the end of what is predicted from and the end of the suspect
 _EARLIER = 60  # samples more, where the fall lies before all of it: a low wave hid its beginning
@@ -130,6 +131,7 @@ _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it m
 _SOFT_SECONDS = (0.0005, 0.001, 0.0015, 0.002)  # time constants of a contact beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
 _RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
+_PAUSE = 0.3  # of its power: a wave that has so little for 10 ms has a pause in each period
 _BACK_EVIDENCE = 12.0  # the same, by which a return is a note's, where a dip's fall was none of one
 _SLOW_REACH = 60  # samples from the step within which slower falls may have their corner
 # Of releases that are no dropouts.
@@ -622,6 +624,7 @@ class _Channel:
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._foretold = False  # the predictor misses next to nothing
+        self._calm_from = 0  # the frame from which on it has not been wrong for long
         self._calm: deque[tuple[int, bool]] = deque()  # from which frame on, is it steady?
         self._begin(0, _SHORT_EPOCH)
 
@@ -699,7 +702,8 @@ class _Channel:
 
     def _begin(self, frame: int, length: int, *, known: _Array | None = None) -> None:
         """Begin an epoch; `known` are the sums just before, if the predictor stays."""
-        self._calm.append((frame, self._held >= _HELD and self._is_close and self._foretold))
+        calm = self._held >= _HELD and self._is_close and self._foretold
+        self._calm.append((frame, calm and frame >= self._calm_from))
         self._epoch_start, self._epoch_end = frame, frame + length
         room = _HISTORY + length + 2 * _LOOK
         # Sums of a frame: error squared, signal squared, times prediction, prediction squared.
@@ -939,7 +943,9 @@ class _Channel:
         begun = self._epoch_start
         hole, fell = self._fall(known)
         if not fell and self._epoch_start == begun:
-            # Something else has begun, perhaps a note.
+            # Something else has begun, perhaps a note; or it is a hole that only edges show.
+            self._calm.append((suspect, False))
+            self._calm_from = suspect + _RESTLESS
             self._swing.clear()
             self._unsettled = max(self._unsettled, suspect + _UNSETTLED)
             self._frame = suspect + _SKIP
@@ -1164,14 +1170,15 @@ class _Channel:
         same = step.start > _SEEN and _missed(found[seen], expected[seen]) < _SAME
         if not same and likeness(fall.before, after) < _LIKENESS:
             return None
-        # A wave of few pulses tells little of an edge; what fell as no note does returns so as well.
-        slack = 0.0 if fall.lost else _BACK_EVIDENCE
+        # Few pulses tell little of an edge; what fell as no note does returns so as well.
+        pauses = _lowest_share(fall.before)
+        slack = _BACK_EVIDENCE if pauses < _PAUSE and not fall.lost else 0.0
         softness = _softness(found, expected, variance, step, self._rate, slack=slack)
         if softness is None:
             return None
         # What rises on for as long as a note's attack would look sharper from the midst of it.
         risen = float(np.mean(after[:_PROBE] ** 2) / np.mean(after[_TAPS // 2 :] ** 2))
-        if softness and risen < _RISEN * min(_lowest_share(fall.before), 1.0):
+        if softness and risen < _RISEN * min(pauses, 1.0):
             return None
         at = step.start + 1
         starts = (at, at + round(4 * softness * self._rate))

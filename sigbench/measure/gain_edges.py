@@ -16,6 +16,8 @@ A return is a fall in the reversed take, from the loud side as well. An interrup
 a return by the same gain. What a sound does by itself (a note that begins, an edge of its wave)
 is not the same sound with another gain, so the innovation stays high whatever the gain is.
 
+Where one edge is plain the gain is known, and the other one is sought with it (`gain_return`).
+
 References
 ----------
 J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580.
@@ -30,6 +32,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.measure import gain_return
+from sigbench.measure.gain_return import Sound
 from sigbench.measure.prediction import covariance_filter, lag_products
 
 EVIDENCE = 20.0  # by so many usual squared innovations a gain explains the samples at an edge,
@@ -45,6 +49,7 @@ LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
+_SOUGHT_BACK_SECONDS = 0.025  # how long before a plain return its fall is sought
 _HOP_SECONDS = 0.0107  # 512 frames at 48 kHz: an edge is told no later than others tell it
 _GROUP = 16  # hops that share a watching predictor
 _ROW = 16  # frames: the order of the watching predictor, and the step that peaks are taken in
@@ -77,7 +82,7 @@ class GainHole:
     uncertainty: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Edge:
     """A fall, or a return seen backwards in time."""
 
@@ -87,6 +92,8 @@ class _Edge:
     evidence: float
     power: float
     """Mean square of the sound on the loud side."""
+    before: Sound | None = None
+    """What was there before a plain fall."""
 
 
 def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
@@ -178,8 +185,11 @@ class GainEdgeWatch:
 
     def __init__(self, samplerate: int) -> None:
         self._hop = max(1, round(_HOP_SECONDS * samplerate / _ROW)) * _ROW
-        self.lag = _PAST + 2 * _MARGIN + _SPAN
-        self.kept = _BEFORE + self.lag
+        self._stride = q = max(1, round(samplerate / gain_return.RATE))
+        self.lag = max(_PAST + 2 * _MARGIN + _SPAN, (gain_return.TAPS + 1) * q)
+        self._longest_back = round(_SOUGHT_BACK_SECONDS * samplerate) // q  # samples
+        sought = (gain_return.PAST + gain_return.AFTER + self._longest_back) * q + self._hop
+        self.kept = max(_MEMORY * self._hop + _BEFORE + self.lag, sought)
         """Frames before the next hop that are asked for."""
         self.frame = 0  # where the next hop begins
         self._matrices: tuple[_Single, _Single] | None = None
@@ -218,29 +228,43 @@ class GainEdgeWatch:
         self.frame = last
         if first < _BEFORE + self.lag:
             return []
-        if self._matrices is None or first // self._hop % _GROUP == 0:
-            self._matrices = _watching_matrices(frames(first - _BEFORE, first))
-        # Single precision: this tells where to look, and nothing else.
-        rows = frames(first - _ROW, last).astype(np.float32).reshape(-1, _ROW)
-        own, before = self._matrices
-        innovations = np.square(rows[1:] @ own + rows[:-1] @ before)
+        if not self._usual and first >= self.kept:  # after a steady sound
+            for earlier in range(first - _MEMORY * self._hop, first, self._hop):
+                self._remember(self._innovations(frames, earlier))
+        innovations = self._innovations(frames, first)
         peaks = np.maximum.reduce(innovations, axis=1)
-        highest = float(peaks.max())
         self._doubts *= _FORGET
         holes: list[GainHole] = []
         self._falls = [fall for fall in self._falls if fall.frame > first - self._longest]
-        self._powers.append((first, float(np.square(rows[1:]).mean())))
         while self._powers[0][0] <= first - self._longest:
             self._powers.popleft()
         limit = self._limit()
-        if highest > limit:
+        if float(peaks.max()) > limit:
             for row in _standing_out(peaks, limit):
                 place = first + row * _ROW + int(np.argmax(innovations[row]))
                 holes += self._judged(frames, place)
+        for fall in [fall for fall in self._falls if fall.before is not None]:
+            if fall in self._falls and (hole := self._sought_return(frames, fall, first)):
+                holes.append(hole)
+        self._remember(innovations)
+        return holes
+
+    def _innovations(self, frames: Callable[[int, int], _Array], first: int) -> _Single:
+        """Squared innovations of the hop that begins at a frame, of shape (rows, `_ROW`)."""
+        if self._matrices is None or first // self._hop % _GROUP == 0:
+            self._matrices = _watching_matrices(frames(first - _BEFORE, first))
+        # Single precision: this tells where to look, and nothing else.
+        rows = frames(first - _ROW, first + self._hop).astype(np.float32).reshape(-1, _ROW)
+        own, before = self._matrices
+        self._powers.append((first, float(np.square(rows[1:]).mean())))
+        return np.square(rows[1:] @ own + rows[:-1] @ before)
+
+    def _remember(self, innovations: _Single) -> None:
+        """What peaks a hop has."""
+        peaks = np.maximum.reduce(innovations, axis=1)
         middle = int(_USUAL * len(peaks))
         self._usual.append(float(np.partition(peaks, middle)[middle]))
-        self._highest.append(highest)
-        return holes
+        self._highest.append(float(peaks.max()))
 
     def _limit(self) -> float:
         """What an unusual innovation is above; squared, as all of them."""
@@ -259,11 +283,82 @@ class GainEdgeWatch:
         holes = []
         if back is not None:
             end = place - back.frame + self.lag
-            if (hole := self._closed(end, back)) is not None:
+            hole = self._closed(end, back)
+            if hole is None and back.evidence >= EVIDENCE_OF_BOTH:
+                hole = self._sought_fall(frames, end, back)
+            if hole is not None:
                 holes.append(hole)
         if fall is not None:
-            self._falls.append(replace(fall, frame=place + fall.frame - self.lag))
+            begin = place + fall.frame - self.lag
+            plain = fall.evidence >= EVIDENCE_OF_BOTH
+            before = self._sound_before(frames, begin) if plain else None
+            self._falls.append(replace(fall, frame=begin, before=before))
         return holes
+
+    def _sought_return(
+        self, frames: Callable[[int, int], _Array], fall: _Edge, first: int
+    ) -> GainHole | None:
+        """The interruption that a plain fall began, if it ends in the hop from `first` on."""
+        q = self._stride
+        if fall.before is None:
+            return None
+        begin = max(-(-self._shortest // q), (first - fall.frame) // q)  # samples after the fall
+        end = (first + self._hop - fall.frame) // q
+        if begin >= end:
+            return None
+        origin = begin - gain_return.TAPS
+        heard = frames(fall.frame + origin * q, fall.frame + (end + gain_return.AFTER) * q)
+        place = gain_return.likeliest_return(
+            gain_return.averaged(heard, q),
+            fall.before,
+            fall.gain,
+            fall.power,
+            inside=-origin,
+            first=begin - origin,
+            last=end - origin,
+        )
+        if place is None:
+            return None
+        return self._besides(fall, fall.frame, fall.frame + (origin + place) * q)
+
+    def _sought_fall(
+        self, frames: Callable[[int, int], _Array], end: int, back: _Edge
+    ) -> GainHole | None:
+        """The interruption that ends with a plain return, if it began a short while before."""
+        q = self._stride
+        taps, longest = gain_return.TAPS, self._longest_back
+        begin = end - (longest + gain_return.AFTER) * q
+        sound = self._sound_before(frames, begin)
+        if sound is None:
+            return None
+        shortest = -(-self._shortest // q)
+        heard = gain_return.averaged(frames(begin, end + taps * q)[::-1], q)
+        place = gain_return.likeliest_return(
+            heard,
+            sound,
+            back.gain,
+            back.power,
+            inside=taps,
+            first=taps + shortest,
+            last=taps + longest,
+        )
+        return None if place is None else self._besides(back, end - (place - taps) * q, end)
+
+    def _besides(self, edge: _Edge, start: int, end: int) -> GainHole | None:
+        """The interruption of one plain edge and of one that was sought."""
+        hole = GainHole(start, end, edge.gain, edge.uncertainty)
+        if not self._is_low(hole, edge.power):
+            return None
+        self._falls = [other for other in self._falls if other.frame > end]
+        return hole
+
+    def _sound_before(self, frames: Callable[[int, int], _Array], end: int) -> Sound | None:
+        """What the sound is like that ends there."""
+        begin = end - gain_return.PAST * self._stride
+        if begin < 0:
+            return None
+        past = gain_return.averaged(frames(begin, end), self._stride)
+        return gain_return.sound_of(past) if past.any() else None
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""
