@@ -49,7 +49,7 @@ LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
-_SOUGHT_BACK_SECONDS = 0.025  # how long before a plain return its fall is sought
+_SOUGHT_BACK_SECONDS = 0.11  # how long before a plain return its fall is sought
 _HOP_SECONDS = 0.0107  # 512 frames at 48 kHz: an edge is told no later than others tell it
 _GROUP = 16  # hops that share a watching predictor
 _ROW = 16  # frames: the order of the watching predictor, and the step that peaks are taken in
