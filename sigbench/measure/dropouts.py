@@ -131,7 +131,7 @@ _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it m
 _SOFT_SECONDS = (0.0005, 0.001, 0.0015, 0.002)  # time constants of a contact beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
 _RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
-_PAUSE = 0.3  # of its power: a wave that has so little for 10 ms has a pause in each period
+_PAUSE = 0.3  # of its power: what a wave has no more of for 10 ms is a pause
 _BACK_EVIDENCE = 12.0  # the same, by which a return is a note's, where a dip's fall was none of one
 _SLOW_REACH = 60  # samples from the step within which slower falls may have their corner
 # Of releases that are no dropouts.
@@ -264,10 +264,12 @@ def _energy(found: Samples, expected: Samples) -> float:
     return float(np.dot(found, found) / max(np.dot(expected, expected), 1e-30))
 
 
-def _lowest_share(sound: Samples) -> float:
-    """Least power of 10 ms re that of all: low waves have pauses."""
+def _has_pauses(sound: Samples) -> bool:
+    """Whether a wave has next to no power for 10 ms of each period: long ones, and pulses."""
     powers = np.convolve(sound**2, np.ones(_PROBE) / _PROBE, "valid")
-    return float(powers.min() / max(np.mean(sound**2), 1e-30))
+    middle = len(powers) // 2  # a decay has little on one side only
+    least = max(powers[:middle].min(), powers[middle:].min())
+    return bool(least < _PAUSE * np.mean(sound**2))
 
 
 def _missed(found: Samples, expected: Samples) -> float:
@@ -1171,14 +1173,15 @@ class _Channel:
         if not same and likeness(fall.before, after) < _LIKENESS:
             return None
         # Few pulses tell little of an edge; what fell as no note does returns so as well.
-        pauses = _lowest_share(fall.before)
-        slack = _BACK_EVIDENCE if pauses < _PAUSE and not fall.lost else 0.0
+        pauses = _has_pauses(fall.before)
+        slack = _BACK_EVIDENCE if pauses and not fall.lost else 0.0
         softness = _softness(found, expected, variance, step, self._rate, slack=slack)
         if softness is None:
             return None
         # What rises on for as long as a note's attack would look sharper from the midst of it.
-        risen = float(np.mean(after[:_PROBE] ** 2) / np.mean(after[_TAPS // 2 :] ** 2))
-        if softness and risen < _RISEN * min(pauses, 1.0):
+        risen = float(np.mean(after[:_PROBE] ** 2))
+        settled = float(np.mean(after[_TAPS // 2 :] ** 2))
+        if softness and not pauses and risen < _RISEN * settled:
             return None
         at = step.start + 1
         starts = (at, at + round(4 * softness * self._rate))
