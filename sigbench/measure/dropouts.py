@@ -1173,7 +1173,8 @@ class _Channel:
         if not same and likeness(fall.before, after) < _LIKENESS:
             return None
         # Few pulses tell little of an edge; what fell as no note does returns so as well.
-        pauses = _has_pauses(fall.before)
+        steady = len(fall.prediction.expected) >= 2 * _FAR
+        pauses = steady and _has_pauses(fall.before)
         slack = _BACK_EVIDENCE if pauses and not fall.lost else 0.0
         softness = _softness(found, expected, variance, step, self._rate, slack=slack)
         if softness is None:

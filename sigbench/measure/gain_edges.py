@@ -46,6 +46,7 @@ FORESEEN = (
 SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
 HIGHEST_INSIDE_DB = 5.0  # in a hole, re what its gain leaves of the sound on the quieter side
 LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
+PLAIN_EVIDENCE, PLAIN_GAIN = 150.0, 0.05  # an edge so plain, its gain so certain, may stand alone
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
@@ -284,14 +285,13 @@ class GainEdgeWatch:
         if back is not None:
             end = place - back.frame + self.lag
             hole = self._closed(end, back)
-            if hole is None and back.evidence >= EVIDENCE_OF_BOTH:
+            if hole is None and _is_plain(back):
                 hole = self._sought_fall(frames, end, back)
             if hole is not None:
                 holes.append(hole)
         if fall is not None:
             begin = place + fall.frame - self.lag
-            plain = fall.evidence >= EVIDENCE_OF_BOTH
-            before = self._sound_before(frames, begin) if plain else None
+            before = self._sound_before(frames, begin) if _is_plain(fall) else None
             self._falls.append(replace(fall, frame=begin, before=before))
         return holes
 
@@ -394,6 +394,11 @@ def _standing_out(peaks: _Single, limit: float) -> list[int]:
         if peaks[row] == peaks[max(0, row - _APART) : row + _APART + 1].max()
     ]
     return sorted(sorted(rows, key=lambda row: float(peaks[row]))[-_MOST:])
+
+
+def _is_plain(edge: _Edge) -> bool:
+    """Whether an edge tells enough by itself for the other one to be sought."""
+    return edge.evidence >= PLAIN_EVIDENCE and edge.uncertainty <= PLAIN_GAIN
 
 
 def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
