@@ -50,6 +50,7 @@ PLAIN_EVIDENCE, PLAIN_GAIN = 150.0, 0.05  # an edge so plain, its gain so certai
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
+_SOUGHT_SECONDS = 0.0017  # the shortest that one plain edge tells of: next to it much may look so
 _SOUGHT_BACK_SECONDS = 0.11  # how long before a plain return its fall is sought
 _HOP_SECONDS = 0.0107  # 512 frames at 48 kHz: an edge is told no later than others tell it
 _GROUP = 16  # hops that share a watching predictor
@@ -188,6 +189,7 @@ class GainEdgeWatch:
         self._hop = max(1, round(_HOP_SECONDS * samplerate / _ROW)) * _ROW
         self._stride = q = max(1, round(samplerate / gain_return.RATE))
         self.lag = max(_PAST + 2 * _MARGIN + _SPAN, (gain_return.TAPS + 1) * q)
+        self._shortest_sought = -(-round(_SOUGHT_SECONDS * samplerate) // q)  # samples
         self._longest_back = round(_SOUGHT_BACK_SECONDS * samplerate) // q  # samples
         sought = (gain_return.PAST + gain_return.AFTER + self._longest_back) * q + self._hop
         self.kept = max(_MEMORY * self._hop + _BEFORE + self.lag, sought)
@@ -302,7 +304,7 @@ class GainEdgeWatch:
         q = self._stride
         if fall.before is None:
             return None
-        begin = max(-(-self._shortest // q), (first - fall.frame) // q)  # samples after the fall
+        begin = max(self._shortest_sought, (first - fall.frame) // q)  # samples after the fall
         end = (first + self._hop - fall.frame) // q
         if begin >= end:
             return None
@@ -331,7 +333,6 @@ class GainEdgeWatch:
         sound = self._sound_before(frames, begin)
         if sound is None:
             return None
-        shortest = -(-self._shortest // q)
         heard = gain_return.averaged(frames(begin, end + taps * q)[::-1], q)
         place = gain_return.likeliest_return(
             heard,
@@ -339,7 +340,7 @@ class GainEdgeWatch:
             back.gain,
             back.power,
             inside=taps,
-            first=taps + shortest,
+            first=taps + self._shortest_sought,
             last=taps + longest,
         )
         return None if place is None else self._besides(back, end - (place - taps) * q, end)
