@@ -1390,7 +1390,8 @@ class DropoutDetector:
         self._settle(final=False)
         unsure = [channel.decided for channel in self._channels]
         unsure += [level.decided * q for levels in self._levels for level in levels]
-        unsure += [self._edges_decided(number) for number in range(1, len(self._edges) + 1)]
+        # A hop that is steady so far may turn out not to be: it is looked at from its beginning.
+        unsure += [edges.frame for edges in self._edges]
         unsure += [hole.end for _, hole in (*self._silent, *self._edged)]
         events = self._tell(min(unsure, default=self._fed))
         frame = min(channel.frame for channel in self._channels) * _FRAME
@@ -1417,13 +1418,6 @@ class DropoutDetector:
 
     def _heard(self, row: int, first: int, last: int) -> _Array:
         return self._take.frames(first, last)[row]
-
-    def _edges_decided(self, number: int) -> int:
-        """Frame of the take before which edges will show no more hole."""
-        channel, edges = self._channels[number - 1], self._edges[number - 1]
-        step = _FRAME * self._stride
-        steady = channel.is_steady(edges.frame // step, channel.frame)
-        return channel.frame * step if steady else edges.frame
 
     def _settle(self, *, final: bool) -> None:
         """Which losses of level are news? Those that the predictor did not find as well."""
