@@ -90,6 +90,7 @@ _STANDS_OUT = 3.0  # times the usual squared error, by which something else may 
 _LEAST_ERROR = 0.003  # of the power lately: smaller errors are not looked at,
 _PLAINLY, _LEAST_PLAIN_ERROR = 12.0, 0.0003  # unless they stand out by more: a wave near zero
 _STANDS_OUT_LESS = 1.5  # the same for that part of the error that a lesser gain explains
+_RESTLESS = 1000  # frames for which a sound is taken for restless, after a suspect that was no hole
 _LOOK = 46  # frames that must follow a suspected one before it is judged
 _LEAD = 30  # samples between the end of what is predicted from and the end of the suspect
 _EARLIER = 60  # samples more, where the fall lies before all of it: a low wave hid its beginning
@@ -113,6 +114,7 @@ _RAMPS_SECONDS = (0.008, 0.015, 0.03)  # and of attacks
 _FADED = 0.1  # of its power: what is left of the sound while it is away does not sink so far
 _SHORT = 10  # samples, 1.7 ms
 _BRIEF = 48  # samples, 8 ms: a sound's own pauses are no longer
+_SOFT = 20  # samples, 3.3 ms: a shorter hole has no midst beside soft edges
 _OWN = 0.3  # of the energy that is missing in a hole; if what follows misses less, it has it too,
 _OWN_IN_DOUBT = 0.6  # and where the hole is hardly believed
 _EVIDENCE_SHORT = 250.0  # log likelihood ratio, from which on a hole so short is believed,
@@ -126,9 +128,11 @@ _SEEN, _SAME = 12, 0.1  # samples that a prediction must hold for, and its error
 _LIKENESS = 0.5  # cosine of the spectra before and after: the same sound comes back
 _TAIL_DB = 40.0  # a sound this far below the loudest so far is dying away, or its release
 _RETURN_DB = 20.0  # a lost signal returns to within this of its level, for it may decay meanwhile
-_SOFT_SECONDS = (0.0005, 0.001, 0.002)  # time constants of contacts that let go beside a capacitor
+_SOFT_SECONDS = (0.0005, 0.001, 0.0015, 0.002)  # time constants of a contact beside a capacitor
 _SOFT_EVIDENCE = 6.0  # twice the log likelihood ratio, from which on they are none of a note's
 _RISEN = 0.6  # of its later power: a sound that has so much is back, after a soft edge
+_PAUSE = 0.3  # of its power: what a wave has no more of for 10 ms is a pause
+_BACK_EVIDENCE = 12.0  # the same, by which a return is a note's, where a dip's fall was none of one
 _SLOW_REACH = 60  # samples from the step within which slower falls may have their corner
 # Of releases that are no dropouts.
 _DECAYS_SECONDS = (0.006, 0.008, 0.011, 0.015, 0.02, 0.03, 0.05, 0.1)
@@ -260,6 +264,14 @@ def _energy(found: Samples, expected: Samples) -> float:
     return float(np.dot(found, found) / max(np.dot(expected, expected), 1e-30))
 
 
+def _has_pauses(sound: Samples) -> bool:
+    """Whether a wave has next to no power for 10 ms of each period: long ones, and pulses."""
+    powers = np.convolve(sound**2, np.ones(_PROBE) / _PROBE, "valid")
+    middle = len(powers) // 2  # a decay has little on one side only
+    least = max(powers[:middle].min(), powers[middle:].min())
+    return bool(least < _PAUSE * np.mean(sound**2))
+
+
 def _missed(found: Samples, expected: Samples) -> float:
     """Energy of the error re that of the prediction."""
     return float(np.sum((found - expected) ** 2) / max(np.dot(expected, expected), 1e-30))
@@ -273,9 +285,18 @@ def _least_evidence(step: _Step, usual: float) -> float:
 
 
 def _softness(
-    found: Samples, expected: Samples, variance: _Array, step: _Step, rate: float
+    found: Samples,
+    expected: Samples,
+    variance: _Array,
+    step: _Step,
+    rate: float,
+    *,
+    slack: float = 0.0,
 ) -> float | None:
-    """Time constant of a fall, in seconds; None if it is as slow as the release of a note."""
+    """Time constant of a fall, in seconds; None if it is as slow as the release of a note.
+
+    It is taken for no release unless that is likelier by `slack`, twice the log likelihood ratio.
+    """
     n, at = len(found), step.start
     missing = expected - found
     weights, known = expected**2 / variance, missing * expected / variance
@@ -306,9 +327,10 @@ def _softness(
         ramp = np.clip(time / length, 0.0, 1.0)[np.newaxis]
         slow.append(float(least_costs(ramp, np.arange(max(0, at - round(length)), at + 1, 6))[0]))
     softness = min(costs, key=costs.__getitem__)
-    if softness and costs[softness] + _SOFT_EVIDENCE > min(slow):
+    of_a_note = min(slow) + slack
+    if softness and costs[softness] + _SOFT_EVIDENCE > of_a_note:
         softness = 0.0
-    if costs[softness] > min(slow):
+    if costs[softness] > of_a_note:
         return None
     return softness if 2 * costs[softness] < costs[0.0] else 0.0
 
@@ -604,6 +626,7 @@ class _Channel:
         self._rest: float | None = None  # what was left of the sound at first in the open hole
         self._done = -1  # samples before this are explained already
         self._foretold = False  # the predictor misses next to nothing
+        self._calm_from = 0  # the frame from which on it has not been wrong for long
         self._calm: deque[tuple[int, bool]] = deque()  # from which frame on, is it steady?
         self._begin(0, _SHORT_EPOCH)
 
@@ -688,7 +711,8 @@ class _Channel:
 
     def _begin(self, frame: int, length: int, *, known: _Array | None = None) -> None:
         """Begin an epoch; `known` are the sums just before, if the predictor stays."""
-        self._calm.append((frame, self._held >= _HELD and self._is_close and self._foretold))
+        calm = self._held >= _HELD and self._is_close and self._foretold
+        self._calm.append((frame, calm and frame >= self._calm_from))
         self._epoch_start, self._epoch_end = frame, frame + length
         room = _HISTORY + length + 2 * _LOOK
         # Sums of a frame: error squared, signal squared, times prediction, prediction squared.
@@ -928,7 +952,9 @@ class _Channel:
         begun = self._epoch_start
         hole, fell = self._fall(known)
         if not fell and self._epoch_start == begun:
-            # Something else has begun, perhaps a note.
+            # Something else has begun, perhaps a note; or it is a hole that only edges show.
+            self._calm.append((suspect, False))
+            self._calm_from = suspect + _RESTLESS
             self._swing.clear()
             self._unsettled = max(self._unsettled, suspect + _UNSETTLED)
             self._frame = suspect + _SKIP
@@ -995,6 +1021,11 @@ class _Channel:
         noise = min(self._noise, float(variance[0]))
         depth, lost, gain, energy = _depth(found[inside], expected[inside], noise)
         most = 10 ** (-MIN_DEPTH_DB / 20)
+        if returned and gain >= most and step.end - step.start >= _SOFT:
+            # Soft edges take as long as the hole: its depth is that of its midst.
+            quarter = (step.end - step.start) // 4
+            inside = slice(step.start + quarter, end - quarter)
+            depth, lost, gain, energy = _depth(found[inside], expected[inside], noise)
         if not -0.3 < gain < most or energy > most**2:
             return none
         if returned:
@@ -1148,12 +1179,17 @@ class _Channel:
         same = step.start > _SEEN and _missed(found[seen], expected[seen]) < _SAME
         if not same and likeness(fall.before, after) < _LIKENESS:
             return None
-        softness = _softness(found, expected, variance, step, self._rate)
+        # Few pulses tell little of an edge; what fell as no note does returns so as well.
+        steady = len(fall.prediction.expected) >= 2 * _FAR
+        pauses = steady and _has_pauses(fall.before)
+        slack = _BACK_EVIDENCE if pauses and not fall.lost else 0.0
+        softness = _softness(found, expected, variance, step, self._rate, slack=slack)
         if softness is None:
             return None
         # What rises on for as long as a note's attack would look sharper from the midst of it.
         risen = float(np.mean(after[:_PROBE] ** 2))
-        if softness and risen < _RISEN * float(np.mean(after[_TAPS // 2 :] ** 2)):
+        settled = float(np.mean(after[_TAPS // 2 :] ** 2))
+        if softness and not pauses and risen < _RISEN * settled:
             return None
         at = step.start + 1
         starts = (at, at + round(4 * softness * self._rate))
@@ -1361,7 +1397,8 @@ class DropoutDetector:
         self._settle(final=False)
         unsure = [channel.decided for channel in self._channels]
         unsure += [level.decided * q for levels in self._levels for level in levels]
-        unsure += [self._edges_decided(number) for number in range(1, len(self._edges) + 1)]
+        # A hop that is steady so far may turn out not to be: it is looked at from its beginning.
+        unsure += [edges.frame for edges in self._edges]
         unsure += [hole.end for _, hole in (*self._silent, *self._edged)]
         events = self._tell(min(unsure, default=self._fed))
         frame = min(channel.frame for channel in self._channels) * _FRAME
@@ -1390,13 +1427,6 @@ class DropoutDetector:
 
     def _heard(self, row: int, first: int, last: int) -> _Array:
         return self._take.frames(first, last)[row]
-
-    def _edges_decided(self, number: int) -> int:
-        """Frame of the take before which edges will show no more hole."""
-        channel, edges = self._channels[number - 1], self._edges[number - 1]
-        step = _FRAME * self._stride
-        steady = channel.is_steady(edges.frame // step, channel.frame)
-        return channel.frame * step if steady else edges.frame
 
     def _settle(self, *, final: bool) -> None:
         """Which losses of level are news? Those that the predictor did not find as well."""

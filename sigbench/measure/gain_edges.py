@@ -16,6 +16,8 @@ A return is a fall in the reversed take, from the loud side as well. An interrup
 a return by the same gain. What a sound does by itself (a note that begins, an edge of its wave)
 is not the same sound with another gain, so the innovation stays high whatever the gain is.
 
+Where one edge is plain the gain is known, and the other one is sought with it (`gain_return`).
+
 References
 ----------
 J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580.
@@ -30,6 +32,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from sigbench.measure import gain_return
+from sigbench.measure.gain_return import Sound
 from sigbench.measure.prediction import covariance_filter, lag_products
 from sigbench.measure.streaming import windows
 
@@ -43,9 +47,12 @@ FORESEEN = (
 SAME_GAIN = (0.03, 0.1)  # so near, and this share of it, and three uncertainties
 HIGHEST_INSIDE_DB = 5.0  # in a hole, re what its gain leaves of the sound on the quieter side
 LEAST_GAIN_INSIDE = 0.1  # there may be hum in it
+PLAIN_EVIDENCE, PLAIN_GAIN = 150.0, 0.05  # an edge so plain, its gain so certain, may stand alone
 LONGEST_SECONDS = 1.0
 SHORTEST_SECONDS = 0.0008
 
+_SOUGHT_SECONDS = 0.0017  # the shortest that one plain edge tells of: next to it much may look so
+_SOUGHT_BACK_SECONDS = 0.11  # how long before a plain return its fall is sought
 _HOP_SECONDS = 0.0107  # 512 frames at 48 kHz: an edge is told no later than others tell it
 _GROUP = 16  # hops that share a watching predictor
 _ROW = 16  # frames: the order of the watching predictor, and the step that peaks are taken in
@@ -82,7 +89,7 @@ class GainHole:
     """Frames of the take that were known when it was told."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Edge:
     """A fall, or a return seen backwards in time."""
 
@@ -92,6 +99,8 @@ class _Edge:
     evidence: float
     power: float
     """Mean square of the sound on the loud side."""
+    before: Sound | None = None
+    """What was there before a plain fall."""
 
 
 def _watching_matrices(past: _Array) -> tuple[_Single, _Single]:
@@ -181,8 +190,12 @@ class GainEdgeWatch:
 
     def __init__(self, samplerate: int) -> None:
         self._hop = max(1, round(_HOP_SECONDS * samplerate / _ROW)) * _ROW
-        self.lag = _PAST + 2 * _MARGIN + _SPAN
-        self.kept = _BEFORE + self.lag
+        self._stride = q = max(1, round(samplerate / gain_return.RATE))
+        self.lag = max(_PAST + 2 * _MARGIN + _SPAN, (gain_return.TAPS + 1) * q)
+        self._shortest_sought = -(-round(_SOUGHT_SECONDS * samplerate) // q)  # samples
+        self._longest_back = round(_SOUGHT_BACK_SECONDS * samplerate) // q  # samples
+        sought = (gain_return.PAST + gain_return.AFTER + self._longest_back) * q + self._hop
+        self.kept = max(_MEMORY * self._hop + _BEFORE + self.lag, sought)
         """Frames before the next hop that are asked for."""
         self.frame = 0  # where the next hop begins
         self._matrices: tuple[_Single, _Single] | None = None
@@ -219,16 +232,22 @@ class GainEdgeWatch:
             The same comes of it however many are looked at at once.
         """
         last = self.frame + hops * self._hop
-        while self.frame < min(self.kept, last):  # too little is known before
+        while self.frame < min(_BEFORE + self.lag, last):  # too little is known before
             self.frame += self._hop
         hops = (last - self.frame) // self._hop
-        return self._seen(frames, *self._innovations(frames, hops)) if hops else []
+        if not hops:
+            return []
+        if not self._history.shape[1] and self.frame >= self.kept:  # after a steady sound
+            first = self.frame - _MEMORY * self._hop
+            innovations, squares = self._innovations(frames, first, _MEMORY)
+            self._remember_powers(first, squares)
+            self._limits(np.maximum.reduce(innovations, axis=2))
+        return self._seen(frames, *self._innovations(frames, self.frame, hops))
 
     def _innovations(
-        self, frames: Callable[[int, int], _Array], hops: int
+        self, frames: Callable[[int, int], _Array], first: int, hops: int
     ) -> tuple[_Single, _Single]:
-        """Squares, of the next hops, of rows of innovations and of the samples."""
-        first = self.frame
+        """Squares, of hops from a frame on, of rows of innovations and of the samples."""
         # Single precision: this tells where to look, and nothing else.
         heard = frames(first - _ROW, first + hops * self._hop).astype(np.float32)
         rows, earlier = (part.reshape(hops, -1, _ROW) for part in (heard[_ROW:], heard[:-_ROW]))
@@ -250,28 +269,36 @@ class GainEdgeWatch:
         self, frames: Callable[[int, int], _Array], innovations: _Single, squares: _Single
     ) -> list[GainHole]:
         """What comes of the innovations of the next hops."""
-        hops, first = len(squares), self.frame
-        powers = np.add.reduce(squares.reshape(hops, -1), axis=1) / np.float32(self._hop)
-        while self._powers and self._powers[0][0] <= first - self._longest:
-            self._powers.popleft()
-        places = range(first, first + hops * self._hop, self._hop)
-        self._powers.extend(zip(places, powers.tolist(), strict=True))
+        first = self.frame
+        self._remember_powers(first, squares)
         peaks = np.maximum.reduce(innovations, axis=2)
-        highest = np.maximum.reduce(peaks, axis=1)
-        limits = self._limits(peaks, highest)
-        unusual = (highest > limits).tolist()
+        limits = self._limits(peaks)
+        unusual = (np.maximum.reduce(peaks, axis=1) > limits).tolist()
         holes: list[GainHole] = []
-        for hop, place in enumerate(places):
+        for hop, place in enumerate(range(first, first + len(squares) * self._hop, self._hop)):
             self.frame += self._hop
             self._doubts *= _FORGET
+            self._falls = [fall for fall in self._falls if fall.frame > place - self._longest]
             if unusual[hop] and not self._doubts > _DOUBTS:
                 for row in _standing_out(peaks[hop], float(limits[hop])):
                     at = row * _ROW + int(np.argmax(innovations[hop, row]))
                     holes += self._judged(frames, place + at)
+            for fall in [fall for fall in self._falls if fall.before is not None]:
+                if fall in self._falls and (hole := self._sought_return(frames, fall, place)):
+                    holes.append(hole)
         return holes
 
-    def _limits(self, peaks: _Single, highest: _Single) -> _Array:
+    def _remember_powers(self, first: int, squares: _Single) -> None:
+        """Powers of hops from a frame on, whose squared samples are given."""
+        powers = np.add.reduce(squares.reshape(len(squares), -1), axis=1) / np.float32(self._hop)
+        while self._powers and self._powers[0][0] <= first - self._longest:
+            self._powers.popleft()
+        places = range(first, first + len(squares) * self._hop, self._hop)
+        self._powers.extend(zip(places, powers.tolist(), strict=True))
+
+    def _limits(self, peaks: _Single) -> _Array:
         """What an unusual innovation is above, in each hop; squared, as all of them."""
+        highest = np.maximum.reduce(peaks, axis=1)
         middle = int(_USUAL * peaks.shape[1])
         usual = np.partition(peaks, middle, axis=1)[:, middle]
         history = np.concatenate([self._history, [usual, highest]], axis=1)
@@ -297,16 +324,83 @@ class GainEdgeWatch:
         holes = []
         if back is not None:
             end = place - back.frame + self.lag
-            if (hole := self._closed(end, back)) is not None:
+            hole = self._closed(end, back)
+            if hole is None and _is_plain(back):
+                hole = self._sought_fall(frames, end, back)
+            if hole is not None:
                 holes.append(hole)
         if fall is not None:
-            self._falls.append(replace(fall, frame=place + fall.frame - self.lag))
+            begin = place + fall.frame - self.lag
+            before = self._sound_before(frames, begin) if _is_plain(fall) else None
+            self._falls.append(replace(fall, frame=begin, before=before))
         return holes
+
+    def _sought_return(
+        self, frames: Callable[[int, int], _Array], fall: _Edge, first: int
+    ) -> GainHole | None:
+        """The interruption that a plain fall began, if it ends in the hop from `first` on."""
+        q = self._stride
+        if fall.before is None:
+            return None
+        begin = max(self._shortest_sought, (first - fall.frame) // q)  # samples after the fall
+        end = (first + self._hop - fall.frame) // q
+        if begin >= end:
+            return None
+        origin = begin - gain_return.TAPS
+        heard = frames(fall.frame + origin * q, fall.frame + (end + gain_return.AFTER) * q)
+        place = gain_return.likeliest_return(
+            gain_return.averaged(heard, q),
+            fall.before,
+            fall.gain,
+            fall.power,
+            inside=-origin,
+            first=begin - origin,
+            last=end - origin,
+        )
+        if place is None:
+            return None
+        return self._besides(fall, fall.frame, fall.frame + (origin + place) * q)
+
+    def _sought_fall(
+        self, frames: Callable[[int, int], _Array], end: int, back: _Edge
+    ) -> GainHole | None:
+        """The interruption that ends with a plain return, if it began a short while before."""
+        q = self._stride
+        taps, longest = gain_return.TAPS, self._longest_back
+        begin = end - (longest + gain_return.AFTER) * q
+        sound = self._sound_before(frames, begin)
+        if sound is None:
+            return None
+        heard = gain_return.averaged(frames(begin, end + taps * q)[::-1], q)
+        place = gain_return.likeliest_return(
+            heard,
+            sound,
+            back.gain,
+            back.power,
+            inside=taps,
+            first=taps + self._shortest_sought,
+            last=taps + longest,
+        )
+        return None if place is None else self._besides(back, end - (place - taps) * q, end)
+
+    def _besides(self, edge: _Edge, start: int, end: int) -> GainHole | None:
+        """The interruption of one plain edge and of one that was sought."""
+        hole = GainHole(start, end, edge.gain, edge.uncertainty, self.frame + self.lag)
+        if not self._is_low(hole, edge.power):
+            return None
+        self._falls = [other for other in self._falls if other.frame > end]
+        return hole
+
+    def _sound_before(self, frames: Callable[[int, int], _Array], end: int) -> Sound | None:
+        """What the sound is like that ends there."""
+        begin = end - gain_return.PAST * self._stride
+        if begin < 0:
+            return None
+        past = gain_return.averaged(frames(begin, end), self._stride)
+        return gain_return.sound_of(past) if past.any() else None
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""
-        oldest = self.frame - self._hop - self._longest
-        self._falls = [fall for fall in self._falls if fall.frame > oldest]
         for fall in reversed(self._falls):
             if end - fall.frame < self._shortest or not _are_a_pair(fall, back):
                 continue
@@ -340,6 +434,19 @@ def _standing_out(peaks: _Single, limit: float) -> list[int]:
         if peaks[row] == peaks[max(0, row - _APART) : row + _APART + 1].max()
     ]
     return sorted(sorted(rows, key=lambda row: float(peaks[row]))[-_MOST:])
+
+
+def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
+    """Whether the same sound falls and returns by the same gain."""
+    near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
+    return fall.evidence + back.evidence >= EVIDENCE_OF_BOTH and abs(
+        fall.gain - back.gain
+    ) < near + 3 * np.hypot(fall.uncertainty, back.uncertainty)
+
+
+def _is_plain(edge: _Edge) -> bool:
+    """Whether an edge tells enough by itself for the other one to be sought."""
+    return edge.evidence >= PLAIN_EVIDENCE and edge.uncertainty <= PLAIN_GAIN
 
 
 def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
