@@ -3,9 +3,11 @@
 import math
 from collections.abc import Iterator, Sequence
 
-from sigbench.causes.clues import Clue, over, whole_db
-from sigbench.causes.note import Note
+from sigbench.causes.clues import Clue, only_if, over, whole_db
+from sigbench.causes.note import BOTH, Note
 from sigbench.causes.output import DEAD_DB, Output, balanced, loudest_note
+
+RIPPLE_LEFT_DB = (10.0, 2.0)  # of a dead channel over the one that plays
 
 
 def silence_clues(outputs: Sequence[Output]) -> list[Clue]:
@@ -26,7 +28,7 @@ def silence_clues(outputs: Sequence[Output]) -> list[Clue]:
         other = bool(balanced(outputs))
         said = "another output has both channels" if other else "no output has both channels"
         clues.append(Clue("weak at one output", 0.99 if other else 0.01, said))
-    return clues
+    return [*clues, *_ripple_left(played)]
 
 
 def _dead_channels(o: Output, note: Note) -> Iterator[tuple[float, str]]:
@@ -40,3 +42,19 @@ def _dead_channels(o: Output, note: Note) -> Iterator[tuple[float, str]]:
             fall = note.strongest - note.whole.get(c, -math.inf)
             if fall > DEAD_DB[0]:
                 yield over(fall, DEAD_DB), f"no note on {o.place(c)}"
+
+
+def _ripple_left(played: Sequence[tuple[Output, Note]]) -> Iterator[Clue]:
+    """Whether what is left of a dead channel is ripple, which its neighbour has not.
+
+    Both go through one interface and one cable: where they differ it is the unit, however soft.
+    """
+    for o, note in played:
+        for c in (1, 2):
+            fall = note.level.get(3 - c, -math.inf) - note.level.get(c, note.whole.get(c, math.inf))
+            lines = o.idle.hum_2x
+            if fall > DEAD_DB[0] and lines.keys() >= BOTH:
+                more = lines[c] - lines[3 - c]
+                said = f"{whole_db(more)} at twice the mains frequency on {o.place(c)}"
+                dead = over(fall, DEAD_DB)
+                yield Clue("ripple left", only_if(over(more, RIPPLE_LEFT_DB), dead), said)
