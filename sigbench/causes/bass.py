@@ -49,7 +49,8 @@ def bass_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
     """
     across = max(_across(outputs), key=lambda entry: entry[1].sure, default=None)
     own = _by_channels(outputs, stereo=stereo)
-    if across is None or across[1].counts < max(0.5, *((c.holds or 0.0) for c in own)):
+    least = max((0.5, *(c.holds or 0.0 for c in own)))
+    if across is None or across[1].counts < least:
         return own
     o, lost, other = across
     place = f"{o.place(lost.channel)}, held against {other.name}"

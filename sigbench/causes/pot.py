@@ -49,20 +49,21 @@ def balance_at_top(observations: Sequence[Observation]) -> dict[str, float]:
     found = {}
     for o in observations:
         tops = {
-            r.channel: r
+            r.channel: (r.value, r.uncertainty)
             for r in readings_of(o.measurement, "top_level")
-            if o.measurement.check == "pot" and r.state == "ok" and r.unit == "dBFS"
+            if o.measurement.check == "pot"
+            and isinstance(r.value, float)
+            and isinstance(r.uncertainty, float)
         }
-        levels = by_channel(o.measurement, "top_level")
-        if tops.keys() >= BOTH and levels.keys() >= BOTH:
-            doubt = math.hypot(*(float(tops[c].uncertainty or 0.0) for c in (1, 2)))
-            found[o.output] = shrunk(levels[1] - levels[2], 2 * doubt)
+        if tops.keys() >= BOTH:
+            (left, one), (right, other) = tops[1], tops[2]
+            found[o.output] = shrunk(left - right, 2 * math.hypot(one, other))
     return found
 
 
 def _buzzes(turned: Measurement, channel: int | None, output: Output | None) -> bool:
     """Whether hum is so strong beside the note that its edges may pass for crackle."""
-    if output is None or channel not in output.idle.hum_total:
+    if output is None or channel is None or channel not in output.idle.hum_total:
         return False
     # Where hum hides the travel itself, the note that was held is as good.
     top = by_channel(turned, "top_level").get(channel, output.note_dbfs)
