@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from sigbench.causes.clues import Clue, only_if, over
@@ -29,7 +29,11 @@ def level_clues(
     """
     balances = balanced(outputs)
     weak = _weak_of_two_sounds(balances) if stereo else _weak(balances, at_top)
-    return [*weak, *_level_law(balances, stereo=stereo)]
+    clues = [*weak, *_level_law(balances, stereo=stereo)]
+    if any(o.channels == (1,) and o.loud is not None for o in outputs):
+        # An output with one channel may be weak, and no other one tells.
+        return [c if (c.holds or 0.0) > 0.5 else replace(c, holds=None) for c in clues]
+    return clues
 
 
 def _weak(balances: Sequence[tuple[float, Output]], at_top: Mapping[str, float]) -> list[Clue]:

@@ -582,11 +582,17 @@ RECORDS: tuple[Record, ...] = (
     ),
     Record(
         "noisy source",
-        "a noisy stage before the volume control",
+        "a noisy or humming stage before the volume control",
         0.8,
         _effects(
-            ("noise", "always", "it hisses by itself"),
+            ("noise", "mostly", "it hisses by itself"),
             ("hiss follows volume", "always", "it lies before the volume control"),
+            ("hum follows volume", "mostly", "it lies before the volume control"),
+            ("hum 1x", "sometimes", "hum on its supply, its control voltage or its screen"),
+            ("hum 2x", "sometimes", "ripple on its supply or its control voltage"),
+            ("hum mostly 1x", "sometimes", "hum on its control voltage or its screen"),
+            ("hum mostly 2x", "sometimes", "ripple on its supply or its control voltage"),
+            ("hum on every output", "mostly", "all outputs pass on what comes from there"),
             ("noise in one channel", "sometimes", "where the two sides have stages of their own"),
             ("clicks", "rarely", "a bad junction also crackles"),
             ("clicks in one channel", "rarely", "a bad junction also crackles"),
@@ -594,7 +600,8 @@ RECORDS: tuple[Record, ...] = (
         ),
         "Turn the volume down to be sure that the hiss goes with it. Then switch off, or mute, one "
         "voice, one effect, one mixer channel after the other: what the hiss goes with has the "
-        "part. If the control is the last thing before the jack, every amplifier lies before it. "
+        "part. Hum that goes with the volume comes by that stage's supply, its control voltage or "
+        "its screen. If the control is the last thing before the jack, every amplifier lies before it. "
         "Freezer spray on the suspects, one by one: hiss that changes is the part.",
         "Freezer spray: unit unplugged from the mains if it reaches the supply; keep it off skin.",
         COMMON,
