@@ -601,8 +601,8 @@ RECORDS: tuple[Record, ...] = (
         "Turn the volume down to be sure that the hiss goes with it. Then switch off, or mute, one "
         "voice, one effect, one mixer channel after the other: what the hiss goes with has the "
         "part. Hum that goes with the volume comes by that stage's supply, its control voltage or "
-        "its screen. If the control is the last thing before the jack, every amplifier lies before it. "
-        "Freezer spray on the suspects, one by one: hiss that changes is the part.",
+        "its screen. If the control is the last thing before the jack, every amplifier lies before "
+        "it. Freezer spray on the suspects, one by one: hiss that changes is the part.",
         "Freezer spray: unit unplugged from the mains if it reaches the supply; keep it off skin.",
         COMMON,
     ),
