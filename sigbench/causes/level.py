@@ -30,9 +30,10 @@ def level_clues(
     balances = balanced(outputs)
     weak = _weak_of_two_sounds(balances) if stereo else _weak(balances, at_top)
     clues = [*weak, *_level_law(balances, stereo=stereo)]
-    if any(o.channels == (1,) and o.loud is not None for o in outputs):
+    told = any((clue.holds or 0.0) > 0.5 for clue in clues)
+    if not told and any(o.channels == (1,) and o.loud is not None for o in outputs):
         # An output with one channel may be weak, and no other one tells.
-        return [c if (c.holds or 0.0) > 0.5 else replace(c, holds=None) for c in clues]
+        return [replace(clue, holds=None) for clue in clues]
     return clues
 
 

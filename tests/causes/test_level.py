@@ -10,7 +10,7 @@ from sigbench.causes.observation import Observation
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
 from sigbench.model import Measurement, Reading
-from tests.causes.observed import SOURCE, clue, held, period_of, sides, stereo
+from tests.causes.observed import SOURCE, alone, clue, held, period_of, sides, stereo
 
 
 @pytest.mark.parametrize(
@@ -62,6 +62,16 @@ def test_a_channel_that_is_weak_at_every_output_has_a_resistance_before_them():
     smooth = (Reading("crackle_rate", 0.0, "1/s", 1, 0.01),)
     turned = Observation("main", Measurement("pot", SOURCE, smooth))
     assert rank(gather([*both, turned])).named[0].name == BY_KEY["series resistance"].name
+
+
+@pytest.mark.parametrize("weaker", [0.3, 5.0])
+def test_beside_an_output_with_one_channel_nobody_knows_that_nothing_is_weak(weaker):
+    """Its own level has nothing to be held against; what is weak elsewhere is."""
+    phones = replace(sides(440.0, (-10.0, -10.0 - weaker)), output="phones")
+    mono = alone(sides(440.0, (-20.0, -20.0)), 1, "main")
+    assert clue([phones], "weak channel").holds is not None
+    found = clue([phones, mono], "weak channel").holds
+    assert found is None if weaker < 1 else found > 0.9
 
 
 def test_a_channel_that_is_silent_on_the_quiet_note_alone_loses_more_of_it():
