@@ -1,16 +1,28 @@
 """Bass: what a low note has lost on one channel, and a middle one has not."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import permutations
 
 from sigbench.causes.clues import Clue, only_if, over
-from sigbench.causes.note import BOTH, DISTORTION_UNLIKE_DB, Note, left_over_right, shrunk
-from sigbench.causes.output import Output, balanced
+from sigbench.causes.likeness import lost_behind
+from sigbench.causes.note import (
+    BOTH,
+    DISTORTION_DB,
+    DISTORTION_UNLIKE_DB,
+    Note,
+    agreed,
+    left_over_right,
+    shrunk,
+)
+from sigbench.causes.output import DEAD_DB, Output, balanced, loudest_note
+from sigbench.causes.pairing import PLAYED_AGAIN_DB
 
 BASS_DB = (1.0, 0.2)  # what a low note has lost against the other channel
 WHOLE_SHARE = 0.25  # of that, at least so much is lost of the whole sound too
 PRESSED_DB = -34.0  # a third harmonic of 2 % comes with half a dB less of the note (cubic law)
+KEPT = 0.97  # that the output has kept its bass which another one has lost it against
 MATCHED_DB = 1.0  # two good channels are no farther apart than that, as a rule
 
 
@@ -30,7 +42,27 @@ class _Lost:
 
 
 def bass_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
-    """Whether a channel is thin, and at which outputs; of a `stereo` sound nobody can tell."""
+    """Whether a channel is thin, and at which outputs.
+
+    Of a `stereo` sound the two channels do not tell, but two outputs do; and of any sound where
+    both channels of one output are thin.
+    """
+    across = max(_across(outputs), key=lambda entry: entry[1].sure, default=None)
+    own = _by_channels(outputs, stereo=stereo)
+    least = max((0.5, *(c.holds or 0.0 for c in own)))
+    if across is None or across[1].counts < least:
+        return own
+    o, lost, other = across
+    place = f"{o.place(lost.channel)}, held against {other.name}"
+    said = f"the low note has lost {lost.decibels:.1f} dB on {place}"
+    return [
+        Clue("thin channel", lost.counts, said),
+        Clue("thin at one output", KEPT, f"{other.name} has kept it"),
+    ]
+
+
+def _by_channels(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
+    """The two channels of each output held against each other."""
     low = [(o, o.low, o.loud) for _, o in balanced(outputs) if o.low is not None and o.loud]
     thin = [
         (o, lost)
@@ -49,6 +81,43 @@ def bass_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
         said = f"channel {lost.channel} of {where}"
         clues.append(Clue("thin at one output", only_if(alone, lost.counts), said))
     return clues
+
+
+def _across(outputs: Sequence[Output]) -> Iterator[tuple[Output, _Lost, Output]]:
+    """What a low note has lost at one output against another one, and which.
+
+    Of outputs with one channel and two, as main in mono and phones, what both channels have lost:
+    a low note that lies to one side is weaker on the other.
+    """
+    least = loudest_note(outputs) - DEAD_DB[0]
+    played = [o for o in outputs if o.low and o.loud and o.loud.strongest > least]
+    for a, b in permutations(played, 2):
+        unlike = set(a.channels) != set(b.channels)
+        pairs = [(c, k) for c in a.channels for k in b.channels if unlike or c == k]
+        found = [lost for c, k in pairs if (lost := _lost_against(a, b, (c, k))) is not None]
+        if not unlike:
+            yield from ((a, lost, b) for lost in found)
+        elif len(found) == len(pairs) > 0:
+            yield a, min(found, key=lambda lost: lost.sure), b
+
+
+def _lost_against(a: Output, b: Output, channels: tuple[int, int]) -> _Lost | None:
+    """What one channel has lost of a low note against one of another output; None if untold."""
+    c, k = channels
+    assert a.low is not None
+    assert b.low is not None
+    assert a.loud is not None
+    assert b.loud is not None
+    notes = [(a.low, c), (a.loud, c), (b.low, k), (b.loud, k)]
+    if any(x not in n.level or x not in n.whole for n, x in notes):
+        return None
+    if all(n.thd.get(x, -math.inf) < DISTORTION_DB[0] for n, x in notes):
+        low_a, loud_a, low_b, loud_b = (n.level[x] for n, x in notes)
+        whole = (b.low.whole[k] - b.loud.whole[k]) - (a.low.whole[c] - a.loud.whole[c])
+        lost = agreed((low_b - loud_b) - (low_a - loud_a), whole)
+        return _Lost(c, max(lost, 0.0), max(shrunk(lost, PLAYED_AGAIN_DB), 0.0))
+    lost = lost_behind(a, b, a.low, b.low, channels)
+    return _Lost(c, lost, lost)
 
 
 def _lost(low: Note, middle: Note) -> _Lost | None:

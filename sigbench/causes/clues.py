@@ -90,6 +90,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "no channel loses more of a loud note than of a quiet one",
     ),
     "dead channel": ("one channel is dead", "no channel is dead by itself"),
+    "ripple left": (
+        "what is left of the dead channel is ripple of a supply",
+        "no ripple is left of the dead channel",
+    ),
     "dead output": ("both channels of an output are dead", "no output is dead"),
     "weak at one output": (
         "the other output is in balance",
@@ -127,6 +131,10 @@ CLUES: dict[str, tuple[str, str]] = {
         "the negative half of the wave is the smaller one",
     ),
     "half missing": ("most of one half of the wave is missing", "no half of the wave is missing"),
+    "flat at zero": (
+        "the wave is flat where it passes zero",
+        "the wave is not flat where it passes zero",
+    ),
     "dc": ("direct voltage at an output", "no direct voltage at an output"),
     "breaks": ("the sound breaks off when moved", "the sound does not break off when moved"),
     "clicks": ("it clicks or crackles when moved", "it does not click or crackle when moved"),

@@ -76,8 +76,9 @@ def _fades(events: _Seen) -> Clue:
 
 
 def _on_every_output(watched: Sequence[Observation], seen: _Seen) -> Iterator[Clue]:
-    moved = {o.output: _does([e for e, of in seen if of is o]) for o in watched}
-    if len(moved) > 1:
+    events = {o.output: [e for e, of in seen if of.output == o.output] for o in watched}
+    if len(events) > 1:
+        moved = {output: _does(happened) for output, happened in events.items()}
         doing = sorted(name for name, does in moved.items() if does > 0.5)
         said = f"on {' and '.join(doing)}, of {' and '.join(sorted(moved))}"
         every = only_if(min(moved.values()), max(moved.values()))

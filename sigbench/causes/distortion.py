@@ -9,6 +9,7 @@ from sigbench.causes.clues import Clue, only_if, over, percent_of_note
 from sigbench.causes.likeness import SAME_WAVE, WAVE_DB, other_waves
 from sigbench.causes.note import BOTH, DISTORTION_DB, DISTORTION_UNLIKE_DB, RICH_DB
 from sigbench.causes.output import DEAD_DB, Output, loudest_note
+from sigbench.causes.shape import share_at_zero
 
 BURIED_DB = 6.0  # harmonics of a low note that are no stronger than the hum may be hum
 LOW_UNLIKE_DB = (15.0, 2.0)  # between a low note and a middle one, both plain
@@ -16,6 +17,8 @@ DISTORTION_ALIKE_DB = (3.0, 0.7)  # two outputs have no stage with the same room
 MORE_WHEN_QUIET_DB = (6.0, 1.5)  # of such a part
 ONE_SIDED_DB = (0.3, 0.1)
 HALF_MISSING_DB = (4.5, 0.7)
+AT_ZERO_SHARE = (0.6, 0.04)  # of what distorts, in a quarter of the time (see `share_at_zero`)
+NOT_STEEPER = (-0.5, 0.1)  # cosine of the third harmonic's phase, the fundamental a cosine
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,7 @@ def distortion_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
     low = [] if stereo else list(_low_distorts(outputs))
     if low:
         clues.append(Clue("worse when low", *max(low, key=lambda entry: entry[0])))
-    return [*clues, *_half_clues(outputs, found, cleanest)]
+    return [*clues, *_at_zero(worst, there, cleanest), *_half_clues(outputs, found, cleanest)]
 
 
 def _distorted(
@@ -136,6 +139,27 @@ def _more_when_quiet(worst: _Distorted) -> float | None:
         return over(quiet - loud, MORE_WHEN_QUIET_DB)
     either = worst.quiet + worst.loud
     return worst.quiet / either if either > 0.2 else None
+
+
+def _at_zero(worst: _Distorted, there: float, cleanest: float) -> Iterator[Clue]:
+    """Whether the wave waits where it passes zero.
+
+    What a sound has of its own is in the loud note and the quiet one. A wave that has lost its ends
+    is another one about zero as well, but steeper: its third harmonic lies against its fundamental
+    (Fourier series of the square wave: textbook).
+    """
+    o, c = worst.output, worst.channel
+    notes = [n for n in (o.loud, o.quiet) if n is not None and c in n.wave and c in n.thd]
+    if not notes or (len(notes) < 2 and cleanest > DISTORTION_DB[0]):
+        return
+    more, *less = (n.wave[c].lines for n in sorted(notes, key=lambda n: -n.thd[c]))
+    count = min(len(lines) for lines in (more, *less))
+    own = more[:count] - sum(lines[:count] for lines in less)
+    if count > 1 and own[1]:
+        share = share_at_zero(own)
+        waits = over(float(own[1].real / abs(own[1])), NOT_STEEPER)
+        said = f"{100 * share:.0f} % of it where {o.place(c)} passes zero"
+        yield Clue("flat at zero", only_if(over(share, AT_ZERO_SHARE) * waits, there), said)
 
 
 def _unlike_waves(found: Sequence[_Distorted], said: str) -> Iterator[tuple[float, str]]:

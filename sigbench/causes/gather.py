@@ -16,7 +16,7 @@ from sigbench.causes.noise import noise_clues
 from sigbench.causes.observation import Observation
 from sigbench.causes.output import beside_the_loudest, output_of
 from sigbench.causes.pairing import paired
-from sigbench.causes.pot import pot_clues
+from sigbench.causes.pot import balance_at_top, pot_clues
 from sigbench.causes.rails import rail_clues
 from sigbench.causes.silence import silence_clues
 from sigbench.causes.tones import tone_clues
@@ -41,7 +41,7 @@ def gather(observations: Sequence[Observation]) -> tuple[Clue, ...]:
         *hum_clues(outputs),
         *noise_clues(outputs),
         *tone_clues(outputs),
-        *level_clues(outputs, stereo=stereo),
+        *level_clues(outputs, stereo=stereo, at_top=balance_at_top(observations)),
         *silence_clues(outputs),
         *bass_clues(outputs, stereo=stereo),
         *distortion_clues(outputs, stereo=stereo),

@@ -34,7 +34,7 @@ def hum_clues(outputs: Sequence[Output]) -> list[Clue]:
         *_drowns(most, there),
         *_on_every_output(places, most, there),
         *_in_one_channel(most, there),
-        *_follows(most, there),
+        *_follows(places, there),
     ]
 
 
@@ -94,8 +94,13 @@ def _in_one_channel(most: _Place, there: float | None) -> Iterator[Clue]:
         yield Clue("hum in one channel", only_if(over(apart, HUM_UNLIKE_DB), there), said)
 
 
-def _follows(most: _Place, there: float | None) -> Iterator[Clue]:
-    o, c = most
-    if c in o.idle.hum_down:
-        fall = o.idle.hum(c) - o.idle.hum_down[c]
-        yield follows_volume("hum follows volume", fall, there, o.place(c))
+def _follows(places: Sequence[_Place], there: float | None) -> Iterator[Clue]:
+    """Whether hum falls with the volume anywhere: an output before the control tells nothing."""
+    falls = [
+        (o.idle.hum(c) - o.idle.hum_down[c], o.place(c))
+        for o, c in places
+        if c in o.idle.hum_down and over(_strength((o, c)), HUM_DB) > 0.5
+    ]
+    if falls:
+        fall, place = max(falls)
+        yield follows_volume("hum follows volume", fall, there, place)

@@ -1,38 +1,49 @@
 """Level: channels and outputs that are weaker than others, loud and quiet."""
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from sigbench.causes.clues import Clue, only_if, over
 from sigbench.causes.likeness import WAVE_DB, between
-from sigbench.causes.note import BOTH, Note, left_over_right, shrunk
+from sigbench.causes.note import BOTH, Note, agreed, left_over_right, shrunk
 from sigbench.causes.output import Output, balanced
 from sigbench.units import true_minus
 
 LEVEL_DB = (2.5, 0.4)  # between channels: dual pots are sold matched within 2 to 3 dB
+TOP_LEVEL_DB = (1.8, 0.15)  # the same with the control fully up: resistors of 5 % in two stages
 STEREO_LEVEL_DB = (9.0, 1.0)  # between the channels of a sound that is another one left and right
 LEVEL_UNLIKE_DB = (1.2, 0.25)  # between the balance of two outputs behind one pot
 LEVEL_LAW_DB = (0.7, 0.15)  # what one channel loses more at one level than at another
 CONTROL_DB = 2.5  # what a dual control itself may do so, where no other output tells
 
 
-def level_clues(outputs: Sequence[Output], *, stereo: bool) -> list[Clue]:
+def level_clues(
+    outputs: Sequence[Output], *, stereo: bool, at_top: Mapping[str, float]
+) -> list[Clue]:
     """Whether a channel is weaker, at which outputs and levels.
 
-    A `stereo` sound, which is another one left and right, has a balance of its own.
+    A `stereo` sound, which is another one left and right, has a balance of its own. `at_top` is the
+    balance of an output with the control fully up.
     """
     balances = balanced(outputs)
-    weak = _weak_of_two_sounds(balances) if stereo else _weak(balances)
-    return [*weak, *_level_law(balances, stereo=stereo)]
+    weak = _weak_of_two_sounds(balances) if stereo else _weak(balances, at_top)
+    clues = [*weak, *_level_law(balances, stereo=stereo)]
+    told = any((clue.holds or 0.0) > 0.5 for clue in clues)
+    if not told and any(o.channels == (1,) and o.loud is not None for o in outputs):
+        # An output with one channel may be weak, and no other one tells.
+        return [replace(clue, holds=None) for clue in clues]
+    return clues
 
 
-def _weak(balances: Sequence[tuple[float, Output]]) -> list[Clue]:
+def _weak(balances: Sequence[tuple[float, Output]], at_top: Mapping[str, float]) -> list[Clue]:
     """Whether a channel is weaker, and whether it is so at one output only."""
     if not balances:
         return []
     chances = [(over(abs(b), LEVEL_DB), b, o) for b, o in balances]
+    tops = [(agreed(b, at_top[o.name]), b, o) for b, o in balances if o.name in at_top]
+    chances += [(over(abs(both), TOP_LEVEL_DB), b, o) for both, b, o in tops]
     if len(balances) > 1:
         middle = sorted(b for b, _ in balances)[(len(balances) - 1) // 2]
         # The output that is out of balance is the one farther from zero.

@@ -6,7 +6,7 @@ from itertools import combinations
 
 from sigbench.causes.note import BOTH, DISTORTION_DB, RICH_DB, Note
 from sigbench.causes.output import Output
-from sigbench.causes.shape import apart, flatness
+from sigbench.causes.shape import apart, bass_lost, flatness
 
 WAVE_DB = (-26.0, 1.5)  # what two outputs have not in common of one note, re its fundamental
 LEAN_DB = 4.0  # sounds of their own may be as lopsided
@@ -82,6 +82,24 @@ def between(a: Output, b: Output, channel: int) -> tuple[float, float]:
         _unlike_db(a.loud, b.loud, channel, again),
         _unlike_db(a.quiet, b.quiet, channel, again),
     )
+
+
+def lost_behind(a: Output, b: Output, low: Note, other: Note, channels: tuple[int, int]) -> float:
+    """What a low note has lost in dB at one output, if it is that of the other behind a high-pass.
+
+    By its harmonics, of which a high-pass takes less; zero where it is another sound, or where it
+    is not: the middle note has not lost as much.
+    """
+    c, k = channels
+    again = max(_again(a, c), _again(b, k))
+
+    def lost(one: Note | None, beside: Note | None) -> tuple[float, float]:
+        if one is None or beside is None or c not in one.wave or k not in beside.wave:
+            return 0.0, math.inf
+        return bass_lost(one.wave[c], beside.wave[k], again=again)
+
+    (of_low, left), (of_middle, _) = lost(low, other), lost(a.loud, b.loud)
+    return of_low if _decibels(left) < WAVE_DB[0] and of_middle < of_low / 2 else 0.0
 
 
 def _steady(o: Output, channel: int) -> bool:

@@ -29,11 +29,16 @@ def noise_clues(outputs: Sequence[Output]) -> list[Clue]:
         share, gap, o = max(unlike, key=lambda entry: entry[0])
         said = f"{gap:.0f} dB between the channels of {o.name}"
         clues.append(Clue("noise in one channel", only_if(share, there), said))
-    turned = [entry for entry in places if entry[2] in entry[1].idle.noise_down]
-    if turned:
-        _, o, c = max(turned, key=lambda entry: entry[0])
-        fall = o.idle.noise[c] - o.idle.noise_down[c]
-        clues.append(follows_volume("hiss follows volume", fall, there, o.place(c)))
+    strongest = max(places, key=lambda entry: entry[0])[0]
+    falls = [
+        (o.idle.noise[c] - o.idle.noise_down[c], o.place(c))
+        for decibels, o, c in places
+        # An output before the control tells nothing, and what hisses softly by nature neither.
+        if c in o.idle.noise_down and decibels > strongest - NOISE_UNLIKE_DB[0]
+    ]
+    if falls:
+        fall, place = max(falls)
+        clues.append(follows_volume("hiss follows volume", fall, there, place))
     return clues
 
 

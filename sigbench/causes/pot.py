@@ -1,8 +1,10 @@
 """The volume control: what crackles while it is turned, and where on its travel."""
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Sequence
 
 from sigbench.causes.clues import Clue, over
+from sigbench.causes.note import BOTH, shrunk
 from sigbench.causes.observation import Observation, by_channel, readings_of
 from sigbench.causes.output import Output
 from sigbench.model import Measurement
@@ -13,14 +15,14 @@ BUZZ_DB = -65.0  # hum re a note, from which on it may pass for crackle
 
 def pot_clues(observations: Sequence[Observation], outputs: Sequence[Output]) -> list[Clue]:
     """What happens while the control is turned."""
-    hum = {o.name: o.idle.hum_total for o in outputs}
+    by_name = {o.name: o for o in outputs}
     turned = [o for o in observations if o.measurement.check == "pot"]
     rates = [
         r.value
         for o in turned
         for r in readings_of(o.measurement, "crackle_rate")
         if isinstance(r.value, float)
-        and not _buzzes(o.measurement, r.channel, hum.get(o.output, {}))
+        and not _buzzes(o.measurement, r.channel, by_name.get(o.output))
     ]
     if not rates:
         return []
@@ -39,7 +41,30 @@ def pot_clues(observations: Sequence[Observation], outputs: Sequence[Output]) ->
     return clues
 
 
-def _buzzes(turned: Measurement, channel: int | None, hum: Mapping[int, float]) -> bool:
+def balance_at_top(observations: Sequence[Observation]) -> dict[str, float]:
+    """Left minus right in dB with the control fully up, less its doubt, by output.
+
+    There both wipers lie at the ends of their tracks, and the control divides nothing.
+    """
+    found = {}
+    for o in observations:
+        tops = {
+            r.channel: (r.value, r.uncertainty)
+            for r in readings_of(o.measurement, "top_level")
+            if o.measurement.check == "pot"
+            and isinstance(r.value, float)
+            and isinstance(r.uncertainty, float)
+        }
+        if tops.keys() >= BOTH:
+            (left, one), (right, other) = tops[1], tops[2]
+            found[o.output] = shrunk(left - right, 2 * math.hypot(one, other))
+    return found
+
+
+def _buzzes(turned: Measurement, channel: int | None, output: Output | None) -> bool:
     """Whether hum is so strong beside the note that its edges may pass for crackle."""
-    top = by_channel(turned, "top_level")
-    return channel in top and channel in hum and hum[channel] > top[channel] + BUZZ_DB
+    if output is None or channel is None or channel not in output.idle.hum_total:
+        return False
+    # Where hum hides the travel itself, the note that was held is as good.
+    top = by_channel(turned, "top_level").get(channel, output.note_dbfs)
+    return output.idle.hum_total[channel] > top + BUZZ_DB

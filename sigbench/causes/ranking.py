@@ -45,6 +45,10 @@ FACT_BY_CHANCE = 1e-5
 CLOCK_BY_CHANCE = 1e-5
 """Probability of tones at whole kilohertz for each cause: what oscillates with no crystal is within
 a hundred parts in a million of one hardly ever, and does not stay there."""
+BEFORE_VOLUME = "hum follows volume"
+BEFORE_VOLUME_BY_CHANCE = 0.002
+"""Probability that hum goes with the volume for each cause that does not lie before it: not by the
+circuit, but something may have been moved meanwhile."""
 NONE_OF_THESE = 0.2
 """Probability of a clue for a cause that is not on the list."""
 
@@ -187,6 +191,7 @@ def _table(record: Record) -> dict[str, float]:
     table = dict.fromkeys(CLUES, OFTEN[UNSAID])
     table.update(dict.fromkeys(FACTS, FACT_BY_CHANCE))
     table[CLOCK] = CLOCK_BY_CHANCE
+    table[BEFORE_VOLUME] = BEFORE_VOLUME_BY_CHANCE
     table.update({effect.clue: OFTEN[effect.often] for effect in record.effects})
     return table
 

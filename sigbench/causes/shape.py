@@ -5,6 +5,7 @@ play the same note have the same wave, but for its polarity and what a filter do
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,6 +81,24 @@ def apart(one: Wave, other: Wave, *, again: float = math.inf) -> tuple[float, fl
     return max(0.0, left - SURE**2 * min(doubt, again**2)) ** 0.5, left**0.5
 
 
+def bass_lost(one: Wave, other: Wave, *, again: float = math.inf) -> tuple[float, float]:
+    """How much of its fundamental the one has lost in dB, if it is the other behind a high-pass.
+
+    The least that is likely, and what is then not alike, re the fundamental: of all high-passes of
+    the first order those count that leave no more than the best one and the doubt (as in `apart`).
+    A note that was played harder or softer has lost nothing by that.
+    """
+    count = min(len(one.lines), len(other.lines))
+    a, b = one.lines[:count], other.lines[:count]
+    numbers = np.arange(2, count + 2)
+    gains = _high_passes(numbers)
+    signs = np.array([np.ones(count), (-1.0) ** (numbers - 1)])
+    left = np.min(np.sum(np.abs(b * gains * signs[:, np.newaxis] - a) ** 2, axis=2), axis=0)
+    doubt = float(np.sum(one.doubt[:count] ** 2 + other.doubt[:count] ** 2))
+    first = int(np.argmax(left <= left.min() + SURE**2 * min(doubt, again**2)))
+    return 10 * math.log10(1 + float(_CORNERS[first]) ** 2), float(left.min()) ** 0.5
+
+
 def flatness(wave: Wave) -> float:
     """Share of the period in which a wave is within a tenth of its height of one of its ends.
 
@@ -93,20 +112,35 @@ def flatness(wave: Wave) -> float:
     return float(max(np.mean(course > course.max() - near), np.mean(course < course.min() + near)))
 
 
+def share_at_zero(lines: NDArray[np.complex128]) -> float:
+    """Share of the power of harmonics in the quarter of the period about the fundamental's zeros.
+
+    The second, third, … harmonic re a fundamental that is a cosine. What a stage does that waits
+    at zero is nearly all there, and one harmonic alone has 0.18 to 0.41 of itself there.
+    """
+    at = np.arange(_POINTS) * 2 * np.pi / _POINTS
+    course = np.real(np.exp(1j * np.outer(at, np.arange(2, len(lines) + 2))) @ lines)
+    near = np.abs(np.cos(at)) < np.sin(np.pi / 8)
+    return float(np.sum(course[near] ** 2) / np.sum(course**2))
+
+
 def _filters(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:
     """What each filter does to the harmonics, where it leaves the fundamental as it is."""
-    corner = _CORNERS[:, np.newaxis]
+    low_passes = _re_fundamental(lambda k: 1 / (1 + 1j * k * _CORNERS[:, np.newaxis]), numbers)
+    return np.concatenate([_high_passes(numbers), low_passes])
 
-    def high(k: NDArray[np.int_]) -> NDArray[np.complex128]:
-        return 1j * k / (1j * k + corner)
 
-    def low(k: NDArray[np.int_]) -> NDArray[np.complex128]:
-        return 1 / (1 + 1j * k * corner)
+def _high_passes(numbers: NDArray[np.int_]) -> NDArray[np.complex128]:
+    return _re_fundamental(lambda k: 1j * k / (1j * k + _CORNERS[:, np.newaxis]), numbers)
 
-    first = np.ones(1, dtype=int)
-    found = []
-    for gain in (high, low):
-        own = gain(first)
-        # A filter shifts the fundamental in time, and harmonics by as much.
-        found.append(gain(numbers) / np.abs(own) * np.exp(-1j * numbers * np.angle(own)))
-    return np.concatenate(found)
+
+def _re_fundamental(
+    gain: Callable[[NDArray[np.int_]], NDArray[np.complex128]], numbers: NDArray[np.int_]
+) -> NDArray[np.complex128]:
+    """A filter's gain at harmonics, where that at the fundamental is one."""
+    own = gain(np.ones(1, dtype=int))
+    # A filter shifts the fundamental in time, and harmonics by as much.
+    found: NDArray[np.complex128] = (
+        gain(numbers) / np.abs(own) * np.exp(-1j * numbers * np.angle(own))
+    )
+    return found

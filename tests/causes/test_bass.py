@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from sigbench.causes.gather import gather
 from sigbench.causes.ranking import rank
 from sigbench.causes.records import BY_KEY
-from tests.causes.observed import clue, sides
+from tests.causes.observed import alone, clue, period_of, sampled, sides
 
 
 @pytest.mark.parametrize(
@@ -74,3 +75,59 @@ def test_without_the_level_of_the_whole_sound_a_weaker_low_note_may_be_a_stereo_
     found = clue([middle, told], "thin channel")
     assert found.holds is None
     assert found.seen == "the two notes do not tell"
+
+
+@pytest.mark.parametrize(("low", "thin"), [((-32.0, -32.2), True), ((-27.0, -27.2), False)])
+@pytest.mark.parametrize("mono", [True, False])
+def test_an_output_whose_channels_are_both_thin_is_held_against_another(low, thin, mono):
+    """Both capacitors of a pair are of one age. A note that is played again may be 3 dB softer."""
+    main = [sides(440.0, (-10.0, -10.3)), sides(65.0, (-14.0, -14.3))]
+    other = [sides(440.0, (-20.0, -20.2)), sides(65.0, low)]
+    if mono:
+        main = [alone(o, 1, "main") for o in main]
+    seen = [*main, *(replace(o, output="phones") for o in other)]
+    found = clue(seen, "thin channel")
+    assert found.holds > 0.9 if thin else found.holds < 0.1
+    if thin:
+        assert found.seen.startswith("the low note has lost")
+        assert found.seen.endswith("held against main")
+        assert clue(seen, "thin at one output").holds > 0.9
+        assert rank(gather(seen)).named[0].name == BY_KEY["coupling lost"].name
+
+
+@pytest.mark.parametrize("thin", [True, False])
+def test_a_sound_that_is_another_one_left_and_right_tells_by_its_waves(thin):
+    """As a sampled piano, played harder at one output: its harmonics tell (RC: textbook)."""
+    rng = np.random.default_rng(3)
+    left, right = period_of(rng), period_of(rng)
+
+    def behind(period, corner):
+        lines = np.fft.rfft(period)
+        numbers = np.arange(len(lines))
+        return np.fft.irfft(lines * 1j * numbers / (1j * numbers + corner))
+
+    corner = 2.0 if thin else 0.05
+    low = [
+        _at(65.0, sampled(left, right, -20.0)),
+        _at(65.0, sampled(behind(left, corner), right, -14.0, output="phones")),
+    ]
+    middle = [
+        sampled(left, right, level, output=output)
+        for output in ("main", "phones")
+        for level in (-20.0, -40.0)
+    ]
+    found = clue([*middle, *low], "thin channel")
+    if thin:
+        assert found.holds > 0.9
+        assert found.seen.endswith("on phones 1, held against main")
+    else:
+        assert found.holds is None
+
+
+def _at(hertz, observation):
+    """The same note at another pitch."""
+    readings = tuple(
+        replace(r, value=hertz) if r.name == "frequency" else r
+        for r in observation.measurement.readings
+    )
+    return replace(observation, measurement=replace(observation.measurement, readings=readings))

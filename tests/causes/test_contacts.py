@@ -14,6 +14,14 @@ def test_one_output_or_every_output():
     one = [both[0], jack(output="phones")]
     assert clue(one, "moved on every output").holds < 0.1
     assert clue(both[:1], "moved on every output").holds is None
+    # All takes of an output count, whichever was the last.
+    again = [
+        *one,
+        jack(),
+        jack(broke(1), broke(2), broke(3), output="phones"),
+        jack(output="phones"),
+    ]
+    assert clue(again, "moved on every output").holds > 0.9
 
 
 def test_of_one_channel_it_is_told_that_the_sound_breaks_off():

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from sigbench.causes.clues import Clue
 from sigbench.causes.gather import gather
 from sigbench.causes.ranking import rank
-from tests.causes.observed import SAW, clue, note, sides, wave
+from sigbench.causes.records import BY_KEY
+from tests.causes.observed import SAW, clue, note, sampled, sides, wave
 
 
 def test_a_rich_sound_is_no_distortion():
@@ -87,3 +89,30 @@ def test_iron_that_saturates_distorts_low_notes_on_its_channel_alone(thd, seen):
     assert ranking.nothing_wrong != seen
     if seen:
         assert ranking.none_of_these > 0.5
+
+
+def _played(loud, quiet):
+    """Both notes on both channels of two outputs, which one stage feeds."""
+    takes = [sampled(loud, loud, -10.0), sampled(quiet, quiet, -40.0)]
+    return [*takes, *(replace(o, output="phones") for o in takes)]
+
+
+def test_a_stage_that_waits_at_zero_is_no_voice_though_all_outputs_share_it():
+    """A dead zone takes most of a soft wave, at its zeros; what is driven too hard loses its ends.
+
+    Both computed here: no part of the analyser makes them.
+    """
+    sine = np.cos(2 * np.pi * np.arange(1024) / 1024)
+
+    def dead(height):
+        return np.sign(sine) * np.maximum(np.abs(sine) * height - 0.01, 0)
+
+    gap = _played(dead(3.0), dead(0.1))
+    assert clue(gap, "flat at zero").holds > 0.9
+    assert rank(gather(gap)).named[0].name == BY_KEY["crossover"].name
+    driven = _played(np.tanh(1.5 * sine), sine + 1e-5 * np.cos(np.arccos(sine) * 3))
+    assert clue(driven, "flat at zero").holds < 0.1
+    assert rank(gather(driven)).named[0].name == BY_KEY["voice"].name
+    # The square wave's jumps are at zero as well, but it does not wait there.
+    square = _played(np.clip(20 * sine, -1, 1), sine + 1e-5 * np.cos(np.arccos(sine) * 3))
+    assert clue(square, "flat at zero").holds < 0.1

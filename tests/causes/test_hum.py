@@ -65,3 +65,19 @@ def test_of_two_jacks_that_are_a_pair_one_may_hum_alone():
     seen = [*mono("main L", -50.0), *mono("main R", -120.0)]
     assert clue(seen, "hum on every output").holds < 0.1
     assert rank(gather(seen)).causes[0].name == BY_KEY["sleeve"].name
+
+
+def test_hum_that_goes_with_the_volume_anywhere_comes_from_before_it():
+    """A loop's current does not ask for the volume; an output before the control tells nothing."""
+    loud = humming((-50.0, -50.0), (-110.0, -110.0))
+    direct = replace(loud, output="out")
+    down = [
+        replace(humming((-110.0, -110.0), (-115.0, -115.0)), volume_down=True),
+        replace(direct, volume_down=True),
+    ]
+    up = [note(), loud, replace(note(), output="out"), direct]
+    assert clue([*up, *down], "hum follows volume").holds > 0.9
+    assert rank(gather([*up, *down])).causes[0].name == BY_KEY["noisy source"].name
+    stays = [replace(loud, volume_down=True), down[1]]
+    assert clue([*up, *stays], "hum follows volume").holds < 0.1
+    assert rank(gather([*up, *stays])).causes[0].name == BY_KEY["ground loop"].name

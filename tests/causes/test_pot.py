@@ -1,10 +1,12 @@
 """The volume control: crackle while it is turned."""
 
+from dataclasses import replace
+
 import pytest
 
 from sigbench.causes.observation import Observation
 from sigbench.model import Measurement, Reading
-from tests.causes.observed import SOURCE, clue, idle
+from tests.causes.observed import SOURCE, clue, idle, note
 
 
 def turned(rate: float, *worn: tuple[float, float]) -> Observation:
@@ -41,3 +43,14 @@ def test_strong_hum_beside_the_note_may_pass_for_crackle(hum, told):
     """Its edges may: then nothing is told of the control."""
     loud = idle(Reading("hum_total", hum, "dBFS", 1, 0.1))
     assert (clue([turned(3.0), loud], "crackle when turned").holds is not None) == told
+
+
+def test_where_hum_hides_the_travel_the_note_tells_how_strong_it_is():
+    """No level of the top was found then: the hum is held against the note that was played."""
+    sweep = turned(3.0)
+    kept = tuple(r for r in sweep.measurement.readings if r.name != "top_level")
+    hidden = replace(sweep, measurement=replace(sweep.measurement, readings=kept))
+    played = note(-10.0)
+    for hum, told in ((-40.0, False), (-80.0, True)):
+        found = [hidden, played, idle(Reading("hum_total", hum, "dBFS", 1, 0.1))]
+        assert (clue(found, "crackle when turned").holds is not None) == told
