@@ -76,6 +76,4 @@ def test_every_clue_is_seen_somewhere():
         "hum follows volume", "dead output",
         "hum in one channel", "clicks in both channels", "clicks in one channel",
         "distortion on every output",
-        # Of waves, whose phases are not among what is kept: test_distortion.py.
-        "flat at zero",
     }  # fmt: skip
