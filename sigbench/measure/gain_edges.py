@@ -447,11 +447,3 @@ def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
 def _is_plain(edge: _Edge) -> bool:
     """Whether an edge tells enough by itself for the other one to be sought."""
     return edge.evidence >= PLAIN_EVIDENCE and edge.uncertainty <= PLAIN_GAIN
-
-
-def _are_a_pair(fall: _Edge, back: _Edge) -> bool:
-    """Whether the same sound falls and returns by the same gain."""
-    near = SAME_GAIN[0] + SAME_GAIN[1] * max(fall.gain, back.gain)
-    return fall.evidence + back.evidence >= EVIDENCE_OF_BOTH and abs(
-        fall.gain - back.gain
-    ) < near + 3 * np.hypot(fall.uncertainty, back.uncertainty)
