@@ -397,7 +397,7 @@ class GainEdgeWatch:
         if begin < 0:
             return None
         past = gain_return.averaged(frames(begin, end), self._stride)
-        return gain_return.sound_of(past) if past.any() else None
+        return gain_return.sound_of(past)
 
     def _closed(self, end: int, back: _Edge) -> GainHole | None:
         """The interruption that ends with a return: it began with the latest fall like it."""

@@ -24,6 +24,7 @@ TAPS = 128
 PAST = 900  # samples that the predictor is fitted to, 150 ms
 AFTER = 96  # samples that follow the last place asked for, 16 ms
 EVIDENCE = 40.0  # usual squared innovations: the highest of 150 places is some 10 of noise alone
+FORESEEN = 0.1  # innovation over power: of what is not foretold so well nothing is sought
 LEFT = 2.0  # times the usual innovation, at most, when the gain is back
 _NOISE_RATIO = 1e-5  # white noise that the predictor reckons with, re signal power
 _LEAST_GAIN = 0.1  # what is left of a loss may be noise alone, and is not made louder than so
@@ -45,13 +46,14 @@ def averaged(frames: _Array, stride: int) -> _Array:
     return np.asarray(frames.reshape(-1, stride).mean(axis=1))
 
 
-def sound_of(past: _Array) -> Sound:
-    """Fit a predictor by the modified covariance method to `PAST` samples."""
+def sound_of(past: _Array) -> Sound | None:
+    """Fit a predictor by the modified covariance method to `PAST` samples; None for a hiss."""
     products = lag_products(past, TAPS)
     products = products + products[::-1, ::-1].T
     error_filter = covariance_filter(products, _NOISE_RATIO)
     innovations = np.convolve(past, error_filter, "valid")
-    return Sound(error_filter, _OUTSIDE * float(np.mean(innovations**2)))
+    usual = _OUTSIDE * float(np.mean(innovations**2))
+    return Sound(error_filter, usual) if usual < FORESEEN * float(np.mean(past**2)) else None
 
 
 def likeliest_return(
