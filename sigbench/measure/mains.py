@@ -144,6 +144,8 @@ def measure_mains(
         lines.append(Estimate(mean, float(np.hypot(max(theory, scatter), lost))))
     clear = _hum_lines(lines) if found else []
     found = bool(clear)
+    if not found:  # what stands above the noise is no hum, and hum is not above it
+        lines = [Estimate(0.0, max(line.value, 0.0) + line.uncertainty) for line in lines]
     total = Estimate(
         sum(line.value for line in clear) if clear else 0.0,
         float(np.sqrt(sum(line.uncertainty**2 for line in clear or lines))),

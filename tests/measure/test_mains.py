@@ -138,5 +138,14 @@ def test_full_wave_ripple_is_at_twice_the_mains():
     assert mains.frequency.value == pytest.approx(50, abs=1e-3)
 
 
+def test_without_a_comb_no_line_is_hum():
+    # 1/f noise: in some takes one line stands out by chance, and is a bound nevertheless.
+    rng = np.random.default_rng(9)
+    for _ in range(30):
+        mains = measure_mains(1e-4 * noise(rng, RATE, 3, 1), RATE)
+        assert mains.frequency is None
+        assert all(level.upper_bound for level in (mains.hum_1x, mains.hum_2x, mains.hum_total))
+
+
 def test_too_short_for_ten_cycles():
     assert measure_mains(np.ones(1000), RATE) is None
