@@ -43,7 +43,7 @@ from sigbench.errors import SignalError
 from sigbench.measure.estimate import Estimate
 from sigbench.measure.gain_edges import GainEdgeWatch, GainHole
 from sigbench.measure.level_loss import LevelLossWatch, likeness, without_trend
-from sigbench.measure.prediction import continued, covariance_filter, lag_products
+from sigbench.measure.prediction import continued, covariance_filter, lag_products_both_ways
 from sigbench.measure.streaming import Kept, of_one_event, require_block, rows, windows
 from sigbench.model import BLOCK_SAMPLES, Event, LostBuffers, Samples
 
@@ -179,9 +179,8 @@ def _close_fit(past: Samples, taps: int = _TAPS) -> _Array:
 
     With fewer taps than the watching predictor the rest are zero.
     """
-    products = lag_products(past, taps)
-    products = products + products[::-1, ::-1].T  # forwards and backwards in time
-    return np.concatenate([covariance_filter(products, _NOISE_RATIO), np.zeros(_TAPS - taps)])
+    error_filter = covariance_filter(lag_products_both_ways(past, taps), _NOISE_RATIO)
+    return np.concatenate([error_filter, np.zeros(_TAPS - taps)])
 
 
 def _nimble_fit(past: Samples) -> _Array:
@@ -645,13 +644,11 @@ class _Channel:
         """Whether there is a steady sound, and nothing is missing of it."""
         return self._open is None and self._held >= _HELD
 
-    def is_steady(self, first: int, last: int) -> bool:
-        """Whether the predictor did well from one frame to another; later ones are asked next."""
-        steady, until = self.steadiness(first)
-        return steady and last <= until
-
     def steadiness(self, first: int) -> tuple[bool, int]:
-        """Whether the predictor did well at a frame, and up to which it went on so or not so."""
+        """Whether the predictor did well at a frame, and up to which it went on so or not so.
+
+        Later frames are asked next.
+        """
         while len(self._calm) > 1 and self._calm[1][0] <= first:
             self._calm.popleft()
         steady = self._calm[0][1]

@@ -241,7 +241,7 @@ class GainEdgeWatch:
             first = self.frame - _MEMORY * self._hop
             innovations, squares = self._innovations(frames, first, _MEMORY)
             self._remember_powers(first, squares)
-            self._limits(np.maximum.reduce(innovations, axis=2))
+            self._remembered(np.maximum.reduce(innovations, axis=2))
         return self._seen(frames, *self._innovations(frames, self.frame, hops))
 
     def _innovations(
@@ -298,11 +298,7 @@ class GainEdgeWatch:
 
     def _limits(self, peaks: _Single) -> _Array:
         """What an unusual innovation is above, in each hop; squared, as all of them."""
-        highest = np.maximum.reduce(peaks, axis=1)
-        middle = int(_USUAL * peaks.shape[1])
-        usual = np.partition(peaks, middle, axis=1)[:, middle]
-        history = np.concatenate([self._history, [usual, highest]], axis=1)
-        self._history = history[:, -_MEMORY:]
+        history = self._remembered(peaks)
         limits = np.full(len(peaks), np.inf)
         if history.shape[1] > _MEMORY:
             medians = (
@@ -313,6 +309,15 @@ class GainEdgeWatch:
             known = np.maximum(_STANDS_OUT * of_peaks, _STANDS_HIGHER * of_highest)
             limits[-len(known) :] = known
         return limits
+
+    def _remembered(self, peaks: _Single) -> _Array:
+        """What is remembered of the hops before, and of these; the last ones are kept."""
+        highest = np.maximum.reduce(peaks, axis=1)
+        middle = int(_USUAL * peaks.shape[1])
+        usual = np.partition(peaks, middle, axis=1)[:, middle]
+        history = np.concatenate([self._history, [usual, highest]], axis=1)
+        self._history = history[:, -_MEMORY:]
+        return history
 
     def _judged(self, frames: Callable[[int, int], _Array], place: int) -> list[GainHole]:
         """What an unusual innovation is: a fall, which is kept, or a return to what was before."""

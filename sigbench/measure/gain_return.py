@@ -14,10 +14,10 @@ J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63 (1975) 561-580
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sigbench.measure.prediction import covariance_filter, lag_products
+from sigbench.measure.prediction import covariance_filter, lag_products_both_ways
+from sigbench.measure.streaming import windows
 
 RATE = 6_000  # samples a second, at most: the fewer, the longer is what the taps span
 TAPS = 128
@@ -48,9 +48,7 @@ def averaged(frames: _Array, stride: int) -> _Array:
 
 def sound_of(past: _Array) -> Sound | None:
     """Fit a predictor by the modified covariance method to `PAST` samples; None for a hiss."""
-    products = lag_products(past, TAPS)
-    products = products + products[::-1, ::-1].T
-    error_filter = covariance_filter(products, _NOISE_RATIO)
+    error_filter = covariance_filter(lag_products_both_ways(past, TAPS), _NOISE_RATIO)
     innovations = np.convolve(past, error_filter, "valid")
     usual = _OUTSIDE * float(np.mean(innovations**2))
     return Sound(error_filter, usual) if usual < FORESEEN * float(np.mean(past**2)) else None
@@ -90,7 +88,7 @@ def likeliest_return(
     innovations = np.convolve(restored, sound.error_filter, "valid")[first - TAPS :]
     count = last - first
     padded = np.concatenate([np.zeros(len(innovations)), sound.error_filter, innovations * 0])
-    shifted = sliding_window_view(padded, len(innovations))[len(innovations) :: -1][:count]
+    shifted = windows(padded, len(innovations))[len(innovations) :: -1][:count]
     added = np.cumsum(shifted * (1 / gain - 1) * samples[first:last, np.newaxis], axis=0)
     ways = innovations + np.concatenate([np.zeros((1, len(innovations))), added])
     # Innovations inside were made louder as well.

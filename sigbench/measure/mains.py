@@ -371,17 +371,18 @@ def _gain(
     gains[:, 2:] = capped[:, 2:]
     gains[~on_grid] = capped[~on_grid]
     numbers = np.arange(1, gains.shape[1] + 1)
-    without = np.array([np.sum(gains[:, numbers % note != 0], axis=1) for note in numbers])
-    by_notes = np.min(without[2:], axis=0, initial=np.inf)
-    by_notes[~on_grid] = np.minimum(by_notes, without[1])[~on_grid]
-    return np.minimum(by_notes, np.sum(gains, axis=1))
+    least = np.sum(gains, axis=1)
+    for note in numbers[1:]:
+        without = np.sum(gains[:, numbers % note != 0], axis=1)
+        least = np.where(on_grid & (note == 2), least, np.minimum(least, without))
+    return least
 
 
 def _beside(spectrum: _BlockSpectrum, centre_hz: float, spacing_hz: float) -> float:
     """Mean noise power a bin between this line and its neighbours, from the median."""
     step = spectrum.step_hz
-    first = int((centre_hz - 0.45 * spacing_hz) / step)
-    end = int((centre_hz + 0.45 * spacing_hz) / step)
+    first = int((centre_hz - _BESIDE * spacing_hz) / step)
+    end = int((centre_hz + _BESIDE * spacing_hz) / step)
     bins = np.arange(first, end)
     bins = bins[np.abs(bins * step - centre_hz) > 0.15 * spacing_hz]
     # Called for each line of each block: the library's clip and median take most of their time for

@@ -80,6 +80,12 @@ def lag_products(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
     return skewed.ravel()[: size * size].reshape(size, size)
 
 
+def lag_products_both_ways(past: NDArray[np.float64], taps: int) -> NDArray[np.float64]:
+    """The same, added up forwards and backwards in time: the modified covariance method."""
+    products = lag_products(past, taps)
+    return products + products[::-1, ::-1].T
+
+
 def _with_later_ones(samples: NDArray[np.float64]) -> NDArray[np.float64]:
     """Of each of n samples, its products with itself and the n that follow; shape (n, n + 1).
 

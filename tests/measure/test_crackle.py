@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from sigbench.errors import SignalError
 from sigbench.measure.crackle import CrackleDetector, crackle_rate, find_crackle
 from sigbench.measure.rhythm import without_regular
+from tests.measure.played import rendered
 
 RATE = 48_000
 PLACE_SECONDS = 0.001  # transients are placed in rows of 16 samples; a filter rings on a little
@@ -374,15 +375,8 @@ def held_notes(program, keys, drums=False):
 def test_a_software_instrument_does_not_crackle_until_its_contact_does(
     tmp_path, program, keys, drums
 ):
-    import soundfile
-
-    font = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
-    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
-    midi, wave = tmp_path / "notes.mid", tmp_path / "notes.wav"
-    midi.write_bytes(held_notes(program, keys, drums))
-    command = ["fluidsynth", "-ni", "-r", str(RATE), "-T", "wav", "-O", "float", "-F", str(wave)]
-    subprocess.run([*command, font, str(midi)], check=True, capture_output=True, timeout=60)
-    take, _ = soundfile.read(wave, always_2d=True)
+    notes = held_notes(program, keys, drums)
+    take = rendered(tmp_path, notes, RATE, "-T", "wav", "-O", "float")
     noise = np.random.default_rng(program).standard_normal(take.shape)
     take = take[: 7 * RATE] + 1e-3 * np.std(take) * noise[: 7 * RATE]
     assert find_crackle(take, RATE) == ()
@@ -398,19 +392,13 @@ def test_a_software_instrument_does_not_crackle_until_its_contact_does(
     ("program", "interval"), [(18, 1.4487), (52, 1.2561)], ids=["rotary organ", "choir"]
 )
 def test_a_loop_that_clicks_in_a_software_instrument_is_its_own(tmp_path, program, interval):
-    import soundfile
 
-    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
     key = 55 if program == 18 else 60
     # Type 0, 480 ticks a second: one note of 12 s.
     track = bytes([0, 0xC0, program, 0, 0x90, key, 90, 0xAD, 0, 0x80, key, 0, 0, 0xFF, 0x2F, 0])
     head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 0, 240]) + b"MTrk"
-    midi, wave = tmp_path / "note.mid", tmp_path / "note.wav"
-    midi.write_bytes(head + len(track).to_bytes(4, "big") + track)
-    command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-r", str(RATE), "-T", "wav"]
-    command += ["-O", "float", "-F", str(wave), "/usr/share/sounds/sf2/FluidR3_GM.sf2", str(midi)]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
-    take, _ = soundfile.read(wave, always_2d=True)
+    midi = head + len(track).to_bytes(4, "big") + track
+    take = rendered(tmp_path, midi, RATE, "-R", "0", "-C", "0", "-T", "wav", "-O", "float")
     loose = take[: 12 * RATE].copy()
     events, detector = detected(loose)
     assert len(events) >= 5

@@ -16,6 +16,7 @@ from sigbench.measure.dropouts import (
     mark_lost_buffers,
 )
 from sigbench.model import Event, LostBuffers
+from tests.measure.played import rendered
 
 RATE = 48_000
 EDGE_SECONDS = 0.0005  # the precision promised
@@ -456,19 +457,11 @@ def test_a_note_muted_by_another_program(tmp_path):
 @pytest.mark.parametrize(("program", "note"), [(0, 48), (0, 72), (19, 60), (48, 60)])
 def test_a_sampled_instrument_and_its_dropouts(tmp_path, program, note):
     # General MIDI programs: 0 piano, 19 organ, 48 strings.
-    needs("fluidsynth", "fluidsynth fluid-soundfont-gm")
-    import soundfile
-
     track = bytes([0, 0xC0, program, 0, 0x90, note, 100, 0x8F, 0x00, 0x80, note, 0])
     track += bytes([0x83, 0x60, 0xFF, 0x2F, 0])
     header = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1, 1, 0xE0])
-    midi = tmp_path / "note.mid"
-    midi.write_bytes(header + b"MTrk" + len(track).to_bytes(4, "big") + track)
-    font = "/usr/share/sounds/sf2/FluidR3_GM.sf2"
-    path = str(tmp_path / "note.wav")
-    command = ["fluidsynth", "-ni", "-q", "-r", "48000", "-F", path, font, str(midi)]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
-    samples, rate = soundfile.read(path, always_2d=True)
+    rate = 48_000
+    samples = rendered(tmp_path, header + b"MTrk" + len(track).to_bytes(4, "big") + track, rate)
     assert np.abs(samples).max() > 0.01
     assert find_dropouts(samples, rate) == ()
     start = int(0.9 * rate)

@@ -3,7 +3,6 @@
 import shutil
 import subprocess
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,10 +15,9 @@ from sigbench.measure.taper import AUDIO, LINEAR, Taper
 from sigbench.measure.travel import measure_travel, shafts, turning
 from sigbench.measure.turned_level import follow
 from tests.measure import pots
+from tests.measure.played import rendered
 from tests.measure.pots import RATE, Gang, audio, hand, linear, record, saw, sine
 from tests.measure.turning import position, turned
-
-SOUNDFONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 
 
 @pytest.mark.parametrize(
@@ -175,24 +173,13 @@ def test_a_worn_wiper_before_an_amplifier_by_ngspice(tmp_path):
 
 def test_a_software_organ_through_a_worn_pot(tmp_path):
     """Reed organ (General MIDI program 21), a sampled sound that keeps its level."""
-    if shutil.which("fluidsynth") is None or not SOUNDFONT.exists():
-        pytest.skip("needs fluidsynth: apt-get install fluidsynth fluid-soundfont-gm")
-    score, path = tmp_path / "note.mid", tmp_path / "note.wav"
     # 27000 ticks at 1920 a second: 14 s
     events = b"\x00\xc0\x14\x00\x90\x39\x64\x81\xd2\x78\x80\x39\x00\x00\xff\x2f\x00"
     header = b"MThd\x00\x00\x00\x06\x00\x00\x00\x01\x03\xc0"
     events = b"\x00\xff\x51\x03\x07\xa1\x20" + events
-    score.write_bytes(header + b"MTrk" + len(events).to_bytes(4, "big") + events)
-    command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.8", "-r", str(RATE)]
-    subprocess.run(
-        [*command, "-F", str(path), str(SOUNDFONT), str(score)],
-        check=True,
-        capture_output=True,
-        timeout=60,
-    )
-    import soundfile
-
-    sound = soundfile.read(path)[0][round(0.3 * RATE) : 14 * RATE, 0]
+    midi = header + b"MTrk" + len(events).to_bytes(4, "big") + events
+    options = ("-R", "0", "-C", "0", "-g", "0.8")
+    sound = rendered(tmp_path, midi, RATE, *options)[round(0.3 * RATE) : 14 * RATE, 0]
     rng = np.random.default_rng(15)
     x = hand(12, rng, sweeps=4)[: len(sound)]
     gang = Gang(audio(0.15), worn=((0.55, 0.62, 0.5),))
