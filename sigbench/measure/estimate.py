@@ -36,19 +36,20 @@ def mean_of_segments(values: NDArray[np.float64]) -> Estimate:
     return Estimate(float(np.mean(values)), float(np.std(values, ddof=1) / np.sqrt(len(values))))
 
 
-def decibels(power: Estimate, reference: float) -> Estimate:
+def decibels(power: Estimate, reference: float, *, bound: bool = False) -> Estimate:
     """A power estimate as decibels re `reference`; a power within its noise is an upper bound.
 
     A power that does not stand two standard uncertainties above zero is not told from noise:
-    the one-sided 95 % limit (estimate, at least zero, plus 1.645 u) is given instead.
+    the one-sided 95 % limit (estimate, at least zero, plus 1.645 u) is given instead. So it is with
+    `bound`, where something else may have made the power.
     """
-    if power.value > 2 * power.uncertainty:
+    if power.value > 2 * power.uncertainty and not bound:
         relative = power.uncertainty / power.value
         value = float(power_ratio_to_db(power.value / reference))
         return Estimate(value, NEPER_DB / 2 * relative, power.upper_bound)
-    bound = max(power.value, 0.0) + 1.645 * power.uncertainty
+    limit = max(power.value, 0.0) + 1.645 * power.uncertainty
     # Half the way from nothing to the bound, in power, is 3 dB; the lower side is open.
-    return Estimate(float(power_ratio_to_db(bound / reference)), NEPER_DB / 2, upper_bound=True)
+    return Estimate(float(power_ratio_to_db(limit / reference)), NEPER_DB / 2, upper_bound=True)
 
 
 def level(power: Estimate) -> Estimate:

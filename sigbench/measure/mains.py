@@ -144,10 +144,9 @@ def measure_mains(
         lines.append(Estimate(mean, float(np.hypot(max(theory, scatter), lost))))
     clear = _hum_lines(lines) if found else []
     found = bool(clear)
-    if not found:  # what stands above the noise is no hum, and hum is not above it
-        lines = [Estimate(0.0, max(line.value, 0.0) + line.uncertainty) for line in lines]
+    # Without a comb, a line that stands above the noise is no hum, and hum is not above it.
     total = Estimate(
-        sum(line.value for line in clear) if clear else 0.0,
+        sum(line.value for line in clear) if found else max(line.value for line in lines),
         float(np.sqrt(sum(line.uncertainty**2 for line in clear or lines))),
     )
     frequency = None
@@ -155,14 +154,14 @@ def measure_mains(
         u = max(own, spread) / np.sqrt(count)
         frequency = Estimate(float(np.mean(frequencies)), float(u))
     reference = FULL_SCALE_SINE_RMS**2
-    levels = tuple(decibels(line, reference) for line in lines)
+    levels = tuple(decibels(line, reference, bound=not found) for line in lines)
     starts = np.cumsum([0, *(len(block) for block in blocks[:-1])]) * (samplerate / rate)
     return Mains(
         frequency,
         nominal,
         levels[0],
         levels[1],
-        decibels(total, reference),
+        decibels(total, reference, bound=not found),
         levels,
         tuple(
             Block(round(start), fit.frequency_hz, fit.amplitudes)
